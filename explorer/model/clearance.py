@@ -1,0 +1,24 @@
+"""Ground clearance of the chassis edge in a corner. [m]"""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+
+
+@njit(cache=True, error_model="numpy")
+def axle_height(axle, state, travel_rms):
+    """Underside over the road at an axle line, mid-car: ride height, rise, sink under the axle's load on springs and
+    tyres, less three times the RMS suspension travel. [m]"""
+    sink = (state.weight - axle.weight) * 0.5 * (1.0 / axle.wheel_rate + 1.0 / axle.tyre_rate)
+    return axle.ride_height + state.rise - sink - 3.0 * travel_rms
+
+
+@njit(cache=True, error_model="numpy")
+def chassis_clearance(front_height, rear_height, wheelbase, front_edge, rear_edge, half_width, front_roll, rear_roll):
+    """Lowest corner of the chassis edge: heights run straight along the car, the outer edge drops by
+    `half_width sin(roll)`. Negative touches. [m]"""
+    slope = (front_height - rear_height) / wheelbase
+    front = front_height + slope * front_edge - half_width * np.sin(front_roll)
+    rear = rear_height - slope * rear_edge - half_width * np.sin(rear_roll)
+    return min(front, rear)

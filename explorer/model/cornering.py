@@ -1,0 +1,370 @@
+"""Limits of a corner along the equilibrium path: axle grip, first wheel up, rollover.
+
+The path is followed by the rear roll angle, for which the lateral acceleration is single-valued; it ends at the
+rollover threshold, the first maximum of lateral acceleration. Along it radius, speed and longitudinal acceleration are
+held. An axle's limit is the first point where demand meets capacity: found by a scan of `SCAN_STEPS` points that lie
+closer at small roll, then bracketed to rounding.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numba import njit
+
+from explorer.model.car import Axle, Body, Phase
+from explorer.model.inclination import lean_from_roll, steer_angle, steered_lean
+from explorer.model.loads import Equilibrium, equilibrium_at, residual_at
+from explorer.model.tyre import Tyre, bump_factor, friction_ellipse, inclination_factor, patch_offset, peak_force
+
+SCAN_STEPS = 32
+"""Points of the path at which axle demand is compared with capacity before bracketing."""
+SCAN_POWER = 1.5
+"""Scan point k lies at the share `(k/SCAN_STEPS)^SCAN_POWER` of the rollover roll angle."""
+STEEPEST_ROLL = 1.2
+"""Largest roll angle looked at. [rad]"""
+MOST_BISECTIONS = 200
+
+FRONT_LIFT, REAR_LIFT, FRONT_GRIP, REAR_GRIP, REQUIRED = 0, 1, 2, 3, 4
+
+
+class Corner(NamedTuple):
+    """Everything that stays fixed along the path of one setup in one phase."""
+
+    body: Body
+    front: Axle
+    rear: Axle
+    phase: Phase
+    tyre: Tyre
+    front_inner_lean: float
+    front_outer_lean: float
+    front_load_rms: float
+    rear_load_rms: float
+
+
+class WheelSet(NamedTuple):
+    """Loads [N] and inclinations, positive into the turn [rad], of the four wheels."""
+
+    front_inner_load: float
+    front_outer_load: float
+    rear_inner_load: float
+    rear_outer_load: float
+    front_inner_lean: float
+    front_outer_lean: float
+    rear_inner_lean: float
+    rear_outer_lean: float
+
+
+class GripState(NamedTuple):
+    """Lateral force that each axle can give and must give. [N]"""
+
+    front_capacity: float
+    rear_capacity: float
+    front_demand: float
+    rear_demand: float
+
+
+class CornerLimits(NamedTuple):
+    """Lateral accelerations [m/s2] at the ends of a corner, and the state at what the phase asks."""
+
+    front_grip: float
+    rear_grip: float
+    front_lift: float
+    rear_lift: float
+    rollover: float
+    rolled_over: bool
+    required: Equilibrium
+    converged: bool
+
+
+@njit(cache=True, error_model="numpy")
+def corner_of(body, front, rear, phase, tyre, ackermann_share, caster, kingpin_inclination, front_rms, rear_rms):
+    """Corner with the steered wheels' leans worked out once: they depend on the radius only."""
+    inner = steer_angle(body.wheelbase, front.track, phase.radius, ackermann_share, 1.0)
+    outer = steer_angle(body.wheelbase, front.track, phase.radius, ackermann_share, -1.0)
+    return Corner(
+        body=body,
+        front=front,
+        rear=rear,
+        phase=phase,
+        tyre=tyre,
+        front_inner_lean=steered_lean(front.camber, caster, kingpin_inclination, inner, 1.0),
+        front_outer_lean=steered_lean(-front.camber, caster, kingpin_inclination, outer, -1.0),
+        front_load_rms=front_rms,
+        rear_load_rms=rear_rms,
+    )
+
+
+@njit(cache=True, error_model="numpy")
+def wheels_at(corner, state, rolled_over):
+    """Loads and inclinations at a point of the path; a car that has rolled over stands on its outer wheels."""
+    front_roll = lean_from_roll(corner.front, state.front)
+    rear_roll = lean_from_roll(corner.rear, state.rear)
+    front_transfer = 0.5 * state.front.weight if rolled_over else state.front.transfer
+    rear_transfer = 0.5 * state.rear.weight if rolled_over else state.rear.transfer
+    return WheelSet(
+        front_inner_load=0.5 * state.front.weight - front_transfer,
+        front_outer_load=0.5 * state.front.weight + front_transfer,
+        rear_inner_load=0.5 * state.rear.weight - rear_transfer,
+        rear_outer_load=0.5 * state.rear.weight + rear_transfer,
+        front_inner_lean=corner.front_inner_lean - front_roll,
+        front_outer_lean=corner.front_outer_lean - front_roll,
+        rear_inner_lean=corner.rear.camber - rear_roll,
+        rear_outer_lean=-corner.rear.camber - rear_roll,
+    )
+
+
+@njit(cache=True, error_model="numpy")
+def axle_capacity(tyre, grip, load_rms, longitudinal_force, inner_load, inner_lean, outer_load, outer_lean, table):
+    """Lateral force an axle can give beside its longitudinal share. [N]"""
+    n, f0 = tyre.load_sensitivity, tyre.reference_load
+    inner = inclination_factor(inner_lean, tyre.best_lean, tyre.lean_width)
+    outer = inclination_factor(outer_lean, tyre.best_lean, tyre.lean_width)
+    if load_rms > 0.0:
+        inner *= bump_factor(inner_load, load_rms, n, table)
+        outer *= bump_factor(outer_load, load_rms, n, table)
+    lateral = peak_force(grip, f0, n, inner_load, inner) + peak_force(grip, f0, n, outer_load, outer)
+    return friction_ellipse(lateral, longitudinal_force, tyre.longitudinal_ratio)
+
+
+@njit(cache=True, error_model="numpy")
+def axle_yaw_moment(tyre, longitudinal_force, inner_load, inner_lean, outer_load, outer_lean):
+    """Yaw moment into the turn of an axle's longitudinal force, split by load and acting at the shifted contact
+    patches: `-F_x sum (F_j/W) e_j`. Wheels that lean out under power turn the car in. The half-track arm is left out,
+    as for an open differential. [N m]"""
+    weight = inner_load + outer_load
+    if weight <= 0.0:
+        return 0.0
+    inner = inner_load * patch_offset(inner_lean, tyre.patch_shift, tyre.patch_lean)
+    outer = outer_load * patch_offset(outer_lean, tyre.patch_shift, tyre.patch_lean)
+    return -longitudinal_force * (inner + outer) / weight
+
+
+@njit(cache=True, error_model="numpy")
+def grip_at(corner, state, wheels, table):
+    """Capacity and demand of both axles. Force and yaw balance give `m a_y w_f - M/L` at the front and
+    `m a_y (1 - w_f) + M/L` at the rear, `M` the yaw moment into the turn."""
+    body, phase, tyre = corner.body, corner.phase, corner.tyre
+    w = wheels
+    yaw = 0.0
+    if phase.front_force != 0.0:
+        yaw += axle_yaw_moment(
+            tyre, phase.front_force, w.front_inner_load, w.front_inner_lean, w.front_outer_load, w.front_outer_lean
+        )
+    if phase.rear_force != 0.0:
+        yaw += axle_yaw_moment(
+            tyre, phase.rear_force, w.rear_inner_load, w.rear_inner_lean, w.rear_outer_load, w.rear_outer_lean
+        )
+    lateral = body.mass * state.lateral
+    return GripState(
+        front_capacity=axle_capacity(
+            tyre,
+            corner.front.grip,
+            corner.front_load_rms,
+            phase.front_force,
+            w.front_inner_load,
+            w.front_inner_lean,
+            w.front_outer_load,
+            w.front_outer_lean,
+            table,
+        ),
+        rear_capacity=axle_capacity(
+            tyre,
+            corner.rear.grip,
+            corner.rear_load_rms,
+            phase.rear_force,
+            w.rear_inner_load,
+            w.rear_inner_lean,
+            w.rear_outer_load,
+            w.rear_outer_lean,
+            table,
+        ),
+        front_demand=lateral * body.front_share - yaw / body.wheelbase,
+        rear_demand=lateral * (1.0 - body.front_share) + yaw / body.wheelbase,
+    )
+
+
+@njit(cache=True, error_model="numpy")
+def point_at(corner, rear_roll, lateral, pitch_rise):
+    """Equilibrium at a rear roll angle, from a first guess."""
+    return equilibrium_at(corner.body, corner.front, corner.rear, corner.phase, rear_roll, lateral, pitch_rise)
+
+
+@njit(cache=True, error_model="numpy")
+def event_at(which, corner, state, table):
+    """A quantity that rises through zero at the event `which`."""
+    if which == FRONT_LIFT:
+        return state.front.contact_excess
+    if which == REAR_LIFT:
+        return state.rear.contact_excess
+    if which == REQUIRED:
+        return state.lateral - corner.phase.lateral
+    grip = grip_at(corner, state, wheels_at(corner, state, False), table)
+    if which == FRONT_GRIP:
+        return grip.front_demand - grip.front_capacity
+    return grip.rear_demand - grip.rear_capacity
+
+
+@njit(cache=True, error_model="numpy")
+def crossing(which, corner, low, low_value, high, high_value, table):
+    """Point of the path where an event happens between states `low` (value below zero) and `high` (above).
+
+    Illinois variant of false position (Dowell & Jarratt, BIT 11, 1971), halving where it stalls, to rounding in roll.
+    """
+    a, b = low.rear_roll, high.rear_roll
+    fa, fb = low_value, high_value
+    guess_low, guess_high = low, high
+    state = high
+    side = 0
+    for step in range(MOST_BISECTIONS):
+        if b - a <= 4e-16 * b:
+            break
+        c = (a * fb - b * fa) / (fb - fa)
+        if step % 12 == 11 or not (a < c < b):
+            c = 0.5 * (a + b)
+        share = (c - guess_low.rear_roll) / (guess_high.rear_roll - guess_low.rear_roll)
+        state = point_at(
+            corner,
+            c,
+            guess_low.lateral + share * (guess_high.lateral - guess_low.lateral),
+            guess_low.pitch_rise + share * (guess_high.pitch_rise - guess_low.pitch_rise),
+        )
+        value = event_at(which, corner, state, table)
+        if value == 0.0:
+            break
+        if value < 0.0:
+            stuck = abs(c - a) <= 1e-15 * b
+            a, fa, guess_low = c, value, state
+            if side < 0:
+                fb *= 0.5
+            side = -1
+        else:
+            stuck = abs(b - c) <= 1e-15 * b
+            b, fb, guess_high = c, value, state
+            if side > 0:
+                fa *= 0.5
+            side = 1
+        if stuck and b - a > 1e-12 * b:
+            c = 0.5 * (a + b)
+        elif b - a <= 1e-14 * b:
+            break
+    return state
+
+
+@njit(cache=True, error_model="numpy")
+def highest_between(corner, low, high):
+    """State of largest lateral acceleration between two points, by golden section; used only where the path bends
+    over smoothly before the second wheel lifts (very soft cars)."""
+    ratio = 0.5 * (np.sqrt(5.0) - 1.0)
+    a, b = low.rear_roll, high.rear_roll
+    left = point_at(corner, b - ratio * (b - a), low.lateral, low.pitch_rise)
+    right = point_at(corner, a + ratio * (b - a), high.lateral, high.pitch_rise)
+    for _ in range(80):
+        if left.lateral >= right.lateral:
+            b = right.rear_roll
+            right = left
+            left = point_at(corner, b - ratio * (b - a), right.lateral, right.pitch_rise)
+        else:
+            a = left.rear_roll
+            left = right
+            right = point_at(corner, a + ratio * (b - a), left.lateral, left.pitch_rise)
+    return left if left.lateral >= right.lateral else right
+
+
+@njit(cache=True, error_model="numpy")
+def lift_state(which, corner, start, table):
+    """(state, found) where an inner wheel first leaves the ground."""
+    value = event_at(which, corner, start, table)
+    if value >= 0.0:
+        return start, True
+    low, low_value = start, value
+    roll = 0.02
+    while roll < STEEPEST_ROLL:
+        grow = roll / max(low.rear_roll, 0.01)
+        high = point_at(corner, roll, max(low.lateral * grow, 1.0), low.pitch_rise * grow)
+        value = event_at(which, corner, high, table)
+        if value >= 0.0:
+            return crossing(which, corner, low, low_value, high, value, table), True
+        low, low_value = high, value
+        roll *= 1.6
+    return low, False
+
+
+@njit(cache=True, error_model="numpy")
+def rollover_state(corner, start, first, second, second_found):
+    """End of the path: where the second inner wheel lifts, or the first maximum of lateral acceleration if the path
+    bends over elsewhere."""
+    step = 1e-7
+    if second_found:
+        before = point_at(corner, second.rear_roll * (1.0 - step), second.lateral, second.pitch_rise)
+        if before.lateral > second.lateral:
+            return highest_between(corner, first, second)
+        after = point_at(corner, second.rear_roll * (1.0 + step), second.lateral, second.pitch_rise)
+        if after.lateral <= second.lateral:
+            return second
+    steep = point_at(corner, STEEPEST_ROLL, second.lateral, second.pitch_rise)
+    return highest_between(corner, start, steep)
+
+
+@njit(cache=True, error_model="numpy")
+def corner_limits(corner, table):
+    """All limits of one setup in one phase, and the state at the lateral acceleration the phase asks for."""
+    _, _, start = residual_at(corner.body, corner.front, corner.rear, corner.phase, 0.0, 0.0, 0.0)
+    front_lift, front_found = lift_state(FRONT_LIFT, corner, start, table)
+    rear_lift, rear_found = lift_state(REAR_LIFT, corner, start, table)
+    if front_lift.rear_roll <= rear_lift.rear_roll:
+        end = rollover_state(corner, start, front_lift, rear_lift, front_found and rear_found)
+    else:
+        end = rollover_state(corner, start, rear_lift, front_lift, front_found and rear_found)
+    rollover = end.lateral
+
+    front_limit, rear_limit = rollover, rollover
+    front_open, rear_open = True, True
+    low = start
+    low_front = event_at(FRONT_GRIP, corner, start, table)
+    low_rear = event_at(REAR_GRIP, corner, start, table)
+    if low_front >= 0.0:
+        front_limit, front_open = 0.0, False
+    if low_rear >= 0.0:
+        rear_limit, rear_open = 0.0, False
+    for k in range(1, SCAN_STEPS + 1):
+        if not (front_open or rear_open):
+            break
+        if k == SCAN_STEPS:
+            high = end
+        else:
+            roll = end.rear_roll * (k / SCAN_STEPS) ** SCAN_POWER
+            grow = roll / low.rear_roll if k > 1 else 1.0
+            guess = low.lateral * grow if k > 1 else rollover * roll / end.rear_roll
+            high = point_at(corner, roll, min(guess, rollover), low.pitch_rise * grow)
+        grip = grip_at(corner, high, wheels_at(corner, high, False), table)
+        if front_open:
+            value = grip.front_demand - grip.front_capacity
+            if value >= 0.0:
+                front_limit = crossing(FRONT_GRIP, corner, low, low_front, high, value, table).lateral
+                front_open = False
+            low_front = value
+        if rear_open:
+            value = grip.rear_demand - grip.rear_capacity
+            if value >= 0.0:
+                rear_limit = crossing(REAR_GRIP, corner, low, low_rear, high, value, table).lateral
+                rear_open = False
+            low_rear = value
+        low = high
+
+    required = corner.phase.lateral
+    rolled_over = required >= rollover
+    state = end
+    if not rolled_over:
+        state = crossing(REQUIRED, corner, start, -required, end, rollover - required, table)
+    return CornerLimits(
+        front_grip=front_limit,
+        rear_grip=rear_limit,
+        front_lift=min(front_lift.lateral, rollover) if front_found else rollover,
+        rear_lift=min(rear_lift.lateral, rollover) if rear_found else rollover,
+        rollover=rollover,
+        rolled_over=rolled_over,
+        required=state,
+        converged=state.converged and end.converged and front_lift.converged and rear_lift.converged,
+    )

@@ -1,0 +1,41 @@
+"""Inclination of each wheel to the road, positive into the turn. [rad]"""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+
+
+@njit(cache=True, error_model="numpy")
+def steer_angle(wheelbase, track, radius, ackermann_share, side):
+    """Steer angle of a front wheel, positive into the turn; `side` +1 inner, -1 outer. [rad]
+
+    The Ackermann angle `atan(L/(R -+ t/2))` blended with the Ackermann steer angle `L/R` (ISO 8855 words).
+    """
+    exact = np.arctan(wheelbase / (radius - 0.5 * side * track))
+    return ackermann_share * exact + (1.0 - ackermann_share) * wheelbase / radius
+
+
+@njit(cache=True, error_model="numpy")
+def steered_lean(lean, caster, kingpin_inclination, steer, side):
+    """Lean of a front wheel after turning it by `steer` about its kingpin; `side` +1 inner, -1 outer. [rad]
+
+    Rodrigues' rotation of the wheel's spin axis `e = (0, cos lean, -sin lean)` about the unit vector along
+    `(-tan caster, -side tan kpi, 1)`. With caster alone both wheels lean into the turn by `asin(sin caster sin steer)`
+    or nearly so; kingpin inclination alone tips the inner wheel in and the outer wheel out.
+    """
+    kx, ky, kz = -np.tan(caster), -side * np.tan(kingpin_inclination), 1.0
+    length = np.sqrt(kx * kx + ky * ky + kz * kz)
+    kx, ky, kz = kx / length, ky / length, kz / length
+    ey, ez = np.cos(lean), -np.sin(lean)
+    along = ky * ey + kz * ez
+    up = ez * np.cos(steer) + kx * ey * np.sin(steer) + kz * along * (1.0 - np.cos(steer))
+    return -np.arcsin(up)
+
+
+@njit(cache=True, error_model="numpy")
+def lean_from_roll(axle, state):
+    """How far roll leans both wheels of an axle out of the turn (positive): suspension roll reduced by the camber
+    gain, plus the axle's own roll on its tyres, which no suspension can undo. [rad]"""
+    suspension_roll = (state.inner_travel + state.outer_travel) / axle.track
+    return suspension_roll * (1.0 - 0.5 * axle.camber_gain * axle.track) + state.axle_roll

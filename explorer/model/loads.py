@@ -1,0 +1,226 @@
+"""Wheel loads and roll of the cornering car: static equilibrium of a sprung body on two hinged beam axles.
+
+Per axle the transfer has an elastic part `dF` (spring and bar) and a remaining part `G` (roll centre, unsprung mass,
+lean of the axle on its tyres); the tyres carry both. Three stages: free, inner suspension on its stop, inner wheel up.
+Statics after Gillespie, Fundamentals of Vehicle Dynamics (SAE 1992), ch. 6 and 9, and Milliken & Milliken, Race Car
+Vehicle Dynamics (SAE 1995), sec. 18.4, extended by tyre deflection, stop, lift and jacking.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numba import njit
+
+from explorer.model.car import G
+
+CONVERGED = 1e-13
+"""Relative residual at which the equilibrium counts as found."""
+MOST_ITERATIONS = 60
+
+
+class AxleState(NamedTuple):
+    """One axle in a corner. SI.
+
+    `contact_excess` is the transfer the axle would carry with both wheels down less half its weight: above zero the
+    inner wheel is up. `roll_stiffness` is the tangent `t d(dF)/d(phi)`; `suspension_share` the part of a small roll
+    that the suspension takes; `on_stop` 1.0 when the inner suspension is at its stop.
+    """
+
+    elastic: float
+    transfer: float
+    inner_travel: float
+    outer_travel: float
+    axle_roll: float
+    rise: float
+    jacking: float
+    weight: float
+    contact_excess: float
+    roll_stiffness: float
+    suspension_share: float
+    on_stop: float
+
+
+class Equilibrium(NamedTuple):
+    """A point of the equilibrium path. SI; `roll` is the body's roll at the sprung CG."""
+
+    lateral: float
+    pitch_rise: float
+    front_roll: float
+    rear_roll: float
+    roll: float
+    front: AxleState
+    rear: AxleState
+    converged: bool
+
+
+@njit(cache=True, error_model="numpy")
+def jacking_force(sprung_mass, lateral, roll):
+    """Force that lifts the rolled body at an axle, `m_s (a_y sin phi + g (1 - cos phi))`. [N]"""
+    return sprung_mass * (lateral * np.sin(roll) + G * (1.0 - np.cos(roll)))
+
+
+@njit(cache=True, error_model="numpy")
+def travel_law(axle, stop):
+    """Suspension roll travel `X = x_i + x_o = compliance * dF + offset` as (free, stopped compliance, offset).
+
+    Free: `x_i = x_o = dF/(k_w + k_b)`. On the stop: `x_i = stop`, `x_o = (dF - k_b stop/2)/(k_w + k_b/2)`.
+    """
+    free = 2.0 / (axle.wheel_rate + axle.bar_rate)
+    held = 1.0 / (axle.wheel_rate + 0.5 * axle.bar_rate)
+    return free, held, stop * axle.wheel_rate * held
+
+
+@njit(cache=True, error_model="numpy")
+def elastic_in_contact(axle, lateral, roll, compliance, offset):
+    """(dF, T) with both wheels down, from `phi t = X(dF) + 2 T/k_t`, `T = dF + A (a_y + g psi)/t`,
+    `psi = 2 T/(k_t t)`; `A` is `axle.roll_moment_mass`. [N]"""
+    eta = 2.0 * axle.roll_moment_mass * G / (axle.tyre_rate * axle.track**2)
+    kappa = 2.0 / (axle.tyre_rate * (1.0 - eta))
+    direct = axle.roll_moment_mass * lateral / axle.track
+    elastic = (roll * axle.track - offset - kappa * direct) / (compliance + kappa)
+    return elastic, (elastic + direct) / (1.0 - eta)
+
+
+@njit(cache=True, error_model="numpy")
+def elastic_lifted(axle, lateral, roll, weight, compliance, offset):
+    """dF with the inner wheel up, where `dF + G = W/2` and the axle turns about the outer wheel. [N]"""
+    t = axle.track
+    lean_moment = axle.roll_moment_mass * G + 0.5 * axle.lifted_mass * lateral * t
+    direct = axle.roll_moment_mass * lateral - axle.lifted_mass * lateral * weight / (2.0 * axle.tyre_rate)
+    free_roll = roll - (offset + 0.5 * compliance * weight) / t
+    return 0.5 * weight - (direct + lean_moment * free_roll) / (t - lean_moment * compliance / t)
+
+
+@njit(cache=True, error_model="numpy")
+def axle_state(axle, lateral, roll, weight):
+    """State of an axle at a given roll of the body there, lateral acceleration and axle weight."""
+    t = axle.track
+    jacking = jacking_force(axle.sprung_mass, lateral, roll)
+    stop = max(axle.droop + (weight - axle.weight - jacking) / (2.0 * axle.wheel_rate), 0.0)
+    free, held, held_offset = travel_law(axle, stop)
+    threshold = stop * (axle.wheel_rate + axle.bar_rate)
+
+    compliance, offset, on_stop = free, 0.0, 0.0
+    elastic, transfer = elastic_in_contact(axle, lateral, roll, free, 0.0)
+    if elastic > threshold:
+        compliance, offset, on_stop = held, held_offset, 1.0
+        elastic, transfer = elastic_in_contact(axle, lateral, roll, held, held_offset)
+    excess = transfer - 0.5 * weight
+    eta = 2.0 * axle.roll_moment_mass * G / (axle.tyre_rate * t * t)
+    stiffness = t * t / (compliance + 2.0 / (axle.tyre_rate * (1.0 - eta)))
+    if excess > 0.0:
+        transfer = 0.5 * weight
+        compliance, offset, on_stop = free, 0.0, 0.0
+        elastic = elastic_lifted(axle, lateral, roll, weight, free, 0.0)
+        if elastic > threshold:
+            compliance, offset, on_stop = held, held_offset, 1.0
+            elastic = elastic_lifted(axle, lateral, roll, weight, held, held_offset)
+        lean_moment = axle.roll_moment_mass * G + 0.5 * axle.lifted_mass * lateral * t
+        stiffness = -lean_moment * t * t / (t * t - lean_moment * compliance)
+
+    travel = compliance * elastic + offset
+    inner = stop if on_stop > 0.0 else 0.5 * travel
+    outer = travel - inner
+    axle_roll = roll - travel / t
+    rise = 0.5 * (inner - outer) + jacking / (2.0 * axle.wheel_rate)
+    if excess > 0.0:
+        rise += 0.5 * axle_roll * t - transfer / axle.tyre_rate
+    return AxleState(
+        elastic=elastic,
+        transfer=transfer,
+        inner_travel=inner,
+        outer_travel=outer,
+        axle_roll=axle_roll,
+        rise=rise,
+        jacking=jacking,
+        weight=weight,
+        contact_excess=excess,
+        roll_stiffness=stiffness,
+        suspension_share=compliance * stiffness / (t * t),
+        on_stop=on_stop,
+    )
+
+
+@njit(cache=True, error_model="numpy")
+def roll_moment(axle, state, lateral, roll):
+    """Moment that the springs and bar of an axle must carry: the sprung share's overturning moment about the roll
+    centre, and the share's lateral force times the rise of the body. [N m]"""
+    heave = 0.5 * (state.inner_travel - state.outer_travel) + state.jacking / (2.0 * axle.wheel_rate)
+    swing = axle.sprung_mass * axle.roll_arm * (lateral * np.cos(roll) + G * np.sin(roll))
+    return swing + axle.sprung_mass * lateral * heave
+
+
+@njit(cache=True, error_model="numpy")
+def residual_at(body, front, rear, phase, rear_roll, lateral, pitch_rise):
+    """(moment residual, pitch-rise residual, state) for a trial of `lateral` and `pitch_rise` at a given rear roll.
+
+    The rear balance gives the torque through the chassis, so the front roll follows without iteration; what is left
+    of the front balance is the first residual. `pitch_rise` is how much more the rear rises than the front: it hands
+    `m g h (rise_r - rise_f)/L^2` of load to the front axle.
+    """
+    total = phase.front_weight + phase.rear_weight
+    front_weight = min(max(phase.front_weight + body.pitch_transfer * pitch_rise, 0.0), total)
+    rear_state = axle_state(rear, lateral, rear_roll, total - front_weight)
+    torque = rear_state.elastic * rear.track - roll_moment(rear, rear_state, lateral, rear_roll)
+    front_roll = rear_roll + body.chassis_compliance * torque
+    front_state = axle_state(front, lateral, front_roll, front_weight)
+    moment = front_state.elastic * front.track - roll_moment(front, front_state, lateral, front_roll) + torque
+    state = Equilibrium(
+        lateral=lateral,
+        pitch_rise=pitch_rise,
+        front_roll=front_roll,
+        rear_roll=rear_roll,
+        roll=front.sprung_share * front_roll + rear.sprung_share * rear_roll,
+        front=front_state,
+        rear=rear_state,
+        converged=True,
+    )
+    return moment, rear_state.rise - front_state.rise - pitch_rise, state
+
+
+@njit(cache=True, error_model="numpy")
+def equilibrium_at(body, front, rear, phase, rear_roll, lateral, pitch_rise):
+    """Equilibrium with the rear of the body at `rear_roll`; `lateral` and `pitch_rise` are first guesses.
+
+    For one roll there is one lateral acceleration, so the path has no branches here. Broyden's method (Broyden,
+    Math. Comp. 19, 1965) from a diagonal first guess of the Jacobian: exact in two or three steps while no wheel lifts.
+    """
+    slope = body.sprung_mass * body.roll_arm + front.roll_moment_mass * 0.2 + rear.roll_moment_mass * 0.2
+    b00, b01, b10, b11 = -1.0 / slope, 0.0, 0.0, -1.0
+    moment, gap, state = residual_at(body, front, rear, phase, rear_roll, lateral, pitch_rise)
+    moment_scale = body.mass * G * body.cg_height
+    for _ in range(MOST_ITERATIONS):
+        if abs(moment) <= CONVERGED * moment_scale and abs(gap) <= CONVERGED * front.track:
+            return state
+        step_a = -(b00 * moment + b01 * gap)
+        step_d = -(b10 * moment + b11 * gap)
+        if lateral + step_a < 0.0:
+            step_a = -0.5 * lateral
+        lateral += step_a
+        pitch_rise += step_d
+        new_moment, new_gap, state = residual_at(body, front, rear, phase, rear_roll, lateral, pitch_rise)
+        d_moment, d_gap = new_moment - moment, new_gap - gap
+        # Sherman-Morrison form of Broyden's update of the inverse Jacobian
+        u0 = b00 * d_moment + b01 * d_gap
+        u1 = b10 * d_moment + b11 * d_gap
+        divisor = step_a * u0 + step_d * u1
+        if abs(divisor) > 1e-300:
+            v0 = step_a * b00 + step_d * b10
+            v1 = step_a * b01 + step_d * b11
+            w0, w1 = (step_a - u0) / divisor, (step_d - u1) / divisor
+            b00, b01 = b00 + w0 * v0, b01 + w0 * v1
+            b10, b11 = b10 + w1 * v0, b11 + w1 * v1
+        moment, gap = new_moment, new_gap
+    loose = 1e4 * CONVERGED
+    return Equilibrium(
+        lateral=state.lateral,
+        pitch_rise=state.pitch_rise,
+        front_roll=state.front_roll,
+        rear_roll=state.rear_roll,
+        roll=state.roll,
+        front=state.front,
+        rear=state.rear,
+        converged=abs(moment) <= loose * moment_scale and abs(gap) <= loose * front.track,
+    )

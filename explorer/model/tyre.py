@@ -1,0 +1,158 @@
+"""Lateral capacity of a tyre and of an axle, and the yaw moment of a leaning driven axle.
+
+All constants for small foam-filled tyres are assumptions: no published data was found. The load law is the usual
+power law (Milliken & Milliken, Race Car Vehicle Dynamics, ch. 2, shows its size for large tyres).
+"""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+from scipy.special import log_ndtr, ndtr
+
+from explorer.model.slots import SLOT
+
+_N, _F0 = SLOT["load_sensitivity"], SLOT["reference_load"]
+_BEST, _WIDTH = SLOT["best_lean"], SLOT["lean_width"]
+_SHIFT, _SHIFT_LEAN = SLOT["patch_shift"], SLOT["patch_lean"]
+_RATIO = SLOT["longitudinal_grip_ratio"]
+_C0, _C_EXP, _CAMBER = SLOT["cornering_stiffness"], SLOT["cornering_exponent"], SLOT["camber_stiffness"]
+
+TABLE_LOW, TABLE_HIGH, TABLE_STEPS_PER_UNIT = -12.0, 6.0, 32
+"""Range and density of the bump table in `ln(mean load / RMS load variation)`."""
+
+
+class Tyre(NamedTuple):
+    """Tyre constants. SI."""
+
+    load_sensitivity: float
+    reference_load: float
+    best_lean: float
+    lean_width: float
+    patch_shift: float
+    patch_lean: float
+    longitudinal_ratio: float
+    cornering_stiffness: float
+    cornering_exponent: float
+    camber_stiffness: float
+
+
+@njit(cache=True, error_model="numpy")
+def tyre_at(parameters):
+    """Tyre constants from a parameter vector."""
+    return Tyre(
+        load_sensitivity=parameters[_N],
+        reference_load=parameters[_F0],
+        best_lean=parameters[_BEST],
+        lean_width=parameters[_WIDTH],
+        patch_shift=parameters[_SHIFT],
+        patch_lean=parameters[_SHIFT_LEAN],
+        longitudinal_ratio=parameters[_RATIO],
+        cornering_stiffness=parameters[_C0],
+        cornering_exponent=parameters[_C_EXP],
+        camber_stiffness=parameters[_CAMBER],
+    )
+
+
+@njit(cache=True, error_model="numpy")
+def inclination_factor(lean, best_lean, lean_width):
+    """Share of the peak force left at an inclination: `1/(1 + ((lean - best)/width)^2)`. [-]
+
+    >>> round(float(inclination_factor(0.3, 0.1, 0.2)), 12)
+    0.5
+    """
+    return 1.0 / (1.0 + ((lean - best_lean) / lean_width) ** 2)
+
+
+@njit(cache=True, error_model="numpy")
+def peak_force(grip, reference_load, load_sensitivity, load, factor):
+    """Peak lateral force `mu F_0 (F/F_0)^(1-n)` times `factor` (inclination and bumps); zero without load. [N]"""
+    if load <= 0.0:
+        return 0.0
+    return grip * reference_load * (load / reference_load) ** (1.0 - load_sensitivity) * factor
+
+
+@njit(cache=True, error_model="numpy")
+def patch_offset(lean, patch_shift, patch_lean):
+    """Sideways shift of the contact patch, positive into the turn: `e_max tanh(lean/gamma_e)`. [m]"""
+    return patch_shift * np.tanh(lean / patch_lean)
+
+
+@njit(cache=True, error_model="numpy")
+def friction_ellipse(lateral_peak, longitudinal_force, longitudinal_ratio):
+    """Lateral force left beside a longitudinal one, `P_y sqrt(1 - (F_x/P_x)^2)`, `P_x = ratio P_y`; zero when the
+    longitudinal share exceeds its peak (Gillespie, ch. 10; Milliken & Milliken, ch. 2). [N]
+
+    >>> round(float(friction_ellipse(1.0, 0.6, 1.0)), 12)
+    0.8
+    """
+    longitudinal_peak = longitudinal_ratio * lateral_peak
+    if longitudinal_peak <= abs(longitudinal_force):
+        return 0.0
+    return lateral_peak * np.sqrt(1.0 - (longitudinal_force / longitudinal_peak) ** 2)
+
+
+def bump_table(load_sensitivity: float) -> NDArray[np.float64]:
+    """Mean grip under load variation as a table: rows over `y = ln(F/s)`, columns `ln(ratio)` and its slope in y.
+
+    The wheel load is `max(0, Z)`, `Z` normal with spread `s`, placed so that its *mean* is `F` also when the wheel
+    leaves the ground; the ratio is `E[max(0, Z)^p] / F^p`, `p = 1 - n`. With `Z = s (u + standard normal)` the mean
+    load is `s (u Phi(u) + phi(u))`. Gauss-Legendre over `z = w^4`, which takes the root at zero away.
+    """
+    power = 1.0 - load_sensitivity
+    y = np.linspace(TABLE_LOW, TABLE_HIGH, int((TABLE_HIGH - TABLE_LOW) * TABLE_STEPS_PER_UNIT) + 1)
+    u = np.where(y > 0.0, np.exp(np.minimum(y, TABLE_HIGH)), -np.sqrt(np.maximum(-2.0 * y, 0.0)))
+    for _ in range(200):
+        density = np.exp(-0.5 * u * u) / math.sqrt(2.0 * math.pi)
+        mean = _normal_mean(u, density)
+        step = (np.log(mean) - y) * mean / np.exp(log_ndtr(u))
+        u = u - np.clip(step, -1.0, 1.0)
+        if np.max(np.abs(step) / (1.0 + np.abs(u))) < 1e-15:
+            break
+    nodes, weights = np.polynomial.legendre.leggauss(240)
+    low = np.maximum(u - 10.0, 0.0) ** 0.25
+    high = np.maximum(u + 10.0, 10.0) ** 0.25
+    w = low[:, None] + (high - low)[:, None] * 0.5 * (nodes + 1.0)[None, :]
+    z = w**4
+    measure = 4.0 * w**3 * weights * 0.5 * (high - low)[:, None]
+    density = np.exp(-0.5 * (z - u[:, None]) ** 2) / math.sqrt(2.0 * math.pi) * measure
+    first = (z * density).sum(axis=1)
+    moment = (z**power * density).sum(axis=1)
+    slope = (z**power * (z - u[:, None]) * density).sum(axis=1) / moment * first / ndtr(u) - power
+    return np.stack([np.log(moment) - power * np.log(first), slope], axis=1)
+
+
+def _normal_mean(u: NDArray[np.float64], density: NDArray[np.float64]) -> NDArray[np.float64]:
+    """`u Phi(u) + phi(u)`, by its asymptotic series far below zero where the two terms cancel."""
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+        v = 1.0 / (u * u)
+        series = density * v * (1.0 - 3.0 * v * (1.0 - 5.0 * v * (1.0 - 7.0 * v * (1.0 - 9.0 * v * (1.0 - 11.0 * v)))))
+    return np.where(u < -12.0, series, u * ndtr(u) + density)
+
+
+@njit(cache=True, error_model="numpy")
+def bump_factor(load, load_rms, load_sensitivity, table):
+    """Mean of the concave force law over the load variation, as a share of its value at the mean load. [-]
+
+    Reads `bump_table` by cubic Hermite interpolation; beyond its top `1 - n (1-n)/2 (s/F)^2`, the second-order term.
+    """
+    if load_rms <= 0.0 or load <= 0.0:
+        return 1.0
+    ratio = load_rms / load
+    y = -np.log(ratio)
+    if y >= TABLE_HIGH:
+        return 1.0 - 0.5 * load_sensitivity * (1.0 - load_sensitivity) * ratio * ratio
+    if y <= TABLE_LOW:
+        return np.exp(table[0, 0] + table[0, 1] * (y - TABLE_LOW))
+    place = (y - TABLE_LOW) * TABLE_STEPS_PER_UNIT
+    k = min(int(place), table.shape[0] - 2)
+    s = place - k
+    h = 1.0 / TABLE_STEPS_PER_UNIT
+    a, b = table[k, 0], table[k + 1, 0]
+    da, db = table[k, 1] * h, table[k + 1, 1] * h
+    value = (1.0 + 2.0 * s) * (1.0 - s) ** 2 * a + s * (1.0 - s) ** 2 * da + s * s * (3.0 - 2.0 * s) * b
+    return np.exp(value + s * s * (s - 1.0) * db)

@@ -1,0 +1,356 @@
+"""Pictures in two steps: plain data first (tested by equality), then the drawing as PNG bytes.
+
+The only importer of seaborn and matplotlib. Drawing is off screen (Agg), under one fixed style, and the same data give
+the same bytes. Colours are safe for colour-blind readers and never carry a meaning alone: cells hold their numbers,
+broken limits are hatched and named, shortlisted setups are numbered.
+"""
+
+from __future__ import annotations
+
+import io
+import textwrap
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import matplotlib
+
+matplotlib.use("Agg")
+
+import numpy as np  # noqa: E402
+import pandas as pd  # noqa: E402
+import seaborn as sns  # noqa: E402
+from matplotlib import style  # noqa: E402
+from matplotlib.axes import Axes  # noqa: E402
+from matplotlib.figure import Figure  # noqa: E402
+from matplotlib.patches import Patch, Rectangle  # noqa: E402
+
+from explorer.space import BoolArray, FloatArray  # noqa: E402
+
+DPI = 110
+ANNOTATED_CELLS = 16
+"""Maps with more levels than this along a side carry no number in each cell; their colour bar and lines remain."""
+
+HATCHES = ("////", "\\\\\\\\", "....", "xxxx", "||||", "----", "oooo", "++++")
+LINES = ("-", "--", "-.", ":", (0, (5, 1, 1, 1, 1, 1)), (0, (1, 3)), (0, (8, 2)), (0, (3, 5, 1, 5)))
+
+_STYLE = {
+    "font.family": "DejaVu Sans",
+    "font.size": 10.0,
+    "axes.titlesize": 12.0,
+    "axes.titlelocation": "left",
+    "axes.titlepad": 10.0,
+    "hatch.linewidth": 0.6,
+    "figure.facecolor": "white",
+    "savefig.facecolor": "white",
+}
+
+
+@dataclass(frozen=True)
+class MapDrawing:
+    """What a map shows. `values` (y levels, x levels); `broken` pairs each limit's text with the cells that break it.
+
+    `marks` are (text, x column, y row) in cells, fractions allowed; `valid` cells hold an answer of the model.
+    """
+
+    title: str
+    x_label: str
+    y_label: str
+    value_label: str
+    x_levels: tuple[str, ...]
+    y_levels: tuple[str, ...]
+    values: FloatArray
+    valid: BoolArray
+    broken: tuple[tuple[str, BoolArray], ...]
+    marks: tuple[tuple[str, float, float], ...]
+    places: int = 1
+
+
+@dataclass(frozen=True)
+class FrontDrawing:
+    """What a front shows: one labelled column per objective (with unit and which way is better) in `points`.
+
+    `marks` are (text, values in column order): the shortlist's numbers and the baseline.
+    """
+
+    title: str
+    points: pd.DataFrame
+    marks: tuple[tuple[str, tuple[float, ...]], ...]
+
+
+@dataclass(frozen=True)
+class ChangeDrawing:
+    """What a one-change picture shows: `scaled` in units of each metric's resolution, `texts` in real units.
+
+    Both have one row per change and one column per metric; a change the model could not answer is all-NA.
+    """
+
+    title: str
+    scaled: pd.DataFrame
+    texts: pd.DataFrame
+
+
+def draw_indices(frame: pd.DataFrame, title: str, value_label: str) -> bytes:
+    """Heatmap of sensitivity indices, metrics down and knobs across; NA cells belong to constant metrics."""
+    rows, columns = frame.shape
+    values = frame.astype("Float64").to_numpy(dtype=float, na_value=np.nan)
+    texts = np.where(np.isnan(values), "const.", np.char.mod("%.2f", np.nan_to_num(values) + 0.0))
+
+    def draw(figure: Figure) -> None:
+        axes = figure.add_subplot()
+        sns.heatmap(
+            values,
+            ax=axes,
+            vmin=0.0,
+            vmax=max(1.0, float(np.nanmax(values, initial=0.0))),
+            cmap="cividis",
+            annot=texts,
+            fmt="",
+            linewidths=1.0,
+            linecolor="white",
+            mask=np.isnan(values),
+            xticklabels=[_wrapped(str(c), 14) for c in frame.columns],
+            yticklabels=[_wrapped(str(i), 34) for i in frame.index],
+            cbar_kws={"label": value_label},
+        )
+        for row, column in np.argwhere(np.isnan(values)):
+            _blank(axes, int(column), int(row), "const.")
+        _finish_heatmap(axes, title, "knob", "metric")
+
+    return _png(draw, 4.8 + 0.95 * columns, 1.9 + 0.52 * rows)
+
+
+def draw_pairs(frame: pd.DataFrame, title: str) -> bytes:
+    """Heatmap of second-order indices of one metric: knobs by knobs, lower triangle, NA elsewhere."""
+    values = frame.astype("Float64").to_numpy(dtype=float, na_value=np.nan)
+    texts = np.char.mod("%.3f", np.nan_to_num(values) + 0.0)
+    top = float(np.nanmax(values, initial=0.0))
+
+    def draw(figure: Figure) -> None:
+        axes = figure.add_subplot()
+        sns.heatmap(
+            values,
+            ax=axes,
+            vmin=0.0,
+            vmax=max(top, 0.01),
+            cmap="cividis",
+            annot=texts,
+            fmt="",
+            linewidths=1.0,
+            linecolor="white",
+            mask=np.isnan(values),
+            xticklabels=[_wrapped(str(c), 14) for c in frame.columns],
+            yticklabels=[_wrapped(str(i), 24) for i in frame.index],
+            cbar_kws={"label": "share of the variance the two make together only (-)"},
+        )
+        _finish_heatmap(axes, title, "knob", "knob")
+
+    return _png(draw, 4.6 + 0.95 * frame.shape[1], 2.4 + 0.52 * frame.shape[0])
+
+
+def draw_map(picture: MapDrawing) -> bytes:
+    """A metric over two knobs; cells that break a limit are hatched, each limit has its own line and name."""
+    rows, columns = picture.values.shape
+    annotate = rows <= ANNOTATED_CELLS and columns <= ANNOTATED_CELLS
+    shown = np.where(picture.valid, picture.values, np.nan)
+    texts = np.char.mod(f"%.{picture.places}f", np.round(np.nan_to_num(shown), picture.places) + 0.0)
+    drawn = [(text, cells) for text, cells in picture.broken if cells.any()]
+    below = 0.28 * (len(drawn) + len([text for text, _ in picture.broken]) * 0 + 1)
+
+    def draw(figure: Figure) -> None:
+        axes = figure.add_subplot()
+        sns.heatmap(
+            shown,
+            ax=axes,
+            cmap="viridis",
+            annot=texts if annotate else False,
+            fmt="",
+            annot_kws={"fontsize": 9, "va": "bottom"},
+            mask=~picture.valid,
+            xticklabels=_thinned(picture.x_levels),
+            yticklabels=_thinned(picture.y_levels),
+            cbar_kws={"label": picture.value_label},
+        )
+        for row, column in np.argwhere(~picture.valid):
+            _blank(axes, int(column), int(row), "no answer" if annotate else "")
+        handles = []
+        for place, (text, cells) in enumerate(drawn):
+            hatch, line = HATCHES[place % len(HATCHES)], LINES[place % len(LINES)]
+            for row, column in np.argwhere(cells):
+                axes.add_patch(Rectangle((column, row), 1, 1, fill=False, hatch=hatch, edgecolor="white", lw=0, alpha=0.75))
+            for x, y in _borders(cells):
+                axes.plot(x, y, color="black", lw=3.6, solid_capstyle="butt", clip_on=False)
+                axes.plot(x, y, color="white", lw=1.8, ls=line, solid_capstyle="butt", clip_on=False)
+            handles.append(
+                Patch(facecolor="0.45", edgecolor="white", hatch=hatch, lw=1.2, ls=line, label=_wrapped("breaks: " + text, 90))
+            )
+        for text, x, y in _merged(picture.marks):
+            axes.text(
+                x + 0.5,
+                y + (0.74 if annotate else 0.5),
+                text,
+                ha="center",
+                va="center",
+                fontsize=8.5,
+                fontweight="bold",
+                color="black",
+                bbox={"boxstyle": "round,pad=0.18", "facecolor": "white", "edgecolor": "black", "lw": 1.0},
+            )
+        axes.invert_yaxis()
+        _finish_heatmap(axes, picture.title, picture.x_label, picture.y_label)
+        if handles:
+            figure.legend(handles=handles, loc="outside lower left", frameon=False, fontsize=9, handlelength=2.6)
+
+    return _png(draw, 3.6 + 0.72 * min(columns, 24), 2.6 + below + 0.56 * min(rows, 24))
+
+
+def draw_front(picture: FrontDrawing) -> bytes:
+    """Every pair of objectives as a scatter, coloured by the next one; shortlisted setups are numbered."""
+    names = [str(name) for name in picture.points.columns]
+    pairs = [(a, b) for a in range(len(names)) for b in range(a + 1, len(names))] or [(0, 0)]
+    across = min(3, len(pairs))
+    down = -(-len(pairs) // across)
+
+    def draw(figure: Figure) -> None:
+        grid = figure.subplots(down, across, squeeze=False).ravel()
+        for axes, (a, b) in zip(grid, pairs, strict=False):
+            _scatter(figure, axes, picture, names, a, b)
+        for axes in grid[len(pairs) :]:
+            axes.set_visible(False)
+        figure.suptitle(_wrapped(picture.title, 60 * across), x=0.01, ha="left", fontsize=12)
+
+    return _png(draw, 5.4 * across, 4.7 * down + 0.5)
+
+
+def _scatter(figure: Figure, axes: Axes, picture: FrontDrawing, names: Sequence[str], a: int, b: int) -> None:
+    points = picture.points
+    third = next((c for c in range(len(names)) if c not in (a, b)), None)
+    colour = points.iloc[:, third].to_numpy(float) if third is not None else np.zeros(len(points))
+    drawn = axes.scatter(
+        points.iloc[:, a], points.iloc[:, b], c=colour, cmap="viridis", s=22, edgecolors="0.25", linewidths=0.3
+    )
+    if third is not None and len(points):
+        figure.colorbar(drawn, ax=axes, label=_wrapped(names[third], 40))
+    groups: dict[tuple[float, float], list[str]] = {}
+    for text, values in picture.marks:
+        groups.setdefault((values[a], values[b]), []).append(text)
+    places = list(groups)
+    low = np.array([axes.get_xlim()[0], axes.get_ylim()[0]])
+    span = np.array([np.ptp(axes.get_xlim()), np.ptp(axes.get_ylim())])
+    taken: list[FloatArray] = []
+    for place in places:
+        axes.scatter(*place, s=70, facecolors="none", edgecolors="black", linewidths=1.4)
+        where = (np.array(place) - low) / span
+        shift = _free_offset(where, taken)
+        taken.append(where + shift / 300.0)
+        axes.annotate(
+            ", ".join(groups[place]),
+            place,
+            xytext=tuple(shift),
+            textcoords="offset points",
+            fontsize=9,
+            fontweight="bold",
+            ha="center",
+            va="center",
+            bbox={"boxstyle": "round,pad=0.2", "facecolor": "white", "edgecolor": "black", "lw": 0.9},
+            arrowprops={"arrowstyle": "-", "color": "black", "lw": 0.8},
+        )
+    axes.margins(0.12)
+    axes.autoscale_view()
+    axes.set_xlabel(_wrapped(names[a], 46))
+    axes.set_ylabel(_wrapped(names[b], 40))
+    axes.grid(True, color="0.9", lw=0.6)
+    axes.set_axisbelow(True)
+
+
+def _free_offset(where: FloatArray, taken: Sequence[FloatArray]) -> FloatArray:
+    """The first offset [points] around a mark whose label would not cover one already placed."""
+    for radius in (20.0, 34.0, 50.0):
+        for angle in (55.0, 125.0, 235.0, 305.0, 0.0, 180.0, 90.0, 270.0):
+            turn = np.radians(angle)
+            shift = radius * np.array([np.cos(turn), np.sin(turn)])
+            if all(np.hypot(*(where + shift / 300.0 - other)) > 0.085 for other in taken):
+                return shift
+    return np.array([20.0, 20.0])
+
+
+def draw_one_change(picture: ChangeDrawing, clip: float = 10.0) -> bytes:
+    """Changes down, metrics across; colour counts resolutions (clipped), the text is the change in real units."""
+    values = picture.scaled.astype("Float64").to_numpy(dtype=float, na_value=np.nan)
+    rows, columns = values.shape
+
+    def draw(figure: Figure) -> None:
+        axes = figure.add_subplot()
+        sns.heatmap(
+            np.clip(values, -clip, clip),
+            ax=axes,
+            vmin=-clip,
+            vmax=clip,
+            cmap="vlag",
+            annot=picture.texts.to_numpy(dtype=str),
+            fmt="",
+            annot_kws={"fontsize": 9},
+            linewidths=1.0,
+            linecolor="white",
+            mask=np.isnan(values),
+            xticklabels=[_wrapped(str(c), 15) for c in picture.scaled.columns],
+            yticklabels=[_wrapped(str(i), 44) for i in picture.scaled.index],
+            cbar_kws={"label": f"change in differences one can just feel or measure (-), clipped at {clip:g}"},
+        )
+        for row, column in np.argwhere(np.isnan(values)):
+            _blank(axes, int(column), int(row), "no answer")
+        _finish_heatmap(axes, picture.title, "metric", "single change")
+
+    return _png(draw, 5.6 + 1.15 * columns, 2.6 + 0.44 * rows)
+
+
+def _png(draw: Callable[[Figure], None], width: float, height: float) -> bytes:
+    """Run a drawing under the fixed style; PNG bytes without date or version."""
+    with style.context(["default", _STYLE]):
+        figure = Figure(figsize=(max(6.0, min(width, 30.0)), max(3.6, min(height, 40.0))), dpi=DPI, layout="constrained")
+        draw(figure)
+        sink = io.BytesIO()
+        figure.savefig(sink, format="png", dpi=DPI, metadata={"Software": None})
+    return sink.getvalue()
+
+
+def _finish_heatmap(axes: Axes, title: str, x_label: str, y_label: str) -> None:
+    width = int(axes.figure.get_figwidth() * 10)
+    axes.set_title(_wrapped(title, max(40, width - 6)))
+    axes.set_xlabel(x_label)
+    axes.set_ylabel(y_label)
+    axes.tick_params(axis="x", rotation=0, length=0)
+    axes.tick_params(axis="y", rotation=0, length=0)
+
+
+def _blank(axes: Axes, column: int, row: int, text: str) -> None:
+    axes.add_patch(Rectangle((column, row), 1, 1, facecolor="0.88", edgecolor="white", lw=1.0))
+    axes.text(column + 0.5, row + 0.5, text, ha="center", va="center", fontsize=8, color="0.25")
+
+
+def _wrapped(text: str, width: int) -> str:
+    """Plain text on short lines; a dollar sign would start mathematics."""
+    return "\n".join(textwrap.wrap(text.replace("$", r"\$"), width) or [""])
+
+
+def _thinned(levels: Sequence[str], most: int = 24) -> list[str]:
+    """Level labels with so many left out that they stay readable."""
+    step = -(-len(levels) // most) if levels else 1
+    return [_wrapped(label, 12) if place % step == 0 else "" for place, label in enumerate(levels)]
+
+
+def _merged(marks: Sequence[tuple[str, float, float]]) -> list[tuple[str, float, float]]:
+    """Marks that fall on one spot share one label."""
+    groups: dict[tuple[float, float], list[str]] = {}
+    for text, x, y in marks:
+        groups.setdefault((x, y), []).append(text)
+    return [(",".join(texts), x, y) for (x, y), texts in groups.items()]
+
+
+def _borders(cells: BoolArray) -> list[tuple[tuple[int, int], tuple[int, int]]]:
+    """Edges between cells that break a limit and cells that keep it, as ((x0, x1), (y0, y1))."""
+    edges = []
+    for row, column in np.argwhere(cells[:, 1:] != cells[:, :-1]):
+        edges.append(((int(column) + 1,) * 2, (int(row), int(row) + 1)))
+    for row, column in np.argwhere(cells[1:, :] != cells[:-1, :]):
+        edges.append(((int(column), int(column) + 1), (int(row) + 1,) * 2))
+    return edges

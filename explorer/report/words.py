@@ -1,0 +1,195 @@
+"""Words for people: labels, rounded numbers with units, markdown that hostile names cannot break, fixed passages.
+
+Pure text; nothing here computes a result.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Iterable, Sequence
+
+from explorer.model.metrics import describe
+from explorer.space import Knob, Limit, Objective, Space
+
+MODEL_LIMITS: tuple[str, ...] = (
+    "The cornering part is quasi-static: the car stands still in each corner phase. Only the response figures "
+    "(lag, bite, roll damping) know about time.",
+    "Wheels stay square to the road as on a beam axle. Independent wheels that lean with the body roll 7 to 16 % more "
+    "and share the load transfer between the ends differently.",
+    "No tyre temperature, wear or dust build-up, and no driver.",
+    "No published data was found for small foam-filled tyres. Every tyre constant is an assumption with a spread.",
+    "Trust the order of setups more than any single number.",
+)
+"""What the model leaves out; printed wherever a user sees results."""
+
+CAUTIONS: tuple[str, ...] = (
+    "\"Exact\" means exact for this model. It does not mean exact for your car.",
+    "A model ranks setups. It does not promise them. The stopwatch and the driver decide.",
+    "Change one thing at a time, and try each change slowly first.",
+    "LiPo batteries: charge them attended, with the right charger, on a surface that does not burn. Never charge or "
+    "run a swollen or damaged pack. Unplug the pack before you work on the car.",
+    "Moving cars: keep hands, hair and clothing clear of wheels and gears. Nobody stands on the track while a car runs.",
+    "The rules of the venue and of the organiser come first, also over anything written here.",
+    "For 1:10-scale cars only. Not for road vehicles, whose suspension is work for a licensed practice.",
+)
+"""Printed in every report."""
+
+_UNSAFE = re.compile(r"[^A-Za-z0-9_\-]+")
+_MARKDOWN = re.compile(r"([\\`*_\[\]<>|#~])")
+
+
+def escape(text: object) -> str:
+    """A name made harmless in markdown: one line, and no character that would start a table, link, tag or emphasis.
+
+    >>> escape("soft | bar" + chr(10) + "<b>")
+    'soft \\\\| bar \\\\<b\\\\>'
+    """
+    flat = " ".join(str(text).split())
+    return _MARKDOWN.sub(r"\\\1", flat)
+
+
+def file_stem(text: str) -> str:
+    """A name that is safe as a file name on every system; "unnamed" when nothing is left.
+
+    >>> file_stem("front bar / hairpin.roll_deg"), file_stem("../..")
+    ('front_bar_hairpin_roll_deg', 'unnamed')
+    """
+    return _UNSAFE.sub("_", text).strip("_-")[:120] or "unnamed"
+
+
+def spaced(name: str) -> str:
+    """Underscores read as spaces."""
+    return name.replace("_", " ").strip()
+
+
+def knob_label(knob: Knob, *, unit: bool = False) -> str:
+    """A knob's name for a reader, with its unit where asked: "rear ride height, mm"."""
+    return f"{spaced(knob.name)}, {knob.unit}" if unit and knob.unit else spaced(knob.name)
+
+
+def setting_label(knob: Knob, label: str) -> str:
+    """A level with its unit when the label is a bare number: "22 mm", but "none" stays "none"."""
+    try:
+        float(label)
+    except ValueError:
+        return label
+    return f"{label} {knob.unit}".strip()
+
+
+def metric_label(column: str, *, unit: bool = False) -> str:
+    """A metric for a reader: "hairpin: roll angle", with unit "hairpin: roll angle, deg"."""
+    metric = describe(column)
+    text = f"{spaced(column.split('.', 1)[0])}: {metric.label}" if "." in column else metric.label
+    return f"{text}, {metric.unit}" if unit and metric.unit else text
+
+
+def decimals(resolution: float) -> int:
+    """Decimals that show a resolution: 0.5 -> 1, 0.05 -> 2, 2 -> 0.
+
+    >>> [decimals(r) for r in (0.5, 0.05, 1.0, 2.0, 0.2)]
+    [1, 2, 0, 0, 1]
+    """
+    if not resolution > 0.0 or not math.isfinite(resolution):
+        return 2
+    return max(0, min(6, math.ceil(-math.log10(resolution) - 1e-9)))
+
+
+def number(value: float, places: int, *, sign: bool = False) -> str:
+    """A rounded number without a negative zero. Whole thousands get separators.
+
+    >>> number(-0.004, 1), number(2.0, 1, sign=True), number(123456.0, 0)
+    ('0.0', '+2.0', '123,456')
+    """
+    rounded = round(value, places) + 0.0
+    return f"{rounded:{'+' if sign and rounded != 0 else ''},.{places}f}"
+
+
+def metric_value(column: str, value: float, *, unit: bool = True, sign: bool = False) -> str:
+    """A metric's value for a reader, rounded to what can be felt; codes become words."""
+    metric = describe(column)
+    if metric.codes:
+        index = int(round(value))
+        return metric.codes[index] if 0 <= index < len(metric.codes) else str(index)
+    text = number(value, decimals(metric.resolution), sign=sign)
+    return f"{text} {metric.unit}".strip() if unit else text
+
+
+def count(amount: int, noun: str, plural: str = "") -> str:
+    """An amount with its noun.
+
+    >>> count(1, "setup"), count(12000, "setup")
+    ('1 setup', '12,000 setups')
+    """
+    return f"{amount:,} {noun if amount == 1 else plural or noun + 's'}"
+
+
+def share_text(part: int, whole: int) -> str:
+    """A part of a whole in per cent, never "0 %" for a few nor "100 %" for nearly all.
+
+    >>> share_text(1, 10000), share_text(9999, 10000), share_text(1, 4), share_text(0, 5)
+    ('under 0.1 %', 'over 99.9 %', '25.0 %', '0 %')
+    """
+    if whole <= 0 or part == 0:
+        return "0 %"
+    if part == whole:
+        return "100 %"
+    share = 100.0 * part / whole
+    if share < 0.1:
+        return "under 0.1 %"
+    return "over 99.9 %" if share > 99.9 else f"{share:.1f} %"
+
+
+def listed(words: Iterable[str], last: str = "and") -> str:
+    """Words as a list in a sentence.
+
+    >>> listed(["a"]), listed(["a", "b", "c"])
+    ('a', 'a, b and c')
+    """
+    items = list(words)
+    if len(items) < 2:
+        return "".join(items)
+    return f"{', '.join(items[:-1])} {last} {items[-1]}"
+
+
+def better(objective: Objective) -> str:
+    """ "lower" or "higher"."""
+    return "lower" if objective.direction < 0 else "higher"
+
+
+def limit_text(limit: Limit) -> str:
+    """A limit in words: "hairpin: roll angle at most 4.0 deg" or "... at most 1.0 deg above the baseline's"."""
+    sense = spaced(limit.sense)
+    name = metric_label(limit.metric)
+    if not limit.relative_to:
+        return f"{name} {sense} {metric_value(limit.metric, limit.value)}"
+    owner = "the baseline's" if limit.relative_to == "baseline" else f"that of {limit.relative_to}"
+    if limit.value == 0.0:
+        return f"{name} {sense} {owner}"
+    side = "above" if limit.value > 0 else "below"
+    return f"{name} {sense} {metric_value(limit.metric, abs(limit.value))} {side} {owner}"
+
+
+def changes_text(space: Space, changes: Sequence[tuple[str, str, str]]) -> str:
+    """What to change from the baseline, in words."""
+    parts = []
+    for name, old, new in changes:
+        knob = space.knobs[space.knob_index(name)]
+        parts.append(f"{knob_label(knob)} {setting_label(knob, old)} to {setting_label(knob, new)}")
+    return "; ".join(parts) or "nothing"
+
+
+def table(headers: Sequence[str], rows: Iterable[Sequence[object]], right: Iterable[int] = ()) -> str:
+    """A markdown table; every cell is escaped here and nowhere else. `right` lists right-aligned columns."""
+    aligned = set(right)
+    rule = ["---:" if place in aligned else "---" for place in range(len(headers))]
+    lines = [_line([escape(cell) for cell in headers]), _line(rule)]
+    for row in rows:
+        if len(row) != len(headers):
+            raise ValueError(f"a row of {len(row)} cells under {len(headers)} headers")
+        lines.append(_line([escape(cell) for cell in row]))
+    return "\n".join(lines)
+
+
+def _line(cells: Sequence[str]) -> str:
+    return "| " + " | ".join(cells) + " |"

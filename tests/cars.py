@@ -1,0 +1,147 @@
+"""Plausible 1:10-scale cars for the behaviour tests, drawn over the ranges below, and helpers to change one thing.
+
+The ranges are common practice, no source: they are what a ruler and scales give on such cars.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from explorer.model.kernel import evaluate_parameters
+from explorer.model.metrics import metric_columns
+from explorer.model.slots import SLOT, SLOTS
+
+DEG = math.pi / 180.0
+PHASE_NAMES = ("sweep", "hairpin", "entry", "exit")
+
+RANGES: dict[str, tuple[float, float]] = {
+    "mass": (1.4, 1.8),
+    "wheelbase": (0.27, 0.29),
+    "front_weight_share": (0.38, 0.50),
+    "cg_height": (0.040, 0.060),
+    "yaw_inertia": (0.015, 0.030),
+    "roll_inertia": (0.002, 0.005),
+    "caster": (5 * DEG, 28 * DEG),
+    "kingpin_inclination": (0.0, 4 * DEG),
+    "ackermann_share": (0.3, 1.0),
+    "load_sensitivity": (0.08, 0.30),
+    "best_lean": (0.0, 3 * DEG),
+    "lean_width": (6 * DEG, 14 * DEG),
+    "patch_shift": (0.001, 0.005),
+    "patch_lean": (2 * DEG, 5 * DEG),
+    "longitudinal_grip_ratio": (0.9, 1.1),
+    "cornering_stiffness": (30.0, 60.0),
+    "cornering_exponent": (0.6, 0.9),
+    "camber_stiffness": (2.0, 6.0),
+    "track": (0.20, 0.25),
+    "unsprung_mass": (0.05, 0.09),
+    "wheel_radius": (0.041, 0.045),
+    "wheel_rate": (120.0, 600.0),
+    "bar_rate": (50.0, 2500.0),
+    "tyre_rate": (2500.0, 6000.0),
+    "roll_centre_height": (0.0, 0.020),
+    "droop": (0.004, 0.016),
+    "camber": (-3 * DEG, 0.0),
+    "camber_gain": (50.0 * DEG, 350.0 * DEG),
+    "damping": (4.0, 12.0),
+}
+"""Plausible cars: wheel rate and bar rate are at the wheel. SI (camber gain rad/m, angles rad)."""
+
+_PER_END = (
+    "track",
+    "unsprung_mass",
+    "wheel_radius",
+    "tyre_rate",
+    "roll_centre_height",
+    "droop",
+    "camber",
+    "camber_gain",
+    "damping",
+)
+
+
+def random_cars(seed: int, count: int) -> np.ndarray:
+    """Parameter vectors (count, slots); every car has bars; rear- and four-wheel drive half and half."""
+    rng = np.random.default_rng(seed)
+    cars = np.zeros((count, len(SLOTS)))
+
+    def draw(name: str) -> np.ndarray:
+        low, high = RANGES[name]
+        return rng.uniform(low, high, count)
+
+    for name in RANGES:
+        if name in SLOT:
+            cars[:, SLOT[name]] = draw(name)
+    for end in ("front", "rear"):
+        for name in _PER_END:
+            cars[:, SLOT[f"{end}_{name}"]] = draw(name)
+        cars[:, SLOT[f"{end}_spring_rate"]] = draw("wheel_rate")
+        cars[:, SLOT[f"{end}_bar_rate"]] = np.exp(rng.uniform(*np.log(RANGES["bar_rate"]), count))
+        for name, value in (
+            ("spring_motion_ratio", 1.0),
+            ("bar_motion_ratio", 1.0),
+            ("roll_centre_rate", 1.3),
+            ("tyre_grip", 1.0),
+            ("ride_height", 0.022),
+            ("ride_height_reference", 0.022),
+        ):
+            cars[:, SLOT[f"{end}_{name}"]] = value
+    drive = np.where(rng.random(count) < 0.5, 0.0, 0.5)
+    for name, value in (
+        ("front_drive_share", drive),
+        ("front_brake_share", drive),
+        ("reference_load", 4.0),
+        ("front_downforce_share", 0.4),
+        ("chassis_half_width", 0.06),
+        ("front_edge_offset", 0.05),
+        ("rear_edge_offset", 0.05),
+        ("grip", rng.uniform(0.6, 1.5, count)),
+        ("front_grip_ratio", 1.0),
+        ("bump_height", 0.004),
+    ):
+        cars[:, SLOT[name]] = value
+    return cars
+
+
+def corner_phases(share: float = 0.8) -> np.ndarray:
+    """Fast sweep, hairpin, entry under braking (turn-in), exit under power."""
+    return np.array(
+        [
+            [4.0, 0.0, share, 0.0, 0.0, 1.0, 0.0],
+            [0.9, 0.0, share, 0.0, 0.0, 1.0, 0.0],
+            [2.0, 0.0, 0.75 * share, 0.0, -0.20, 1.0, 1.0],
+            [1.5, 0.0, 0.8 * share, 0.0, 0.30, 1.0, 0.0],
+        ]
+    )
+
+
+def changed(cars: np.ndarray, **factors: float) -> np.ndarray:
+    """Copies with slots scaled: `changed(cars, front_bar_rate=1.3)`."""
+    result = cars.copy()
+    for name, factor in factors.items():
+        result[:, SLOT[name]] *= factor
+    return result
+
+
+def put(cars: np.ndarray, **values: float) -> np.ndarray:
+    """Copies with slots set."""
+    result = cars.copy()
+    for name, value in values.items():
+        result[:, SLOT[name]] = value
+    return result
+
+
+class Answers:
+    """Metrics of parameter vectors by column name; `answers["exit.roll_deg"]` has one number per car."""
+
+    def __init__(self, cars: np.ndarray, phases: np.ndarray | None = None, names: tuple[str, ...] = PHASE_NAMES):
+        phases = corner_phases() if phases is None else phases
+        none = np.zeros(0, dtype=np.int64)
+        values, valid = evaluate_parameters(cars, phases, none, np.ones((1, 0)), np.zeros((1, 0)))
+        self.valid = valid[0]
+        self._columns = {name: values[0][:, k] for k, name in enumerate(metric_columns(names))}
+
+    def __getitem__(self, name: str) -> np.ndarray:
+        return self._columns[name]

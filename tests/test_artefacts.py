@@ -1,0 +1,184 @@
+"""The writer: same values same bytes, nothing half written, nobody else's files touched."""
+
+import json
+import os
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pyarrow.parquet as pq
+import pytest
+
+from explorer import artefacts
+from explorer.artefacts import RunFolder, changed_files, csv_bytes, number_text, parquet_bytes, write_atomic
+from explorer.errors import ArtefactError
+
+PNG = b"\x89PNG\r\n\x1a\n" + b"rest"
+
+
+def names(root: Path) -> set[str]:
+    return {str(p.relative_to(root)) for p in root.rglob("*") if p.is_file()}
+
+
+def test_numbers_have_one_form():
+    """Catches repr() formatting, whose last digit differs between equal computations, and "-0"."""
+    frame = pd.DataFrame({"x": [0.1 + 0.2, -0.0, 1e-12, 12.0, 1 / 3], "n": [1, 2, 3, 4, 12345678901]})
+    assert csv_bytes(frame) == b"x,n\n0.3,1\n0,2\n1e-12,3\n12,4\n0.333333333,12345678901\n"
+
+
+def test_missing_cells_are_empty_and_booleans_words():
+    """Catches "None", "<NA>" or "nan" written as if they were values."""
+    frame = pd.DataFrame(
+        {
+            "low": pd.array([1.5, None], dtype="Float64"),
+            "why": ["a", None],
+            "mixed": pd.Series([None, 2.0], dtype=object),
+            "ok": [True, False],
+        }
+    )
+    assert csv_bytes(frame) == b"low,why,mixed,ok\n1.5,a,,yes\n,,2,no\n"
+
+
+@pytest.mark.parametrize("bad", [np.nan, np.inf, -np.inf])
+def test_a_number_that_is_not_finite_is_loud(bad):
+    """Catches a NaN that passes through as an empty cell."""
+    with pytest.raises(ArtefactError, match="finite"):
+        csv_bytes(pd.DataFrame({"x": [1.0, bad]}))
+    with pytest.raises(ArtefactError, match="finite"):
+        parquet_bytes(pd.DataFrame({"x": [1.0, bad]}))
+
+
+def test_formulas_are_disarmed_in_cells_headers_and_kept_for_numbers():
+    """Catches a part called =HYPERLINK(..) that runs in a spreadsheet, and a camber of -1.5 turned into text."""
+    frame = pd.DataFrame({"=head": ["=1+1", "+cmd", "@x", "-1.5", "-none", "\tx", "a,b", 'q"t', "two\nlines"]})
+    lines = csv_bytes(frame).decode()
+    assert lines == "'=head\n'=1+1\n'+cmd\n'@x\n-1.5\n'-none\n'\tx\n\"a,b\"\n\"q\"\"t\"\n\"two\nlines\"\n"
+
+
+def test_categories_are_written_as_their_labels():
+    """Catches category codes in place of labels."""
+    frame = pd.DataFrame({"bar": pd.Categorical(["none", "1.2"], categories=["none", "1.2"])})
+    assert csv_bytes(frame) == b"bar\nnone\n1.2\n"
+
+
+def test_parquet_keeps_categories_and_repeats_its_bytes(tmp_path):
+    """Catches knobs stored as free strings, and bytes that depend on the hour."""
+    frame = pd.DataFrame({"bar": pd.Categorical(["none", "1.2"], categories=["none", "1.2"]), "x": [1.0, 2.0]})
+    data = parquet_bytes(frame)
+    assert data == parquet_bytes(frame.copy())
+    (tmp_path / "t.parquet").write_bytes(data)
+    assert str(pq.read_table(tmp_path / "t.parquet").schema.field("bar").type).startswith("dictionary")
+    pd.testing.assert_frame_equal(pd.read_parquet(tmp_path / "t.parquet"), frame)
+
+
+def test_the_manifest_comes_last_and_holds_every_hash(tmp_path):
+    """Catches a manifest written first, which makes a broken run look finished."""
+    folder = RunFolder(tmp_path / "out")
+    folder.csv("front", pd.DataFrame({"x": [1.0]}))
+    folder.png("front", PNG)
+    folder.text("report.md", "hello\n")
+    assert "run.json" not in names(tmp_path / "out")
+    folder.finish({"seed": 5, "timings": {"front": 0.25}})
+    assert names(tmp_path / "out") == {"tables/front.csv", "figures/front.png", "report.md", "run.json"}
+    manifest = json.loads((tmp_path / "out" / "run.json").read_text())
+    assert manifest["seed"] == 5 and manifest["versions"]["numpy"] == np.__version__
+    assert manifest["files"]["report.md"]["sha256"] == artefacts.sha256_of(b"hello\n")
+    assert changed_files(tmp_path / "out") == ()
+    (tmp_path / "out" / "report.md").write_text("other")
+    assert changed_files(tmp_path / "out") == ("report.md",)
+
+
+def test_a_rerun_replaces_its_own_files_and_keeps_the_users_notes(tmp_path):
+    """Catches stale tables left among new ones, and a clean-up that deletes what the user put there."""
+    first = RunFolder(tmp_path)
+    first.csv("old", pd.DataFrame({"x": [1.0]}))
+    first.text("report.md", "one")
+    first.finish({})
+    (tmp_path / "notes.txt").write_text("mine")
+    (tmp_path / "tables" / "mine.csv").write_text("mine")
+    second = RunFolder(tmp_path)
+    assert not (tmp_path / "run.json").exists()
+    second.text("report.md", "two")
+    second.finish({})
+    assert names(tmp_path) == {"report.md", "run.json", "notes.txt", "tables/mine.csv"}
+    assert (tmp_path / "report.md").read_text() == "two"
+
+
+def test_an_interrupted_run_can_be_repeated(tmp_path):
+    """Catches a folder that refuses its own half-finished predecessor, or keeps its leftovers."""
+    RunFolder(tmp_path).csv("left", pd.DataFrame({"x": [1.0]}))
+    again = RunFolder(tmp_path)
+    again.csv("new", pd.DataFrame({"x": [1.0]}))
+    again.finish({})
+    assert names(tmp_path) == {"tables/new.csv", "run.json"}
+
+
+def test_foreign_files_are_refused_and_left_alone(tmp_path):
+    """Catches results poured into a folder of someone else's work."""
+    (tmp_path / "thesis.txt").write_text("x")
+    with pytest.raises(ArtefactError, match="no run left there"):
+        RunFolder(tmp_path)
+    assert names(tmp_path) == {"thesis.txt"}
+    (tmp_path / "thesis.txt").unlink()
+    (tmp_path / "run.json").write_text('{"other": 1}')
+    with pytest.raises(ArtefactError, match="not written by this program"):
+        RunFolder(tmp_path)
+    assert names(tmp_path) == {"run.json"}
+
+
+def test_a_users_file_in_the_way_is_not_overwritten(tmp_path):
+    """Catches a rerun that overwrites a file it does not own."""
+    RunFolder(tmp_path).finish({})
+    (tmp_path / "report.md").write_text("mine")
+    folder = RunFolder(tmp_path)
+    with pytest.raises(ArtefactError, match="not written by a run"):
+        folder.text("report.md", "theirs")
+    assert (tmp_path / "report.md").read_text() == "mine"
+
+
+def test_a_manifest_cannot_point_outside_its_folder(tmp_path):
+    """Catches a clean-up that follows ../ out of the folder."""
+    (tmp_path / "precious.txt").write_text("keep")
+    root = tmp_path / "run"
+    root.mkdir()
+    files = {"../precious.txt": None, str(tmp_path / "precious.txt"): None}
+    (root / "run.json").write_text(json.dumps({"format": artefacts.FORMAT, "files": files}))
+    RunFolder(root).finish({})
+    assert (tmp_path / "precious.txt").read_text() == "keep"
+
+
+@pytest.mark.parametrize("stem", ["../x", "a/b/../c", "", ".hidden", "a b", "x\n"])
+def test_odd_names_are_refused(tmp_path, stem):
+    """Catches a table written outside the folder."""
+    with pytest.raises(ArtefactError, match="no name"):
+        RunFolder(tmp_path / "run").csv(stem, pd.DataFrame({"x": [1.0]}))
+
+
+def test_two_tables_of_one_name_are_loud(tmp_path):
+    """Catches a second map that silently replaces the first."""
+    folder = RunFolder(tmp_path)
+    folder.csv("map", pd.DataFrame({"x": [1.0]}))
+    with pytest.raises(ArtefactError, match="twice"):
+        folder.csv("map", pd.DataFrame({"x": [2.0]}))
+
+
+def test_a_failed_write_leaves_the_old_file_and_no_scrap(tmp_path, monkeypatch):
+    """Catches writing in place, which leaves half a file when the disk fills."""
+    path = tmp_path / "a.txt"
+    write_atomic(path, b"old")
+
+    def full_disk(_handle: int) -> None:
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(os, "fsync", full_disk)
+    with pytest.raises(ArtefactError, match="No space left"):
+        write_atomic(path, b"new")
+    assert path.read_bytes() == b"old" and names(tmp_path) == {"a.txt"}
+
+
+def test_facts_that_are_no_json_are_loud(tmp_path):
+    """Catches NaN written into run.json, which no strict reader takes."""
+    with pytest.raises(ArtefactError, match="JSON"):
+        RunFolder(tmp_path).finish({"x": float("nan")})
+    with pytest.raises(ArtefactError, match="finite"):
+        number_text(float("nan"))
