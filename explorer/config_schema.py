@@ -11,10 +11,10 @@ import re
 from dataclasses import dataclass
 from typing import Annotated, Any, Literal
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StrictBool, model_validator
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, StrictBool, create_model, model_validator
 from pydantic_core import CoreSchema, PydanticCustomError, core_schema
 
-from explorer.config_assumed import ASSUMED, SURFACE_SPREADS, AssumedKey
+from explorer.config_assumed import ASSUMED, TORSION_HIGH, TORSION_LOW, AssumedKey
 from explorer.model.parts import WIRE_MATERIALS
 from explorer.units import to_si
 
@@ -471,22 +471,14 @@ def _optional(keys: tuple[AssumedKey, ...]) -> dict[str, Any]:
     fields: dict[str, Any] = {}
     for key in keys:
         fields[key.stem] = (Annotated[float | None, Quantity(key.kind, key.low, key.high)], None)
-        if key.has_spread:
-            width = key.high - key.low
-            fields[f"{key.stem}_spread"] = (Annotated[float | None, Quantity(key.kind, 0.0, width)], None)
+        width = key.high - key.low
+        fields[f"{key.stem}_spread"] = (Annotated[float | None, Quantity(key.kind, 0.0, width)], None)
+    torsion = Quantity("torsion", TORSION_LOW, TORSION_HIGH)
+    fields["chassis_torsion_rate"] = (Annotated[float | None, torsion], None)
     return fields
 
 
-def _table(name: str, fields: dict[str, Any]) -> type[Table]:
-    """A table whose quantities come from the table of assumptions."""
-    return type(name, (Table,), {
-        "__module__": __name__,
-        "__annotations__": {stem: annotation for stem, (annotation, _) in fields.items()},
-        **{stem: default for stem, (_, default) in fields.items()},
-    })
-
-
-Assumed = _table("Assumed", _optional(ASSUMED))
+Assumed: type[Table] = create_model("Assumed", __base__=Table, **_optional(ASSUMED))
 """[assumed] of a car file: any of the keys of `explorer.config_assumed.ASSUMED`, each with an optional spread."""
 
 
@@ -571,7 +563,7 @@ class LikedTable(Table):
     """[liked.NAME]"""
 
     surface: Text = Field(description="the surface file it was driven on")
-    setup: Choices = Field(description="knobs and labels that differ from the baseline, like { front_bar = \"1.2\" }")
+    setup: Choices = Field({}, description="knobs and labels that differ from the baseline")
 
 
 class MapTable(Table):
@@ -596,5 +588,3 @@ class MethodTable(Table):
     build_samples: Annotated[int, whole(1, 100_000)] = 256
     save_every_setup: Flag | None = None
 
-
-__all__ = [name for name in dir() if not name.startswith("_")] + ["SURFACE_SPREADS"]

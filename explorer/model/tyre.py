@@ -22,7 +22,7 @@ _SHIFT, _SHIFT_LEAN = SLOT["patch_shift"], SLOT["patch_lean"]
 _RATIO = SLOT["longitudinal_grip_ratio"]
 _C0, _C_EXP, _CAMBER = SLOT["cornering_stiffness"], SLOT["cornering_exponent"], SLOT["camber_stiffness"]
 
-TABLE_LOW, TABLE_HIGH, TABLE_STEPS_PER_UNIT = -12.0, 6.0, 32
+TABLE_LOW, TABLE_HIGH, TABLE_STEPS_PER_UNIT = -12.0, 6.0, 96
 """Range and density of the bump table in `ln(mean load / RMS load variation)`."""
 
 

@@ -10,21 +10,25 @@ from __future__ import annotations
 import io
 import textwrap
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 
 import matplotlib
 
 matplotlib.use("Agg")
 
-import numpy as np  # noqa: E402
-import pandas as pd  # noqa: E402
-import seaborn as sns  # noqa: E402
-from matplotlib import style  # noqa: E402
-from matplotlib.axes import Axes  # noqa: E402
-from matplotlib.figure import Figure  # noqa: E402
-from matplotlib.patches import Patch, Rectangle  # noqa: E402
+import numpy as np
+import pandas as pd
+import seaborn as sns
+from matplotlib import style
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from matplotlib.patches import Patch, Rectangle
 
-from explorer.space import BoolArray, FloatArray  # noqa: E402
+from explorer.report import figure_data as data
+from explorer.report import words
+from explorer.report.figure_data import ChangeDrawing, FrontDrawing, MapDrawing
+from explorer.space import BoolArray, FloatArray
+from explorer.study.evaluate import Progress
+from explorer.study.results import RunResult
 
 DPI = 110
 ANNOTATED_CELLS = 16
@@ -32,6 +36,8 @@ ANNOTATED_CELLS = 16
 
 HATCHES = ("////", "\\\\\\\\", "....", "xxxx", "||||", "----", "oooo", "++++")
 LINES = ("-", "--", "-.", ":", (0, (5, 1, 1, 1, 1, 1)), (0, (1, 3)), (0, (8, 2)), (0, (3, 5, 1, 5)))
+
+KIND_LABELS = {"shapley": "Shapley effect", "total": "total index", "first": "first-order index"}
 
 _STYLE = {
     "font.family": "DejaVu Sans",
@@ -45,48 +51,35 @@ _STYLE = {
 }
 
 
-@dataclass(frozen=True)
-class MapDrawing:
-    """What a map shows. `values` (y levels, x levels); `broken` pairs each limit's text with the cells that break it.
-
-    `marks` are (text, x column, y row) in cells, fractions allowed; `valid` cells hold an answer of the model.
-    """
-
-    title: str
-    x_label: str
-    y_label: str
-    value_label: str
-    x_levels: tuple[str, ...]
-    y_levels: tuple[str, ...]
-    values: FloatArray
-    valid: BoolArray
-    broken: tuple[tuple[str, BoolArray], ...]
-    marks: tuple[tuple[str, float, float], ...]
-    places: int = 1
+def draw_all(result: RunResult, progress: Progress | None = None) -> dict[str, bytes]:
+    """Every picture of a run as PNG bytes by file stem; the stems are those of `figure_data.figure_stems`."""
+    stems = tuple(data.figure_stems(result))
+    found: dict[str, bytes] = {}
+    for done, stem in enumerate(stems, start=1):
+        found[stem] = _draw(stem, result)
+        if progress is not None:
+            progress("figures", done, len(stems))
+    return found
 
 
-@dataclass(frozen=True)
-class FrontDrawing:
-    """What a front shows: one labelled column per objective (with unit and which way is better) in `points`.
-
-    `marks` are (text, values in column order): the shortlist's numbers and the baseline.
-    """
-
-    title: str
-    points: pd.DataFrame
-    marks: tuple[tuple[str, tuple[float, ...]], ...]
-
-
-@dataclass(frozen=True)
-class ChangeDrawing:
-    """What a one-change picture shows: `scaled` in units of each metric's resolution, `texts` in real units.
-
-    Both have one row per change and one column per metric; a change the model could not answer is all-NA.
-    """
-
-    title: str
-    scaled: pd.DataFrame
-    texts: pd.DataFrame
+def _draw(stem: str, result: RunResult) -> bytes:
+    indices, space = result.indices, result.space
+    if stem == "front" and result.front is not None:
+        return draw_front(data.front_drawing(result.front, result))
+    if stem == "one_change" and result.one_change is not None:
+        return draw_one_change(data.change_drawing(result.one_change, space))
+    if indices is not None:
+        if stem == "sensitivity":
+            kind = data.index_kind(indices)
+            name = KIND_LABELS[kind]
+            title = f"How much of each metric comes from each knob ({name}, {indices.method})"
+            return draw_indices(data.index_frame(indices, space, kind), title, f"{name} (share of the variance, -)")
+        for metric in data.pair_metrics(result):
+            if stem == data.pair_stem(metric):
+                title = f"{words.metric_label(metric)}: what two knobs do only together ({indices.method})"
+                return draw_pairs(data.pair_frame(indices, space, metric), title)
+    place = words.map_stems(result.maps).index(stem)
+    return draw_map(data.map_drawing(result.maps[place], result))
 
 
 def draw_indices(frame: pd.DataFrame, title: str, value_label: str) -> bytes:
@@ -154,7 +147,7 @@ def draw_map(picture: MapDrawing) -> bytes:
     shown = np.where(picture.valid, picture.values, np.nan)
     texts = np.char.mod(f"%.{picture.places}f", np.round(np.nan_to_num(shown), picture.places) + 0.0)
     drawn = [(text, cells) for text, cells in picture.broken if cells.any()]
-    below = 0.28 * (len(drawn) + len([text for text, _ in picture.broken]) * 0 + 1)
+    below = 0.28 * (len(drawn) + 1)
 
     def draw(figure: Figure) -> None:
         axes = figure.add_subplot()
@@ -176,13 +169,14 @@ def draw_map(picture: MapDrawing) -> bytes:
         for place, (text, cells) in enumerate(drawn):
             hatch, line = HATCHES[place % len(HATCHES)], LINES[place % len(LINES)]
             for row, column in np.argwhere(cells):
-                axes.add_patch(Rectangle((column, row), 1, 1, fill=False, hatch=hatch, edgecolor="white", lw=0, alpha=0.75))
+                axes.add_patch(
+                    Rectangle((column, row), 1, 1, fill=False, hatch=hatch, edgecolor="white", lw=0, alpha=0.75)
+                )
             for x, y in _borders(cells):
                 axes.plot(x, y, color="black", lw=3.6, solid_capstyle="butt", clip_on=False)
                 axes.plot(x, y, color="white", lw=1.8, ls=line, solid_capstyle="butt", clip_on=False)
-            handles.append(
-                Patch(facecolor="0.45", edgecolor="white", hatch=hatch, lw=1.2, ls=line, label=_wrapped("breaks: " + text, 90))
-            )
+            label = _wrapped(f"breaks: {text}", 90)
+            handles.append(Patch(facecolor="0.45", edgecolor="white", hatch=hatch, lw=1.2, ls=line, label=label))
         for text, x, y in _merged(picture.marks):
             axes.text(
                 x + 0.5,
@@ -306,7 +300,9 @@ def draw_one_change(picture: ChangeDrawing, clip: float = 10.0) -> bytes:
 def _png(draw: Callable[[Figure], None], width: float, height: float) -> bytes:
     """Run a drawing under the fixed style; PNG bytes without date or version."""
     with style.context(["default", _STYLE]):
-        figure = Figure(figsize=(max(6.0, min(width, 30.0)), max(3.6, min(height, 40.0))), dpi=DPI, layout="constrained")
+        figure = Figure(
+            figsize=(max(6.0, min(width, 30.0)), max(3.6, min(height, 40.0))), dpi=DPI, layout="constrained"
+        )
         draw(figure)
         sink = io.BytesIO()
         figure.savefig(sink, format="png", dpi=DPI, metadata={"Software": None})
@@ -314,7 +310,7 @@ def _png(draw: Callable[[Figure], None], width: float, height: float) -> bytes:
 
 
 def _finish_heatmap(axes: Axes, title: str, x_label: str, y_label: str) -> None:
-    width = int(axes.figure.get_figwidth() * 10)
+    width = int(axes.figure.get_window_extent().width / DPI * 10)
     axes.set_title(_wrapped(title, max(40, width - 6)))
     axes.set_xlabel(x_label)
     axes.set_ylabel(y_label)

@@ -11,6 +11,8 @@ from collections.abc import Iterable, Sequence
 
 from explorer.model.metrics import describe
 from explorer.space import Knob, Limit, Objective, Space
+from explorer.study.limits import ResolvedLimit
+from explorer.study.maps import MetricMap
 
 MODEL_LIMITS: tuple[str, ...] = (
     "The cornering part is quasi-static: the car stands still in each corner phase. Only the response figures "
@@ -24,12 +26,12 @@ MODEL_LIMITS: tuple[str, ...] = (
 """What the model leaves out; printed wherever a user sees results."""
 
 CAUTIONS: tuple[str, ...] = (
-    "\"Exact\" means exact for this model. It does not mean exact for your car.",
+    '"Exact" means exact for this model. It does not mean exact for your car.',
     "A model ranks setups. It does not promise them. The stopwatch and the driver decide.",
     "Change one thing at a time, and try each change slowly first.",
     "LiPo batteries: charge them attended, with the right charger, on a surface that does not burn. Never charge or "
     "run a swollen or damaged pack. Unplug the pack before you work on the car.",
-    "Moving cars: keep hands, hair and clothing clear of wheels and gears. Nobody stands on the track while a car runs.",
+    "Moving cars: keep hands, hair and clothing clear of wheels and gears. Nobody is on the track while a car runs.",
     "The rules of the venue and of the organiser come first, also over anything written here.",
     "For 1:10-scale cars only. Not for road vehicles, whose suspension is work for a licensed practice.",
 )
@@ -157,17 +159,45 @@ def better(objective: Objective) -> str:
     return "lower" if objective.direction < 0 else "higher"
 
 
-def limit_text(limit: Limit) -> str:
-    """A limit in words: "hairpin: roll angle at most 4.0 deg" or "... at most 1.0 deg above the baseline's"."""
-    sense = spaced(limit.sense)
-    name = metric_label(limit.metric)
+def resolved_text(limit: ResolvedLimit) -> str:
+    """A limit in words, with its bound as a number: "hairpin: roll angle at most 4.0 deg"."""
+    return f"{metric_label(limit.metric)} {spaced(limit.sense)} {metric_value(limit.metric, limit.bound)}"
+
+
+def origin_text(limit: Limit) -> str:
+    """Where a relative bound comes from: "1.0 deg above the baseline's"; empty for an absolute one."""
     if not limit.relative_to:
-        return f"{name} {sense} {metric_value(limit.metric, limit.value)}"
+        return ""
     owner = "the baseline's" if limit.relative_to == "baseline" else f"that of {limit.relative_to}"
     if limit.value == 0.0:
-        return f"{name} {sense} {owner}"
+        return owner
     side = "above" if limit.value > 0 else "below"
-    return f"{name} {sense} {metric_value(limit.metric, abs(limit.value))} {side} {owner}"
+    return f"{metric_value(limit.metric, abs(limit.value))} {side} {owner}"
+
+
+def objective_label(objective: Objective) -> str:
+    """An objective with its unit and which way is better: "response lag, ms (lower is better)"."""
+    return f"{metric_label(objective.metric, unit=True)} ({better(objective)} is better)"
+
+
+def key_metrics(space: Space, most: int = 12) -> tuple[str, ...]:
+    """Metrics a reader looks at first: objectives, limits, then what the driver feels; codes are left out."""
+    names = [objective.metric for objective in space.objectives] + [limit.metric for limit in space.limits]
+    names += ["lag_ms", "bite_pct", "grip_margin_pct", "lift_margin_pct", "clearance_mm"]
+    for stem in ("balance_pct", "roll_deg"):
+        names += [f"{phase}.{stem}" for phase in space.phase_names]
+    names += ["front_bump_upset_m_per_s2", "rear_bump_upset_m_per_s2"]
+    return tuple(name for name in dict.fromkeys(names) if not describe(name).codes)[:most]
+
+
+def map_stems(maps: Sequence[MetricMap]) -> tuple[str, ...]:
+    """File stems of maps, one each, no two alike."""
+    stems: list[str] = []
+    for one in maps:
+        best = "_best" if one.others == "best" else ""
+        stem = file_stem(f"map_{one.x}_{one.y}_{one.metric}{best}")
+        stems.append(stem if stem not in stems else f"{stem}_{len(stems) + 1}")
+    return tuple(stems)
 
 
 def changes_text(space: Space, changes: Sequence[tuple[str, str, str]]) -> str:

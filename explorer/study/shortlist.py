@@ -11,9 +11,9 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.stats import qmc
 
-from explorer.model.metrics import describe
+from explorer.model.metrics import describe, metric_columns
 from explorer.model.slots import SLOTS
-from explorer.space import BoolArray, FloatArray, IntArray, Objective, Space
+from explorer.space import FloatArray, IntArray, Objective, Space
 from explorer.study import seeds
 from explorer.study.evaluate import MetricTable, evaluate_positions
 from explorer.study.front import Front, greedy_subset, normalised, objective_values, pareto_front, scores_of
@@ -43,7 +43,7 @@ class Pick:
     `positions` (knobs,), `labels` in knob order; `values` (objectives,) in edge units; `margins` (limits,) in each
     metric's unit, positive where kept; `changes` as (knob, from, to); `minutes` of work [min]; `ties` setups with the
     same rounded objectives on the front, itself included; `distance` 0 to 1, largest distance to the best of an
-    objective over the front's range; `builds` None for a setup that breaks a limit.
+    objective over the front's range; `builds` None for a setup that breaks a limit (its distance counts as 1).
     """
 
     kinds: tuple[str, ...]
@@ -204,7 +204,7 @@ def build_share(space: Space, positions: FloatArray, limits: tuple[ResolvedLimit
     vectors, varied = build_vectors(space, positions)
     repeated = np.repeat(positions[None, :], len(vectors), axis=0)
     values, valid = evaluate_positions(space, repeated, parameters=vectors)
-    table = MetricTable(space, repeated, _columns(space), values[0], valid[0])
+    table = MetricTable(space, repeated, metric_columns(space.phase_names), values[0], valid[0])
     kept = margins(limits, table) >= 0.0
     return Builds(float(feasible(limits, table).mean()), kept.mean(axis=0), len(vectors), varied)
 
@@ -219,8 +219,8 @@ def _nothing(table: MetricTable, limits: tuple[ResolvedLimit, ...]) -> NothingFe
     changes = (positions != np.asarray(space.baseline)).sum(axis=1)
     order = np.lexsort((rows, space.minutes(positions), changes, missed))
     scores = scores_of(objective_values(table)[rows], space.objectives)
-    least, amounts = _first_distinct(order, scores, space.settings.shortlist_size), []
-    picks = []
+    least = _first_distinct(order, scores, space.settings.shortlist_size)
+    picks, amounts = [], []
     for index in least:
         row = int(rows[index])
         one = table.take(np.array([row]))
@@ -236,3 +236,17 @@ def _nothing(table: MetricTable, limits: tuple[ResolvedLimit, ...]) -> NothingFe
         least=tuple(picks),
         missed_by=np.array(amounts),
     )
+
+
+def _first_distinct(order: IntArray, scores: FloatArray, size: int) -> list[int]:
+    """The first `size` entries of `order` that differ in their rounded objectives."""
+    seen: set[bytes] = set()
+    found: list[int] = []
+    for index in order:
+        key = scores[index].tobytes()
+        if key not in seen:
+            seen.add(key)
+            found.append(int(index))
+        if len(found) == size:
+            break
+    return found

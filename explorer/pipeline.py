@@ -1,0 +1,234 @@
+"""The stages of a study in order: from a loaded study to results, and from results to files."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, TypeVar
+
+import numpy as np
+
+from explorer.artefacts import RunFolder
+from explorer.config import LoadedStudy
+from explorer.errors import ExplorerError
+from explorer.model.metrics import describe, metric_columns
+from explorer.report import document, tables
+from explorer.space import Space
+from explorer.study.evaluate import MetricTable, Progress, evaluate_all, table_of
+from explorer.study.exact import StepEffects, exact_indices, step_effects
+from explorer.study.front import Front, pareto_front
+from explorer.study.limits import count_limits, feasible, resolve_limits
+from explorer.study.maps import MetricMap, map_metric
+from explorer.study.one_change import one_change
+from explorer.study.results import Failures, RunResult
+from explorer.study.search import Agreement, SearchResult, agreement, search_space
+from explorer.study.sensitivity import Sensitivity
+from explorer.study.shortlist import make_shortlist
+from explorer.study.sobol import sampled_indices
+
+METRICS_FILE_ROWS = 1_000_000
+"""`tables/metrics.parquet` is written below this many setups unless the study says otherwise."""
+
+Result = TypeVar("Result")
+
+
+class Clock:
+    """Times the stages by name."""
+
+    def __init__(self) -> None:
+        self.stages: list[tuple[str, float]] = []
+
+    def run(self, name: str, work: Callable[[], Result]) -> Result:
+        """Do the work and note how long it took. [s]"""
+        start = time.perf_counter()
+        result = work()
+        self.stages.append((name, time.perf_counter() - start))
+        return result
+
+
+def failures_of(table: MetricTable) -> Failures:
+    """Rows the model could not answer, with the knob levels most tied to them. Nothing is dropped in silence."""
+    bad = np.flatnonzero(~table.valid)
+    if len(bad) == 0:
+        return Failures(0)
+    space = table.space
+    examples = tuple(
+        ", ".join(f"{k}={v}" for k, v in zip(space.knob_names, space.labels(table.positions[row]), strict=True))
+        for row in bad[:5]
+    )
+    tied = []
+    for column, knob in enumerate(space.knobs):
+        if knob.continuous:
+            continue
+        for level, label in enumerate(knob.labels):
+            here = table.positions[:, column] == level
+            if here.any():
+                tied.append((knob.name, label, float((~table.valid[here]).mean())))
+    tied.sort(key=lambda entry: -entry[2])
+    return Failures(len(bad), examples, tuple(tied[:5]))
+
+
+def default_maps(space: Space, indices: Sensitivity | None) -> tuple[tuple[str, str, str, str], ...]:
+    """Maps asked for in the study, else each objective over its two strongest knobs, others at the baseline."""
+    if space.settings.maps:
+        return tuple((x, y, metric, "baseline") for x, y, metric in space.settings.maps)
+    wanted = []
+    for objective in space.objectives:
+        order = list(range(len(space.knobs)))
+        if indices is not None and indices.shapley is not None and objective.metric in indices.metrics:
+            row = indices.shapley[indices.metrics.index(objective.metric)]
+            order = list(np.argsort(-row, kind="stable"))
+        elif indices is not None and indices.total is not None and objective.metric in indices.metrics:
+            row = indices.total[indices.metrics.index(objective.metric)]
+            order = list(np.argsort(-row, kind="stable"))
+        if len(order) >= 2:
+            x, y = (space.knobs[k].name for k in order[:2])
+            wanted.append((x, y, objective.metric, "baseline"))
+    return tuple(wanted)
+
+
+def asked_metrics(space: Space) -> tuple[str, ...]:
+    """Metrics that the indices speak of: objectives, limits, and what the driver feels in each phase."""
+    names = [objective.metric for objective in space.objectives]
+    names += [limit.metric for limit in space.limits]
+    names += ["bite_pct", "front_bump_upset_m_per_s2", "rear_bump_upset_m_per_s2", "roll_gradient_deg_per_g"]
+    for phase in space.phase_names:
+        names += [f"{phase}.{stem}" for stem in ("grip_margin_pct", "balance_pct", "lift_margin_pct", "roll_deg")]
+    known = metric_columns(space.phase_names)
+    return tuple(dict.fromkeys(name for name in names if name in known and not describe(name).codes))
+
+
+def _indices(space: Space, table: MetricTable | None, progress: Progress | None) -> tuple[Sensitivity | None, str]:
+    try:
+        if table is not None:
+            return exact_indices(table, asked_metrics(space), progress), ""
+        return sampled_indices(space, asked_metrics(space), progress), ""
+    except ExplorerError as fault:
+        return None, str(fault)
+
+
+def sensitivity(study: LoadedStudy, progress: Progress | None = None) -> tuple[Sensitivity | None, str, MetricTable]:
+    """Only the question which knob matters: (indices, why there are none, table)."""
+    space = study.space
+    table = evaluate_all(space, progress) if space.exhaustive else None
+    indices, note = _indices(space, table, progress)
+    return indices, note, table if table is not None else table_of(space, np.array([space.baseline]))
+
+
+def answer(study: LoadedStudy, progress: Progress | None = None) -> RunResult:
+    """Ask every question of a study.
+
+    Raises SpaceError or ModelError where a question cannot be answered at all; setups the model could not answer are
+    counted in `failures`.
+    """
+    space = study.space
+    clock = Clock()
+    baseline = table_of(space, np.array([space.baseline]))
+    limits = clock.run("limits", lambda: resolve_limits(space))
+    found: SearchResult | None = None
+    against: Agreement | None = None
+    steps: StepEffects | None = None
+    front: Front
+    if space.exhaustive:
+        table = clock.run("every setup", lambda: evaluate_all(space, progress))
+        good = feasible(limits, table)
+        front = clock.run("front", lambda: pareto_front(table, good, exact=True))
+        indices, note = clock.run("indices", lambda: _indices(space, table, progress))
+        if table.valid.all():
+            steps = clock.run("effect per step", lambda: step_effects(table, asked_metrics(space)))
+    else:
+        found = clock.run("search", lambda: search_space(space, limits, progress))
+        table, front = found.table, found.front
+        indices, note = clock.run("indices", lambda: _indices(space, None, progress))
+        if space.enumerable and space.size <= space.settings.exhaustive_up_to and len(front):
+            whole = clock.run("every setup, to judge the search", lambda: evaluate_all(space, progress))
+            against = agreement(front, pareto_front(whole, feasible(limits, whole), exact=True))
+    shortlist = clock.run("shortlist", lambda: make_shortlist(table, limits, front))
+    changes = clock.run("one change", lambda: one_change(space, limits))
+    maps = clock.run(
+        "maps",
+        lambda: tuple(
+            map_metric(space, x, y, metric, others, limits, table if others == "best" and space.exhaustive else None)
+            for x, y, metric, others in default_maps(space, indices)
+        ),
+    )
+    return RunResult(
+        space=space,
+        exact=space.exhaustive,
+        table=table,
+        baseline=baseline,
+        limits=limits,
+        counts=count_limits(limits, table),
+        indices=indices,
+        indices_note=note,
+        steps=steps,
+        front=front,
+        search=found,
+        agreement=against,
+        shortlist=shortlist,
+        one_change=changes,
+        maps=maps,
+        failures=failures_of(table),
+        timings=tuple(clock.stages),
+    )
+
+
+def one_map(
+    study: LoadedStudy, x: str, y: str, metric: str, others: str = "baseline", progress: Progress | None = None
+) -> MetricMap:
+    """A single map of a study."""
+    space = study.space
+    table = evaluate_all(space, progress) if others == "best" and space.exhaustive else None
+    return map_metric(space, x, y, metric, others, resolve_limits(space), table)
+
+
+def write(study: LoadedStudy, result: RunResult, folder: Path) -> Path:
+    """Write every table, figure and the report of a run; `run.json` last. Returns the folder.
+
+    Raises ArtefactError when the folder cannot be used.
+    """
+    start = time.perf_counter()
+    space = result.space
+    run = RunFolder(folder)
+    for stem, frame in tables.all_tables(result).items():
+        run.csv(stem, frame)
+    wanted = space.settings.save_every_setup
+    if wanted or (wanted is None and len(result.table) < METRICS_FILE_ROWS):
+        run.parquet("metrics", tables.metrics_table(result))
+    drawings = document.all_figures(result)
+    for stem, data in drawings.items():
+        run.png(stem, data)
+    run.text("report.md", document.report(result, tuple(drawings)))
+    timings = {**{name: round(seconds, 3) for name, seconds in result.timings}}
+    timings["tables and figures"] = round(time.perf_counter() - start, 3)
+    facts: dict[str, Any] = {
+        "study": space.name,
+        "car": space.car,
+        "surface": space.surface,
+        "seed": space.seed,
+        "method": "every setup" if result.exact else "search",
+        "inputs": {Path(file.path).name: file.sha256 for file in study.files},
+        "counts": {
+            "setups": len(result.table),
+            "phases": len(space.phase_names),
+            "invalid": result.failures.count,
+            "feasible": result.counts.feasible,
+            "front": len(result.front),
+            "front_distinct": result.front.groups if len(result.front) else 0,
+        },
+        "timings_s": timings,
+    }
+    run.finish(facts)
+    return run.root
+
+
+def searched(study: LoadedStudy, progress: Progress | None = None) -> tuple[SearchResult, Agreement | None]:
+    """The search alone, whatever the size; with its agreement with the exact front where that can be had."""
+    space = study.space
+    limits = resolve_limits(space)
+    found = search_space(space, limits, progress)
+    if not (space.enumerable and space.size <= space.settings.exhaustive_up_to and len(found.front)):
+        return found, None
+    whole = evaluate_all(space, progress)
+    return found, agreement(found.front, pareto_front(whole, feasible(limits, whole), exact=True))

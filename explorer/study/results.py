@@ -1,0 +1,53 @@
+"""The whole answer to a study, as plain frozen results: what the pipeline fills and the report reads."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from explorer.space import Space
+from explorer.study.evaluate import MetricTable
+from explorer.study.exact import StepEffects
+from explorer.study.front import Front
+from explorer.study.limits import LimitCounts, ResolvedLimit
+from explorer.study.maps import MetricMap
+from explorer.study.one_change import OneChange
+from explorer.study.search import Agreement, SearchResult
+from explorer.study.sensitivity import Sensitivity
+from explorer.study.shortlist import NothingFeasible, Shortlist
+
+
+@dataclass(frozen=True)
+class Failures:
+    """Setups the model could not answer: how many, and the knob levels most tied to them (knob, level, share)."""
+
+    count: int
+    examples: tuple[str, ...] = ()
+    tied: tuple[tuple[str, str, float], ...] = ()
+
+
+@dataclass(frozen=True)
+class RunResult:
+    """Everything one run found.
+
+    `table` holds every allowed setup when `exact`, else what the search looked at. `indices_note` says why there are
+    no indices where `indices` is None. `agreement` holds the search against the exact front where both were run.
+    `timings` are (stage, seconds).
+    """
+
+    space: Space
+    exact: bool
+    table: MetricTable
+    baseline: MetricTable
+    limits: tuple[ResolvedLimit, ...]
+    counts: LimitCounts
+    indices: Sensitivity | None
+    indices_note: str
+    steps: StepEffects | None
+    front: Front
+    search: SearchResult | None
+    agreement: Agreement | None
+    shortlist: Shortlist | NothingFeasible
+    one_change: OneChange
+    maps: tuple[MetricMap, ...]
+    failures: Failures
+    timings: tuple[tuple[str, float], ...]
