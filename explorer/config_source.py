@@ -17,7 +17,7 @@ from typing import Any, TypeVar
 from pydantic import BaseModel, ValidationError
 
 from explorer.config_lines import KeyPath, key_lines, line_of
-from explorer.config_schema import Table, show
+from explorer.config_fields import Table, show
 from explorer.errors import Problem
 
 SIZE_LIMIT = 1_000_000

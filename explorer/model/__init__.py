@@ -12,3 +12,29 @@ margins), `response` (lag and bite), `clearance`, `metrics` (the catalogue), `ke
 Assumed throughout: quasi-static but for `response`; each axle is a beam that stays square to the road, hinged to the
 body at its roll centre; no tyre temperature; no driver.
 """
+
+import hashlib
+import os
+import tempfile
+from pathlib import Path
+
+import numba
+
+
+def _bind_compile_cache() -> None:
+    """Keep compiled code in a folder named after these sources: numba alone does not notice a changed callee."""
+    digest = hashlib.sha256()
+    for source in sorted(Path(__file__).parent.glob("*.py")):
+        digest.update(source.read_bytes())
+    root = os.environ.get("NUMBA_CACHE_DIR") or os.environ.get("XDG_CACHE_HOME") or os.path.expanduser("~/.cache")
+    folder = Path(root) / "setup-space-explorer" / digest.hexdigest()[:16]
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        if not os.access(folder, os.W_OK):
+            raise OSError("not writable")
+    except OSError:
+        folder = Path(tempfile.gettempdir()) / f"setup-space-explorer-{digest.hexdigest()[:16]}"
+    numba.config.CACHE_DIR = str(folder)
+
+
+_bind_compile_cache()

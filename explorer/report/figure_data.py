@@ -157,10 +157,8 @@ def front_drawing(found: Front, result: RunResult) -> FrontDrawing:
     if isinstance(result.shortlist, Shortlist):
         for rank, pick in enumerate(picks_of(result.shortlist), start=1):
             marks.append((str(rank), tuple(float(v) for v in pick.values)))
-    if result.one_change is not None:
-        names = result.one_change.columns
-        at = tuple(float(result.one_change.baseline[names.index(o.metric)]) for o in found.objectives)
-        marks.append(("B", at))
+    if result.baseline.valid[0]:
+        marks.append(("B", tuple(float(result.baseline.column(o.metric)[0]) for o in found.objectives)))
     which = "Exact front" if found.exact else "Front found by search (not exact)"
     thinned = f", every {step}th drawn" if step > 1 else ""
     title = f"{which}: {words.count(len(values), 'distinct point')}{thinned}. Numbers: shortlist, B: baseline."
@@ -206,9 +204,9 @@ def figure_stems(result: RunResult) -> dict[str, str]:
         if result.indices.pairs is not None and len(result.space.knobs) > 1:
             for name in pair_metrics(result):
                 stems[pair_stem(name)] = f"Pairs of knobs that act together on {words.metric_label(name)}"
-    if result.front is not None and len(result.front):
+    if len(result.front):
         stems["front"] = "The front: every pair of objectives, shortlisted setups numbered"
-    if result.one_change is not None and any(step.allowed for step in result.one_change.steps):
+    if any(step.allowed for step in result.one_change.steps):
         stems["one_change"] = "What one step of each knob does from the baseline"
     for stem, one in zip(words.map_stems(result.maps), result.maps, strict=True):
         stems[stem] = f"Map of {words.metric_label(one.metric)} over {words.spaced(one.x)} and {words.spaced(one.y)}"

@@ -64,9 +64,9 @@ def draw_all(result: RunResult, progress: Progress | None = None) -> dict[str, b
 
 def _draw(stem: str, result: RunResult) -> bytes:
     indices, space = result.indices, result.space
-    if stem == "front" and result.front is not None:
+    if stem == "front":
         return draw_front(data.front_drawing(result.front, result))
-    if stem == "one_change" and result.one_change is not None:
+    if stem == "one_change":
         return draw_one_change(data.change_drawing(result.one_change, space))
     if indices is not None:
         if stem == "sensitivity":
@@ -147,7 +147,7 @@ def draw_map(picture: MapDrawing) -> bytes:
     shown = np.where(picture.valid, picture.values, np.nan)
     texts = np.char.mod(f"%.{picture.places}f", np.round(np.nan_to_num(shown), picture.places) + 0.0)
     drawn = [(text, cells) for text, cells in picture.broken if cells.any()]
-    below = 0.28 * (len(drawn) + 1)
+    below = 0.30 * (len(drawn) + 1)
 
     def draw(figure: Figure) -> None:
         axes = figure.add_subplot()
@@ -157,7 +157,7 @@ def draw_map(picture: MapDrawing) -> bytes:
             cmap="viridis",
             annot=texts if annotate else False,
             fmt="",
-            annot_kws={"fontsize": 9, "va": "bottom"},
+            annot_kws={"fontsize": 9, "va": "top"},
             mask=~picture.valid,
             xticklabels=_thinned(picture.x_levels),
             yticklabels=_thinned(picture.y_levels),
@@ -165,6 +165,7 @@ def draw_map(picture: MapDrawing) -> bytes:
         )
         for row, column in np.argwhere(~picture.valid):
             _blank(axes, int(column), int(row), "no answer" if annotate else "")
+        low, high = float(np.nanmin(shown, initial=np.inf)), float(np.nanmax(shown, initial=-np.inf))
         handles = []
         for place, (text, cells) in enumerate(drawn):
             hatch, line = HATCHES[place % len(HATCHES)], LINES[place % len(LINES)]
@@ -176,7 +177,7 @@ def draw_map(picture: MapDrawing) -> bytes:
                 axes.plot(x, y, color="black", lw=3.6, solid_capstyle="butt", clip_on=False)
                 axes.plot(x, y, color="white", lw=1.8, ls=line, solid_capstyle="butt", clip_on=False)
             label = _wrapped(f"breaks: {text}", 90)
-            handles.append(Patch(facecolor="0.45", edgecolor="white", hatch=hatch, lw=1.2, ls=line, label=label))
+            handles.append(Patch(facecolor="0.85", edgecolor="black", hatch=hatch, lw=1.4, ls=line, label=label))
         for text, x, y in _merged(picture.marks):
             axes.text(
                 x + 0.5,
@@ -192,7 +193,7 @@ def draw_map(picture: MapDrawing) -> bytes:
         axes.invert_yaxis()
         _finish_heatmap(axes, picture.title, picture.x_label, picture.y_label)
         if handles:
-            figure.legend(handles=handles, loc="outside lower left", frameon=False, fontsize=9, handlelength=2.6)
+            figure.legend(handles=handles, loc="outside lower left", frameon=False, fontsize=9, handlelength=3.2, handleheight=1.5)
 
     return _png(draw, 3.6 + 0.72 * min(columns, 24), 2.6 + below + 0.56 * min(rows, 24))
 
@@ -223,7 +224,7 @@ def _scatter(figure: Figure, axes: Axes, picture: FrontDrawing, names: Sequence[
         points.iloc[:, a], points.iloc[:, b], c=colour, cmap="viridis", s=22, edgecolors="0.25", linewidths=0.3
     )
     if third is not None and len(points):
-        figure.colorbar(drawn, ax=axes, label=_wrapped(names[third], 40))
+        figure.colorbar(drawn, ax=axes, label=_wrapped(names[third], 56))
     groups: dict[tuple[float, float], list[str]] = {}
     for text, values in picture.marks:
         groups.setdefault((values[a], values[b]), []).append(text)
@@ -250,8 +251,8 @@ def _scatter(figure: Figure, axes: Axes, picture: FrontDrawing, names: Sequence[
         )
     axes.margins(0.12)
     axes.autoscale_view()
-    axes.set_xlabel(_wrapped(names[a], 46))
-    axes.set_ylabel(_wrapped(names[b], 40))
+    axes.set_xlabel(_wrapped(names[a], 56))
+    axes.set_ylabel(_wrapped(names[b], 56))
     axes.grid(True, color="0.9", lw=0.6)
     axes.set_axisbelow(True)
 

@@ -23,23 +23,22 @@ from explorer.study.shortlist import NothingFeasible, Pick, Shortlist
 
 def all_tables(result: RunResult) -> dict[str, pd.DataFrame]:
     """Every CSV of a run by its stem, in writing order; tables of questions that were not answered are left out."""
-    found = {"limits": limits(result.counts)}
-    if result.front is not None:
-        found["front"] = front(result.front, result.table, result.limits)
+    found = {
+        "front": front_table(result.table, result.front, result.limits),
+        "shortlist": shortlist_table(result),
+        "one_change": one_change_table(result.one_change),
+        "limits": limits_table(result.counts),
+    }
     if result.indices is not None:
-        found["sensitivity"] = sensitivity(result.indices, result.effects)
+        found["sensitivity"] = sensitivity_table(result.indices, result.steps)
         if result.indices.pairs is not None:
-            found["sensitivity_pairs"] = pairs(result.indices)
-    if result.one_change is not None:
-        found["one_change"] = one_change(result.one_change)
-    if result.shortlist is not None:
-        found["shortlist"] = shortlist(result.shortlist, result.table)
+            found["sensitivity_pairs"] = pairs_table(result.indices)
     for stem, one in zip(words.map_stems(result.maps), result.maps, strict=True):
-        found[stem] = metric_map(one, result.space)
+        found[stem] = map_table(one, result.space)
     return found
 
 
-def front(found: Front, table: MetricTable, limits: Sequence[ResolvedLimit] = ()) -> pd.DataFrame:
+def front_table(table: MetricTable, found: Front, limits: Sequence[ResolvedLimit] = ()) -> pd.DataFrame:
     """Members of the front: point number (ties share one), whether it names its point, knobs, objectives, work.
 
     Limits add the distance to each bound in the metric's unit, positive where kept.
@@ -66,7 +65,7 @@ def margin_names(limits: Sequence[ResolvedLimit]) -> list[str]:
     return names
 
 
-def sensitivity(indices: Sensitivity, effects: StepEffects | None = None) -> pd.DataFrame:
+def sensitivity_table(indices: Sensitivity, effects: StepEffects | None = None) -> pd.DataFrame:
     """Long table, one row per metric and knob: indices, 95 % bounds where sampled, effect per step and per minute.
 
     A cell is missing where the index has no meaning or the metric is constant.
@@ -112,7 +111,7 @@ def _optional(values: FloatArray | None, live: np.ndarray) -> pd.api.extensions.
     return pd.arrays.FloatingArray(np.where(live, values, 0.0).ravel(), ~live.ravel())
 
 
-def pairs(indices: Sensitivity) -> pd.DataFrame:
+def pairs_table(indices: Sensitivity) -> pd.DataFrame:
     """Long table of pair indices, each pair once; constant metrics are left out."""
     rows: list[dict[str, object]] = []
     assert indices.pairs is not None
@@ -140,7 +139,7 @@ def pairs(indices: Sensitivity) -> pd.DataFrame:
     return frame.astype({"pair": "Float64", "pair_low": "Float64", "pair_high": "Float64"})
 
 
-def one_change(found: OneChange) -> pd.DataFrame:
+def one_change_table(found: OneChange) -> pd.DataFrame:
     """Long table, one row per step and metric; codes are left out, and numbers are missing where a step has none."""
     rows: list[dict[str, object]] = []
     for s, step in enumerate(found.steps):
@@ -171,10 +170,10 @@ def one_change(found: OneChange) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=head + numbers).astype(dict.fromkeys(numbers, "Float64"))
 
 
-def shortlist(found: Shortlist | NothingFeasible, table: MetricTable) -> pd.DataFrame:
+def shortlist_table(result: RunResult) -> pd.DataFrame:
     """One row per pick. Where nothing keeps every limit there is no rank, and `missed_by` counts resolutions."""
+    found, table, space = result.shortlist, result.table, result.space
     picks = picks_of(found)
-    space = table.space
     ranked = isinstance(found, Shortlist)
     columns: dict[str, object] = {
         "rank": pd.array([place + 1 if ranked else None for place in range(len(picks))], dtype="Int64"),
@@ -201,8 +200,11 @@ def picks_of(found: Shortlist | NothingFeasible) -> tuple[Pick, ...]:
     return found.picks if isinstance(found, Shortlist) else found.least
 
 
-def metric_map(found: MetricMap, space: Space) -> pd.DataFrame:
-    """Long table, one row per cell: both levels, the value (missing without an answer), limits, the setup shown."""
+def map_table(found: MetricMap, space: Space | None = None) -> pd.DataFrame:
+    """Long table, one row per cell: both levels, the value (missing without an answer) and the limits.
+
+    With the space given, the other knobs of the setup shown follow.
+    """
     ny, nx = found.values.shape
     allowed = found.allowed.ravel()
     columns: dict[str, object] = {
@@ -220,16 +222,15 @@ def metric_map(found: MetricMap, space: Space) -> pd.DataFrame:
     for c, name in enumerate(margin_names(found.limits)):
         room = np.where(allowed, found.margins[..., c].ravel() * found.limits[c].resolution, 0.0)
         columns[name] = pd.arrays.FloatingArray(room, ~allowed)
-    flat = found.positions.reshape(ny * nx, -1)
-    for name, labels in _knob_columns(space, flat).items():
-        if name not in (found.x, found.y):
-            columns[name] = labels
+    if space is not None:
+        labels = _knob_columns(space, found.positions.reshape(ny * nx, -1))
+        columns |= {name: column for name, column in labels.items() if name not in (found.x, found.y)}
     return pd.DataFrame(columns)
 
 
-def metrics(table: MetricTable) -> pd.DataFrame:
+def metrics_table(result: RunResult) -> pd.DataFrame:
     """Every setup: knobs as categories (numbers where continuous), `valid`, and every metric (zero where invalid)."""
-    space = table.space
+    table, space = result.table, result.space
     columns: dict[str, object] = {}
     for c, knob in enumerate(space.knobs):
         if knob.continuous:
@@ -243,7 +244,7 @@ def metrics(table: MetricTable) -> pd.DataFrame:
     return pd.concat([frame, pd.DataFrame(table.values, columns=list(table.columns))], axis=1)
 
 
-def limits(counts: LimitCounts) -> pd.DataFrame:
+def limits_table(counts: LimitCounts) -> pd.DataFrame:
     """One row per limit: bound, how many setups meet it, and how many only this limit keeps out."""
     return pd.DataFrame(
         {

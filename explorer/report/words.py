@@ -160,8 +160,11 @@ def better(objective: Objective) -> str:
 
 
 def resolved_text(limit: ResolvedLimit) -> str:
-    """A limit in words, with its bound as a number: "hairpin: roll angle at most 4.0 deg"."""
-    return f"{metric_label(limit.metric)} {spaced(limit.sense)} {metric_value(limit.metric, limit.bound)}"
+    """A limit in words, with its bound as a number: "hairpin: roll angle at most 4.25 deg"."""
+    metric = describe(limit.metric)
+    bound = number(limit.bound, decimals(metric.resolution) + 1)
+    bound = bound.rstrip("0").rstrip(".") if "." in bound else bound
+    return f"{metric_label(limit.metric)} {spaced(limit.sense)} {bound} {metric.unit}".strip()
 
 
 def origin_text(limit: Limit) -> str:
