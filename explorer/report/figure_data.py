@@ -125,7 +125,7 @@ def map_drawing(found: MetricMap, result: RunResult) -> MapDrawing:
     metric = describe(found.metric)
     return MapDrawing(
         title=f"{words.metric_label(found.metric)} over {words.knob_label(x)} and {words.knob_label(y)}; "
-        f"{found.choice}. B: baseline, numbers: shortlist.",
+        f"{found.choice}. B: baseline, numbers: shortlist (its other knobs may differ).",
         x_label=words.knob_label(x, unit=True),
         y_label=words.knob_label(y, unit=True),
         value_label=words.metric_label(found.metric, unit=True),

@@ -170,12 +170,12 @@ def draw_map(picture: MapDrawing) -> bytes:
         for place, (text, cells) in enumerate(drawn):
             hatch, line = HATCHES[place % len(HATCHES)], LINES[place % len(LINES)]
             for row, column in np.argwhere(cells):
-                axes.add_patch(
-                    Rectangle((column, row), 1, 1, fill=False, hatch=hatch, edgecolor="white", lw=0, alpha=0.75)
-                )
-            for x, y in _borders(cells):
-                axes.plot(x, y, color="black", lw=3.6, solid_capstyle="butt", clip_on=False)
-                axes.plot(x, y, color="white", lw=1.8, ls=line, solid_capstyle="butt", clip_on=False)
+                light = picture.values[row, column] > low + 0.65 * (high - low)
+                ink = "black" if light else "white"
+                axes.add_patch(Rectangle((column, row), 1, 1, fill=False, hatch=hatch, edgecolor=ink, lw=0, alpha=0.6))
+            for edge_x, edge_y in _borders(cells):
+                axes.plot(edge_x, edge_y, color="black", lw=3.6, solid_capstyle="butt", clip_on=False)
+                axes.plot(edge_x, edge_y, color="white", lw=1.8, ls=line, solid_capstyle="butt", clip_on=False)
             label = _wrapped(f"breaks: {text}", 90)
             handles.append(Patch(facecolor="0.85", edgecolor="black", hatch=hatch, lw=1.4, ls=line, label=label))
         for text, x, y in _merged(picture.marks):
@@ -193,7 +193,8 @@ def draw_map(picture: MapDrawing) -> bytes:
         axes.invert_yaxis()
         _finish_heatmap(axes, picture.title, picture.x_label, picture.y_label)
         if handles:
-            figure.legend(handles=handles, loc="outside lower left", frameon=False, fontsize=9, handlelength=3.2, handleheight=1.5)
+            look = {"frameon": False, "fontsize": 9, "handlelength": 3.2, "handleheight": 1.5}
+            figure.legend(handles=handles, loc="outside lower left", **look)
 
     return _png(draw, 3.6 + 0.72 * min(columns, 24), 2.6 + below + 0.56 * min(rows, 24))
 
