@@ -148,7 +148,9 @@ def check(study: Study) -> None:
         space = _load(study).space
         print(f"{space.name}: {space.car} on {space.surface}, seed {space.seed}")
         for knob in space.knobs:
-            what = f"{knob.values[0]:g} to {knob.values[1]:g} {knob.unit}" if knob.continuous else ", ".join(knob.labels)
+            what = ", ".join(knob.labels)
+            if knob.continuous:
+                what = f"{knob.values[0]:g} to {knob.values[1]:g} {knob.unit}"
             print(f"  {knob.name}: {what}")
         size = f"{space.size:,} setups" if space.exhaustive else "too many or continuous setups: searched, not listed"
         print(f"{size}; {len(space.phase_names)} phases: {', '.join(space.phase_names)}")

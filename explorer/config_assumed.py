@@ -248,6 +248,11 @@ class SurfaceSpread:
     share: float
     reason: str
 
+    @property
+    def suffix(self) -> str:
+        """Unit suffix of the key, "" for a plain number."""
+        return self.key.removeprefix(self.stem).lstrip("_")
+
 
 SURFACE_SPREADS: tuple[SurfaceSpread, ...] = (
     SurfaceSpread("grip", "grip", 0.10, "grip changes over the day with temperature, dust and tyre wear"),

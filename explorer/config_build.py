@@ -7,191 +7,158 @@ from typing import Any
 
 import numpy as np
 
-from explorer.config_assumed import ASSUMED, ISO_ROUGHNESS_MM3, SURFACE_SPREADS, CarFacts
+from explorer.config_assumed import ASSUMED, ISO_ROUGHNESS_MM3, NO_TYRE_DATA, SURFACE_SPREADS, CarFacts
 from explorer.config_fields import show
+from explorer.config_lines import KeyPath
+from explorer.config_parts import ENDS, PLACE_SLOTS, PLACEHOLDER, PLACES, Part, read_box
 from explorer.config_schema import (
     Assumed,
-    Bar,
     CarHead,
-    Damper,
     End,
     Fitted,
     Geometry,
     Mass,
     Phase,
-    Spring,
     Steering,
     SurfaceHead,
-    Tyre,
     Underside,
 )
-from explorer.config_source import KeyPath, Source, near
-from explorer.model.parts import bar_end_rate, coil_rate, wire_moduli
-from explorer.model.slots import SLOT, SLOTS
+from explorer.config_source import Source, near
+from explorer.config_stand import mass_faults, sprung_heights
+from explorer.model.slots import PHASE_COLUMNS, SLOT, SLOTS
 from explorer.space import Assumption, FloatArray
 from explorer.units import STANDARD_GRAVITY, to_si
 
 CAR_TOPS = ("car", "mass", "geometry", "front", "rear", "steering", "underside", "assumed", "fitted", "parts")
-PART_KINDS = ("bar", "spring", "damper", "tyre")
-ENDS = ("front", "rear")
-
-
-@dataclass(frozen=True)
-class Part:
-    """A part as the space sees it: label, place on an axis, and SI numbers for its slots."""
-
-    label: str
-    value: float
-    settings: tuple[float, ...]
+PHASE_LIMIT = 40
+"""Most phases of one surface."""
 
 
 @dataclass
 class CarDefinition:
-    """A car read: base vector (SI), parts by place ("front_bar"), slots by place, assumptions."""
+    """A car as read: base vector [SI], parts and the fitted label by place ("front_bar"), assumptions.
+
+    `complete` is False while any problem stands; labels are then still good for checking a study against.
+    """
 
     name: str = ""
     base: FloatArray = field(default_factory=lambda: np.zeros(len(SLOTS)))
     parts: dict[str, tuple[Part, ...]] = field(default_factory=dict)
-    slots: dict[str, tuple[int, ...]] = field(default_factory=dict)
     fitted: dict[str, str] = field(default_factory=dict)
     assumptions: tuple[Assumption, ...] = ()
-    ballast: float = 0.0
+    notes: tuple[str, ...] = ()
+    complete: bool = False
 
 
 @dataclass
 class SurfaceDefinition:
-    """A surface read: its four numbers by slot name (SI), phases (phases, columns) SI, assumptions."""
+    """A surface as read: numbers by slot name [SI], phases (phases, phase columns) [SI], assumptions."""
 
     name: str = ""
     numbers: dict[str, float] = field(default_factory=dict)
     phase_names: tuple[str, ...] = ()
-    phases: FloatArray = field(default_factory=lambda: np.zeros((0, 7)))
+    phases: FloatArray = field(default_factory=lambda: np.zeros((0, len(PHASE_COLUMNS))))
     assumptions: tuple[Assumption, ...] = ()
-
-
-def _bar(source: Source, path: KeyPath, bar: Bar, end: End) -> Part | None:
-    given = [name for name in ("wire", "measured_rate") if getattr(bar, name) is not None]
-    nothing = bar.none or (bar.label == "none" and not given)
-    if nothing and given:
-        source.report(path, "none beside a wire or a rate", "a bar that is not there has neither")
-        return None
-    if nothing:
-        return Part(bar.label, 0.0, (0.0,))
-    if len(given) != 1:
-        source.report(path, " and ".join(given) or "neither", "give one of wire_mm and a measured rate")
-        return None
-    if bar.measured_rate is not None:
-        return Part(bar.label, bar.measured_rate / 1000.0, (bar.measured_rate,))
-    shape = end.bar
-    wire = bar.wire
-    assert wire is not None
-    if shape is None:
-        source.report(path, "a wire thickness", f"the bar's shape is needed too: the table [{path[1][:-5]}.bar]")
-        return None
-    moduli = wire_moduli(bar.material or shape.material, wire)
-    rate = bar_end_rate(
-        diameter=wire,
-        straight=shape.straight,
-        bearing_span=shape.bearing_span,
-        arm=shape.arm,
-        lever=shape.lever,
-        elastic_modulus=moduli.elastic,
-        shear_modulus=moduli.shear,
-    )
-    return Part(bar.label, wire * 1000.0, (float(rate),))
-
-
-def _spring(source: Source, path: KeyPath, spring: Spring) -> Part | None:
-    wire_data = (spring.wire, spring.mean_diameter, spring.active_coils)
-    if spring.rate is not None:
-        if any(item is not None for item in wire_data):
-            source.report(path, "a rate beside wire data", "give the measured rate or the wire data, not both")
-            return None
-        return Part(spring.label, spring.rate / 1000.0, (spring.rate,))
-    wire, diameter, coils = wire_data
-    if wire is None or diameter is None or coils is None:
-        source.report(path, "", "give a rate, or wire, mean_diameter and active_coils")
-        return None
-    if diameter <= 2.0 * wire:
-        source.report(path, f"mean diameter {diameter * 1000:g} mm", "a mean diameter above twice the wire")
-        return None
-    rate = float(
-        coil_rate(
-            wire=wire,
-            mean_diameter=diameter,
-            active_coils=coils,
-            shear_modulus=wire_moduli(spring.material or "A228", wire).shear,
-        )
-    )
-    return Part(spring.label, rate / 1000.0, (rate,))
-
-
-def _parts(source: Source, place: str, end: End, radius: float, tyre_rate: float) -> tuple[Part, ...]:
-    kind = place.split("_")[1]
-    model = {"bar": Bar, "spring": Spring, "damper": Damper, "tyre": Tyre}[kind]
-    found: list[Part] = []
-    for path, raw in source.entries(("parts", place + "s")):
-        entry: Any = source.check(model, raw, path)
-        if entry is None:
-            continue
-        if entry.label in [part.label for part in found]:
-            source.report((*path, "label"), show(entry.label), "each label only once")
-            continue
-        part: Part | None
-        if kind == "bar":
-            part = _bar(source, path, entry, end)
-        elif kind == "spring":
-            part = _spring(source, path, entry)
-        elif kind == "damper":
-            part = Part(entry.label, entry.damping, (entry.damping,))
-        else:
-            numbers = (entry.grip_factor, entry.rate or tyre_rate, entry.radius or radius)
-            part = Part(entry.label, entry.grip_factor, numbers)
-        if part is not None:
-            found.append(part)
-    return tuple(found)
-
-
-PLACE_SLOTS = {
-    "bar": ("bar_rate",),
-    "spring": ("spring_rate",),
-    "damper": ("damping",),
-    "tyre": ("tyre_grip", "tyre_rate", "wheel_radius"),
-}
+    complete: bool = False
 
 
 def _tyre_rate(source: Source, name: str, end: End) -> float:
-    squash = end.tyre_squash is not None and end.tyre_squash_weight is not None
-    if (end.tyre_rate is not None) == squash:
-        source.report((name,), "", "give tyre_rate_n_per_mm, or tyre_squash_mm with tyre_squash_weight_g")
-        return 1000.0
-    if end.tyre_rate is not None:
+    squash, weight = end.tyre_squash, end.tyre_squash_weight
+    if end.tyre_rate is not None and squash is None and weight is None:
         return end.tyre_rate
-    assert end.tyre_squash is not None and end.tyre_squash_weight is not None
-    return end.tyre_squash_weight * STANDARD_GRAVITY / end.tyre_squash
+    if end.tyre_rate is None and squash is not None and weight is not None:
+        return weight * STANDARD_GRAVITY / squash
+    found = "too much" if end.tyre_rate is not None else "too little"
+    allowed = "tyre_squash_mm with tyre_squash_weight_g (press one tyre on a scale), or else tyre_rate_n_per_mm"
+    source.report((name, "tyre_rate"), f"{found} about the tyre's stiffness", allowed)
+    return PLACEHOLDER
 
 
-def build_car(source: Source) -> CarDefinition | None:
-    """Car of a file that was read; None when it is at fault (every problem is noted)."""
+def _end_numbers(source: Source, name: str, end: End, box: tuple[Part, ...], tyre_rate: float) -> dict[str, float]:
+    if end.bar is not None:
+        for stem, other in (("bearing_span", "straight"), ("lever", "arm")):
+            value, bound = getattr(end.bar, stem), getattr(end.bar, other)
+            if value > bound * (1.0 + 1e-9):
+                key = source.actual((name, "bar"), stem)
+                source.report((name, "bar", key), f"{1000 * value:g} mm", f"at most the {other}, {1000 * bound:g} mm")
+    if end.bar_motion_ratio is None and any(part.settings[0] > 0.0 for part in box):
+        source.report((name, "bar_motion_ratio"), "", f"this key is needed with a bar; {_how(End, 'bar_motion_ratio')}")
+    numbers = {
+        "track": end.track,
+        "unsprung_mass": end.unsprung_mass,
+        "wheel_radius": end.wheel_radius,
+        "spring_motion_ratio": end.spring_motion_ratio,
+        "bar_motion_ratio": end.bar_motion_ratio or 1.0,
+        "tyre_rate": tyre_rate,
+        "tyre_grip": 1.0,
+        "ride_height": end.ride_height,
+        "ride_height_reference": end.ride_height,
+        "roll_centre_height": end.roll_centre_height,
+        "droop": end.droop,
+        "camber": end.camber,
+    }
+    return {f"{name}_{stem}": value for stem, value in numbers.items()}
+
+
+def _how(model: Any, stem: str) -> str:
+    return str(model.quantities()[stem].how)
+
+
+def _assume(assumed: Any, facts: CarFacts) -> tuple[dict[str, float], tuple[Assumption, ...], tuple[str, ...]]:
+    numbers: dict[str, float] = {}
+    assumptions = []
+    for key in ASSUMED:
+        factor = to_si(1.0, key.suffix) if key.suffix else 1.0
+        given, spread = getattr(assumed, key.stem), getattr(assumed, f"{key.stem}_spread")
+        value = key.value(facts) if given is None else given / factor
+        width = key.spread * (abs(value) if key.relative else 1.0) if spread is None else spread / factor
+        reason = key.reason
+        if given is not None:
+            reason = "given in the car file" if spread is not None else "given in the car file, with the usual spread"
+        numbers[key.stem] = value * factor
+        assumptions.append(Assumption(key.key, value, width, reason))
+    notes: tuple[str, ...] = (NO_TYRE_DATA,)
+    if assumed.chassis_torsion_rate is None:
+        numbers["chassis_compliance"] = 0.0
+        notes += ("The chassis is taken as rigid between the axles.",)
+    else:
+        numbers["chassis_compliance"] = 1.0 / assumed.chassis_torsion_rate
+    return numbers, tuple(assumptions), notes
+
+
+def build_car(source: Source) -> CarDefinition:
+    """Car of a file; every problem is noted at the source, and then `complete` is False."""
+    car = CarDefinition()
+    if not source.readable:
+        return car
     before = len(source.problems)
     source.known_tops(CAR_TOPS)
-    head = source.table(CarHead, ("car",), "the car's name and drive")
+    head = source.table(CarHead, ("car",), "name and drive")
     mass = source.table(Mass, ("mass",), "total_g, front_weight_share_pct, cg_height_mm")
     geometry = source.table(Geometry, ("geometry",), "wheelbase_mm")
     ends = {name: source.table(End, (name,), "the measures of this end") for name in ENDS}
     steering = source.table(Steering, ("steering",), "caster_deg, kingpin_inclination_deg")
-    underside = source.table(Underside, ("underside",), "half_width_mm and the edges")
-    assumed: Any = source.table(Assumed, ("assumed",)) or Assumed()
-    fitted = source.table(Fitted, ("fitted",)) or Fitted()
-    known = tuple(f"{end}_{kind}s" for end in ENDS for kind in PART_KINDS)
-    for name in source.at(("parts",)) or {}:
-        if name not in known:
-            source.report(("parts", name), "an unknown key", near(name, known))
-    if None in (head, mass, geometry, steering, underside, *ends.values()):
-        return None
-    assert head and mass and geometry and steering and underside
-    car = CarDefinition(name=head.name, ballast=mass.ballast)
-    put = {
+    underside = source.table(Underside, ("underside",), "half_width_mm, front_edge_offset_mm, rear_edge_offset_mm")
+    assumed = source.check(Assumed, source.raw.get("assumed", {}), ("assumed",))
+    fitted = source.check(Fitted, source.raw.get("fitted", {}), ("fitted",))
+    for name, path, _ in source.members(("parts",)):
+        boxes = [place + "s" for place in PLACES]
+        if name not in boxes:
+            source.report(path, "an unknown key", near(name, boxes))
+    put: dict[str, float] = {}
+    for name, end in ends.items():
+        rate = _tyre_rate(source, name, end) if end else PLACEHOLDER
+        for kind in PLACE_SLOTS:
+            car.parts[f"{name}_{kind}"] = read_box(source, f"{name}_{kind}", end, rate)
+        if end is not None:
+            put |= _end_numbers(source, name, end, car.parts[f"{name}_bar"], rate)
+    if fitted is not None:
+        _fit(source, car, fitted)
+    if head is None or mass is None or geometry is None or steering is None or underside is None or assumed is None:
+        return car
+    if ends["front"] is None or ends["rear"] is None:
+        return car
+    put |= {
         "mass": mass.total,
         "front_weight_share": mass.front_weight_share,
         "cg_height": mass.cg_height,
@@ -203,149 +170,135 @@ def build_car(source: Source) -> CarDefinition | None:
         "front_edge_offset": underside.front_edge_offset,
         "rear_edge_offset": underside.rear_edge_offset,
     }
-    for name, end in ends.items():
-        assert end is not None
-        rate = _tyre_rate(source, name, end)
-        put |= {
-            f"{name}_track": end.track,
-            f"{name}_unsprung_mass": end.unsprung_mass,
-            f"{name}_wheel_radius": end.wheel_radius,
-            f"{name}_spring_motion_ratio": end.spring_motion_ratio,
-            f"{name}_bar_motion_ratio": end.bar_motion_ratio or 0.0,
-            f"{name}_tyre_rate": rate,
-            f"{name}_tyre_grip": 1.0,
-            f"{name}_ride_height": end.ride_height,
-            f"{name}_ride_height_reference": end.ride_height,
-            f"{name}_roll_centre_height": end.roll_centre_height,
-            f"{name}_droop": end.droop,
-            f"{name}_camber": end.camber,
-        }
-        for kind in PART_KINDS:
-            place = f"{name}_{kind}"
-            car.slots[place] = tuple(SLOT[f"{name}_{stem}"] for stem in PLACE_SLOTS[kind])
-            car.parts[place] = _parts(source, place, end, end.wheel_radius, rate)
-        if car.parts[f"{name}_bar"] and end.bar_motion_ratio is None:
-            source.report((name,), "", "bar_motion_ratio is needed: travel of the bar's end over wheel travel")
     facts = CarFacts(
         mass=mass.total,
-        sprung_mass=mass.total - 2.0 * sum(end.unsprung_mass for end in ends.values() if end is not None),
+        sprung_mass=mass.total - 2.0 * (ends["front"].unsprung_mass + ends["rear"].unsprung_mass),
         wheelbase=geometry.wheelbase,
-        track=0.5 * (put["front_track"] + put["rear_track"]),
+        track=0.5 * (ends["front"].track + ends["rear"].track),
         driven_front={"rear": 0.0, "front": 1.0, "all": 0.5}[head.drive],
     )
-    assumptions = []
-    for key in ASSUMED:
-        factor = to_si(1.0, key.suffix) if key.suffix else 1.0
-        given, spread = getattr(assumed, key.stem), getattr(assumed, f"{key.stem}_spread")
-        value = key.value(facts) if given is None else given / factor
-        width = spread / factor if spread is not None else key.spread * (abs(value) if key.relative else 1.0)
-        put[key.stem] = value * factor
-        if given is None:
-            assumptions.append(Assumption(key.key, value, width, key.reason))
-    put["chassis_compliance"] = 0.0 if assumed.chassis_torsion_rate is None else 1.0 / assumed.chassis_torsion_rate
-    car.assumptions = tuple(assumptions)
-    for name, value in put.items():
-        car.base[SLOT[name]] = value
-    _fit(source, car, fitted)
-    _refuse_nonsense(source, car)
-    return car if len(source.problems) == before else None
+    guessed, car.assumptions, car.notes = _assume(assumed, facts)
+    for stem, number in (put | guessed).items():
+        car.base[SLOT[stem]] = number
+    car.name = head.name
+    _refuse_impossible_masses(source, car)
+    car.complete = len(source.problems) == before
+    return car
 
 
 def _fit(source: Source, car: CarDefinition, fitted: Fitted) -> None:
-    for place, parts in car.parts.items():
+    for place, box in car.parts.items():
         label = getattr(fitted, place)
         if label is None:
             continue
-        chosen = [part for part in parts if part.label == label]
-        if not chosen:
-            names = ", ".join(part.label for part in parts) or "no part at all"
-            source.report(("fitted", place), show(label), f"a label from [[parts.{place}s]]: {names}")
-            continue
-        car.fitted[place] = label
-        car.base[list(car.slots[place])] = chosen[0].settings
+        labels = [part.label for part in box]
+        if label in labels:
+            car.fitted[place] = label
+        else:
+            source.report(("fitted", place), show(label), f"a label of [[parts.{place}s]]; {near(label, labels)}")
 
 
-def _refuse_nonsense(source: Source, car: CarDefinition) -> None:
+def _refuse_impossible_masses(source: Source, car: CarDefinition) -> None:
     def slot(name: str) -> float:
         return float(car.base[SLOT[name]])
 
-    mass, share = slot("mass"), slot("front_weight_share")
-    for name, part in (("front", share), ("rear", 1.0 - share)):
-        sprung = mass * part - 2.0 * slot(f"{name}_unsprung_mass")
-        if sprung <= 0.0:
-            source.report(
-                (name, "unsprung_mass_g"),
-                f"{slot(f'{name}_unsprung_mass') * 1000:g} g a wheel",
-                f"less than half of what this end weighs ({mass * part * 1000:.0f} g)",
-            )
-            return
-    unsprung = [2.0 * slot(f"{n}_unsprung_mass") for n in ENDS]
-    total = mass - sum(unsprung)
-    moment = sum(u * slot(f"{n}_wheel_radius") for u, n in zip(unsprung, ENDS, strict=True))
-    height = (mass * slot("cg_height") - moment) / total
-    front = (mass * share - unsprung[0]) / total
-    axis = front * slot("front_roll_centre_height") + (1.0 - front) * slot("rear_roll_centre_height")
-    if axis >= height:
-        source.report(
-            ("mass", "cg_height_mm"),
-            f"roll axis at {axis * 1000:.1f} mm, sprung centre of gravity at {height * 1000:.1f} mm",
-            "the roll axis must lie below the sprung centre of gravity",
-        )
+    if slot("ballast_mass") >= slot("mass"):
+        key = source.actual(("mass",), "ballast")
+        source.report(("mass", key), f"{slot('ballast_mass') * 1000:g} g", "less than the whole car's mass")
+    faults = mass_faults(car.base[None, :])[0]
+    for name, share in (("front", slot("front_weight_share")), ("rear", 1.0 - slot("front_weight_share"))):
+        if f"{name} sprung mass" in faults:
+            allowed = f"less than half of what this end carries, {500 * slot('mass') * share:.4g} g"
+            key = source.actual((name,), "unsprung_mass")
+            source.report((name, key), f"{slot(f'{name}_unsprung_mass') * 1000:g} g per wheel", allowed)
+    if "sprung height" in faults:
+        key = source.actual(("mass",), "cg_height")
+        found = f"{slot('cg_height') * 1000:g} mm"
+        source.report(("mass", key), found, "higher: the wheels alone would put the chassis below the ground")
+    elif "roll axis" in faults:
+        height, axis = (1000 * float(v[0]) for v in sprung_heights(car.base[None, :]))
+        found = f"roll axis at {axis:.1f} mm under a sprung centre of gravity at {height:.1f} mm"
+        key = source.actual(("front",), "roll_centre_height")
+        source.report(("front", key), found, "the roll axis must lie below the sprung centre of gravity")
 
 
-def build_surface(source: Source, track: float = 0.0) -> SurfaceDefinition | None:
-    """Surface of a file that was read; None when it is at fault. `track` [m] bounds the corner radii from below."""
+def build_surface(source: Source, track: float = 0.0) -> SurfaceDefinition:
+    """Surface of a file; every problem is noted at the source, and then `complete` is False.
+
+    `track` [m] is the wider of the car's two: a corner's radius must exceed half of it.
+    """
+    surface = SurfaceDefinition()
+    if not source.readable:
+        return surface
     before = len(source.problems)
     source.known_tops(("surface", "phases"))
-    head = source.table(SurfaceHead, ("surface",), "name, grip, bump_height_mm")
-    rows, names = [], []
-    for path, raw in source.entries(("phases",)):
+    head = source.table(SurfaceHead, ("surface",), "name, grip, roughness_mm3, bump_height_mm")
+    entries = source.entries(("phases",))
+    if len(entries) > PHASE_LIMIT:
+        source.report(("phases",), f"{len(entries)} phases", f"at most {PHASE_LIMIT}")
+        entries = entries[:PHASE_LIMIT]
+    rows: list[list[float]] = []
+    names: list[str] = []
+    for path, raw in entries:
         phase = source.check(Phase, raw, path)
-        if phase is None:
-            continue
-        if phase.name in names:
-            source.report((*path, "name"), show(phase.name), "each phase name only once")
-        if (phase.speed is None) == (phase.grip_share is None):
-            source.report(path, "both" if phase.speed else "neither", "give one of speed_m_per_s and grip_share")
-        if phase.longitudinal is not None and phase.longitudinal_share is not None:
-            source.report(path, "both", "give one of longitudinal_m_per_s2 and longitudinal_share")
-        if phase.radius <= 0.5 * track:
-            source.report((*path, "radius_m"), f"{phase.radius:g}", f"more than half the track, {0.5 * track:g} m")
-        names.append(phase.name)
-        rows.append(
-            [
-                phase.radius,
-                phase.speed or 0.0,
-                phase.grip_share or 0.0,
-                phase.longitudinal or 0.0,
-                phase.longitudinal_share or 0.0,
-                phase.weight,
-                float(phase.turn_in),
-            ]
-        )
-    if not source.entries(("phases",)):
+        name = phase.name if phase else raw.get("name") if isinstance(raw, dict) else None
+        if isinstance(name, str):
+            if name in names:
+                source.report((*path, "name"), show(name), "every phase name only once")
+            names.append(name)
+        if phase is not None:
+            rows.append(_phase(source, path, phase, track))
+    if not entries and len(source.problems) == before:
         source.report(("phases",), "", "at least one [[phases]]: a fast sweep, a hairpin, an entry, an exit")
-    elif len(rows) == len(source.entries(("phases",))):
-        if sum(row[6] for row in rows) != 1:
-            source.report(("phases",), f"{int(sum(row[6] for row in rows))} turn-ins", "exactly one turn_in = true")
-        if sum(row[5] for row in rows) <= 0.0:
-            source.report(("phases",), "weights that are all 0", "at least one weight above 0")
+    if entries and len(rows) == len(entries):
+        turns = sum(1 for row in rows if row[PHASE_COLUMNS.index("is_turn_in")] > 0.0)
+        if turns != 1:
+            source.report(("phases",), f"turn_in = true in {turns} phases", "turn_in = true in exactly one phase")
+        if sum(row[PHASE_COLUMNS.index("weight")] for row in rows) <= 0.0:
+            source.report(("phases",), "no phase with a weight above 0", "at least one weight above 0")
+    surface.phase_names = tuple(names)
     if head is not None and (head.roughness is None) == (head.iso_class is None):
-        source.report(("surface",), "", "give one of roughness_mm3 and iso_class")
+        found = "both" if head.iso_class else "neither"
+        source.report(("surface", "roughness_mm3"), found, "one of roughness_mm3 and iso_class")
     if head is None or len(source.problems) != before:
-        return None
+        return surface
     rough = head.roughness if head.roughness is not None else ISO_ROUGHNESS_MM3[head.iso_class or "A"] * 1e-9
-    numbers = {
+    surface.name = head.name
+    surface.phases = np.array(rows)
+    surface.numbers = {
         "grip": head.grip,
         "front_grip_ratio": head.front_grip_ratio,
         "roughness": rough,
         "bump_height": head.bump_height,
     }
     assumptions = []
-    for spread in SURFACE_SPREADS:
-        factor = 1e-9 if spread.key.endswith("_mm3") else 1e-3 if spread.key.endswith("_mm") else 1.0
-        value = numbers[spread.stem] / factor
-        given = getattr(head, f"{spread.stem}_spread")
-        width = given / factor if given is not None else spread.share * value
-        assumptions.append(Assumption(spread.key, value, width, spread.reason))
-    return SurfaceDefinition(head.name, numbers, tuple(names), np.array(rows), tuple(assumptions))
+    for usual in SURFACE_SPREADS:
+        factor = to_si(1.0, usual.suffix) if usual.suffix else 1.0
+        value = surface.numbers[usual.stem] / factor
+        spread = getattr(head, f"{usual.stem}_spread")
+        width = usual.share * value if spread is None else spread / factor
+        assumptions.append(Assumption(usual.key, value, width, usual.reason))
+    surface.assumptions = tuple(assumptions)
+    surface.complete = True
+    return surface
+
+
+def _phase(source: Source, path: KeyPath, phase: Phase, track: float) -> list[float]:
+    if (phase.speed is None) == (phase.grip_share is None):
+        found = "both" if phase.speed is not None else "neither"
+        source.report(path, found, "one of speed_m_per_s and grip_share")
+    if phase.longitudinal is not None and phase.longitudinal_share is not None:
+        source.report(path, "both", "one of longitudinal_m_per_s2 and longitudinal_share")
+    if phase.radius <= 0.5 * track:
+        key = source.actual(path, "radius")
+        source.report((*path, key), f"{phase.radius:g} m", f"more than half the car's track, {0.5 * track:g} m")
+    values = {
+        "radius": phase.radius,
+        "speed": phase.speed or 0.0,
+        "grip_share": phase.grip_share or 0.0,
+        "longitudinal": phase.longitudinal or 0.0,
+        "longitudinal_share": phase.longitudinal_share or 0.0,
+        "weight": phase.weight,
+        "is_turn_in": float(phase.turn_in),
+    }
+    return [values[column] for column in PHASE_COLUMNS]

@@ -211,6 +211,12 @@ def _text(value: Any) -> str:
     return text
 
 
+def _file_name(value: Any) -> str:
+    if not isinstance(value, str) or not 1 <= len(value.strip()) <= 500 or any(ord(char) < 32 for char in value):
+        raise refuse(show(value), "the name of a file in quotes, seen from this file's folder")
+    return value.strip()
+
+
 def _title(value: Any) -> str:
     text = _text(value)
     if not re.fullmatch(r"\w[\w -]*", text):
@@ -303,6 +309,7 @@ def _positive(value: Any) -> float:
 
 
 Text = Annotated[str, BeforeValidator(_text)]
+FileName = Annotated[str, BeforeValidator(_file_name)]
 Title = Annotated[str, BeforeValidator(_title)]
 Word = Annotated[str, BeforeValidator(_word)]
 Remark = Annotated[str, BeforeValidator(_remark)]

@@ -13,6 +13,7 @@ from pydantic import Field, create_model
 from explorer.config_assumed import ASSUMED, TORSION_HIGH, TORSION_LOW, AssumedKey
 from explorer.config_fields import (
     Choices,
+    FileName,
     Flag,
     Given,
     Label,
@@ -230,8 +231,8 @@ class StudyHead(Table):
     """Top of a study file."""
 
     name: Title = Field(description="names the folder of the results")
-    car: Text = Field(description="the car file, seen from this file's folder")
-    surface: Text = Field(description="the surface file, seen from this file's folder")
+    car: FileName = Field(description="the car file, seen from this file's folder")
+    surface: FileName = Field(description="the surface file, seen from this file's folder")
     seed: Annotated[int, whole(0, 2**32 - 1)] = Field(
         description="any whole number; the same one gives the same tables"
     )
@@ -280,7 +281,7 @@ class LimitTable(Table):
 class LikedTable(Table):
     """[liked.NAME]"""
 
-    surface: Text = Field(description="the surface file it was driven on")
+    surface: FileName = Field(description="the surface file it was driven on")
     setup: Choices = Field({}, description="knobs and labels that differ from the baseline")
 
 

@@ -16,8 +16,8 @@ from typing import Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
-from explorer.config_lines import KeyPath, key_lines, line_of
 from explorer.config_fields import Table, show
+from explorer.config_lines import KeyPath, key_lines, line_of
 from explorer.errors import Problem
 
 SIZE_LIMIT = 1_000_000
@@ -69,6 +69,17 @@ class Source:
     def report(self, path: KeyPath, found: str, allowed: str) -> None:
         """Note one fault at a key."""
         self.problems.append(Problem(self.path, line_of(self.lines, path), dotted(path), found, allowed))
+
+    def line(self, path: KeyPath) -> int:
+        """Line of a key, or of the nearest table around it; 0 when unknown."""
+        return line_of(self.lines, path)
+
+    def actual(self, path: KeyPath, stem: str) -> str:
+        """Key in the table at `path` that gives the quantity `stem`, with its unit suffix."""
+        table = self.at(path)
+        keys = list(table) if isinstance(table, dict) else []
+        plain = [key for key in keys if key.startswith(stem + "_") and not key.startswith(stem + "_spread")]
+        return stem if stem in keys or not plain else min(plain, key=len)
 
     def read(self) -> None:
         """Load the file; on any fault a problem is noted and `readable` stays False."""

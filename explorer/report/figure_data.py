@@ -10,7 +10,7 @@ import pandas as pd
 from explorer.model.metrics import describe
 from explorer.report import words
 from explorer.report.tables import picks_of
-from explorer.space import BoolArray, FloatArray, Knob, Space
+from explorer.space import BoolArray, FloatArray, IntArray, Knob, Space
 from explorer.study.front import Front
 from explorer.study.maps import MetricMap
 from explorer.study.one_change import OneChange
@@ -26,8 +26,8 @@ FRONT_POINTS = 4000
 class MapDrawing:
     """What a map shows. `values`, `valid` and every mask have shape (y levels, x levels).
 
-    `valid` cells hold an answer; `broken` pairs each limit's text with the cells that break it; `marks` are
-    (text, x, y) in cells, fractions between cells allowed.
+    `valid` cells hold an answer; `broken` pairs each limit's text with the cells that break it; `worst` is the number
+    of the limit broken most, -1 for none; `marks` are (text, x, y) in cells, fractions between cells allowed.
     """
 
     title: str
@@ -39,6 +39,7 @@ class MapDrawing:
     values: FloatArray
     valid: BoolArray
     broken: tuple[tuple[str, BoolArray], ...]
+    worst: IntArray
     marks: tuple[tuple[str, float, float], ...]
     places: int = 1
 
@@ -134,6 +135,7 @@ def map_drawing(found: MetricMap, result: RunResult) -> MapDrawing:
         values=found.values,
         valid=found.allowed,
         broken=broken,
+        worst=np.where(found.allowed, found.broken, -1),
         marks=marks,
         places=words.decimals(metric.resolution),
     )

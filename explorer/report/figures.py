@@ -34,8 +34,10 @@ DPI = 110
 ANNOTATED_CELLS = 16
 """Maps with more levels than this along a side carry no number in each cell; their colour bar and lines remain."""
 
-HATCHES = ("////", "\\\\\\\\", "....", "xxxx", "||||", "----", "oooo", "++++")
+HATCHES = ("//", "\\\\", "..", "xx", "||", "--", "oo", "++")
 LINES = ("-", "--", "-.", ":", (0, (5, 1, 1, 1, 1, 1)), (0, (1, 3)), (0, (8, 2)), (0, (3, 5, 1, 5)))
+
+LEGEND = "Line: where a limit runs. Hatched: setups that break it (the limit missed most)."
 
 KIND_LABELS = {"shapley": "Shapley effect", "total": "total index", "first": "first-order index"}
 
@@ -141,13 +143,13 @@ def draw_pairs(frame: pd.DataFrame, title: str) -> bytes:
 
 
 def draw_map(picture: MapDrawing) -> bytes:
-    """A metric over two knobs; cells that break a limit are hatched, each limit has its own line and name."""
+    """A metric over two knobs. Each limit has a line where it runs and a hatch in the cells that break it most."""
     rows, columns = picture.values.shape
     annotate = rows <= ANNOTATED_CELLS and columns <= ANNOTATED_CELLS
     shown = np.where(picture.valid, picture.values, np.nan)
     texts = np.char.mod(f"%.{picture.places}f", np.round(np.nan_to_num(shown), picture.places) + 0.0)
-    drawn = [(text, cells) for text, cells in picture.broken if cells.any()]
-    below = 0.30 * (len(drawn) + 1)
+    drawn = [(number, text, cells) for number, (text, cells) in enumerate(picture.broken) if cells.any()]
+    below = 0.30 * (len(drawn) + 2)
 
     def draw(figure: Figure) -> None:
         axes = figure.add_subplot()
@@ -167,16 +169,17 @@ def draw_map(picture: MapDrawing) -> bytes:
             _blank(axes, int(column), int(row), "no answer" if annotate else "")
         low, high = float(np.nanmin(shown, initial=np.inf)), float(np.nanmax(shown, initial=-np.inf))
         handles = []
-        for place, (text, cells) in enumerate(drawn):
+        for place, (number, text, cells) in enumerate(drawn):
             hatch, line = HATCHES[place % len(HATCHES)], LINES[place % len(LINES)]
-            for row, column in np.argwhere(cells):
-                light = picture.values[row, column] > low + 0.65 * (high - low)
+            for row, column in np.argwhere(picture.worst == number):
+                light = picture.values[row, column] > low + 0.75 * (high - low)
                 ink = "black" if light else "white"
-                axes.add_patch(Rectangle((column, row), 1, 1, fill=False, hatch=hatch, edgecolor=ink, lw=0, alpha=0.6))
+                axes.add_patch(Rectangle((column, row), 1, 1, fill=False, hatch=hatch, edgecolor=ink, lw=0, alpha=0.5))
             for edge_x, edge_y in _borders(cells):
                 axes.plot(edge_x, edge_y, color="black", lw=3.6, solid_capstyle="butt", clip_on=False)
                 axes.plot(edge_x, edge_y, color="white", lw=1.8, ls=line, solid_capstyle="butt", clip_on=False)
-            label = _wrapped(f"breaks: {text}", 90)
+            everywhere = " (every cell breaks it)" if cells[picture.valid].all() else ""
+            label = _wrapped(f"limit: {text}{everywhere}", 90)
             handles.append(Patch(facecolor="0.85", edgecolor="black", hatch=hatch, lw=1.4, ls=line, label=label))
         for text, x, y in _merged(picture.marks):
             axes.text(
@@ -194,7 +197,9 @@ def draw_map(picture: MapDrawing) -> bytes:
         _finish_heatmap(axes, picture.title, picture.x_label, picture.y_label)
         if handles:
             look = {"frameon": False, "fontsize": 9, "handlelength": 3.2, "handleheight": 1.5}
-            figure.legend(handles=handles, loc="outside lower left", **look)
+            figure.legend(
+                handles=handles, loc="outside lower left", title=LEGEND, title_fontsize=9, alignment="left", **look
+            )
 
     return _png(draw, 3.6 + 0.72 * min(columns, 24), 2.6 + below + 0.56 * min(rows, 24))
 

@@ -13,6 +13,7 @@ from explorer.model.metrics import describe
 from explorer.space import Knob, Limit, Objective, Space
 from explorer.study.limits import ResolvedLimit
 from explorer.study.maps import MetricMap
+from explorer.units import UNITS, unit_of
 
 MODEL_LIMITS: tuple[str, ...] = (
     "The cornering part is quasi-static: the car stands still in each corner phase. Only the response figures "
@@ -47,7 +48,7 @@ def escape(text: object) -> str:
     >>> escape("soft | bar" + chr(10) + "<b>")
     'soft \\\\| bar \\\\<b\\\\>'
     """
-    flat = " ".join(str(text).split())
+    flat = "".join(letter for letter in " ".join(str(text).split()) if letter.isprintable())
     return _MARKDOWN.sub(r"\\\1", flat)
 
 
@@ -67,7 +68,11 @@ def spaced(name: str) -> str:
 
 def knob_label(knob: Knob, *, unit: bool = False) -> str:
     """A knob's name for a reader, with its unit where asked: "rear ride height, mm"."""
-    return f"{spaced(knob.name)}, {knob.unit}" if unit and knob.unit else spaced(knob.name)
+    name = knob.name
+    suffix = unit_of(name)
+    if suffix is not None and suffix.label == knob.unit:
+        name = name.removesuffix(suffix.suffix)
+    return f"{spaced(name)}, {knob.unit}" if unit and knob.unit else spaced(name)
 
 
 def setting_label(knob: Knob, label: str) -> str:
@@ -80,9 +85,16 @@ def setting_label(knob: Knob, label: str) -> str:
 
 
 def metric_label(column: str, *, unit: bool = False) -> str:
-    """A metric for a reader: "hairpin: roll angle", with unit "hairpin: roll angle, deg"."""
+    """A metric for a reader: "hairpin: roll angle", with unit "hairpin: roll angle, deg".
+
+    >>> metric_label("grip_margin_pct", unit=True)
+    'grip margin (worst phase), %'
+    """
     metric = describe(column)
-    text = f"{spaced(column.split('.', 1)[0])}: {metric.label}" if "." in column else metric.label
+    name, _, rest = metric.label.partition(", ")
+    text = f"{name} ({rest})" if rest else name
+    if "." in column:
+        text = f"{spaced(column.split('.', 1)[0])}: {text}"
     return f"{text}, {metric.unit}" if unit and metric.unit else text
 
 
@@ -115,6 +127,26 @@ def metric_value(column: str, value: float, *, unit: bool = True, sign: bool = F
         return metric.codes[index] if 0 <= index < len(metric.codes) else str(index)
     text = number(value, decimals(metric.resolution), sign=sign)
     return f"{text} {metric.unit}".strip() if unit else text
+
+
+def room_text(column: str, room: float) -> str:
+    """What is left to a limit: "0.4 deg", or "less than 0.1 deg" where that would read as nothing."""
+    metric = describe(column)
+    if round(room, decimals(metric.resolution)) == 0.0:
+        return f"less than {metric.resolution:g} {metric.unit}".strip()
+    return metric_value(column, room)
+
+
+def tolerance_text(knob: Knob) -> str:
+    """A knob's build tolerance in its own unit where the settings are in that unit, else in SI."""
+    parts = []
+    if knob.tolerance_absolute:
+        factor = next((unit.factor for unit in UNITS if unit.label == knob.unit), 1.0)
+        own = math.isclose(knob.values[-1] * factor, knob.settings[-1][0], rel_tol=1e-9)
+        parts.append(f"± {knob.tolerance_absolute / (factor if own else 1.0):g} {knob.unit if own else '(SI)'}".strip())
+    if knob.tolerance_relative:
+        parts.append(f"± {100.0 * knob.tolerance_relative:g} %")
+    return ", ".join(parts) or "none given"
 
 
 def count(amount: int, noun: str, plural: str = "") -> str:

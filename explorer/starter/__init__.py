@@ -23,7 +23,7 @@ def write_starter(directory: Path | str) -> tuple[Path, ...]:
         taken = [target for target in targets if target.exists() or target.is_symlink()]
         if taken:
             allowed = "nothing is overwritten: move it away or name another directory"
-            raise ConfigError([Problem(str(target), 0, "", "a file that is there already", allowed) for target in taken])
+            raise ConfigError([Problem(str(target), 0, "", "there already", allowed) for target in taken])
         folder.mkdir(parents=True, exist_ok=True)
         for name, target in zip(STARTER_FILES, targets, strict=True):
             with target.open("xb") as stream:

@@ -88,7 +88,7 @@ def evaluate_positions(
 
 
 def evaluate(space: Space, start: int, stop: int, scenarios: Scenarios | None = None) -> tuple[FloatArray, BoolArray]:
-    """Metrics of the allowed setups number `start` to `stop`: (scenarios, rows, columns) and valid (scenarios, rows)."""
+    """Metrics of the allowed setups number `start` to `stop`: as `evaluate_positions`."""
     return evaluate_positions(space, space.positions(start, stop), scenarios)
 
 

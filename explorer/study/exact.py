@@ -12,7 +12,7 @@ journal 4, 1060-1083): shapley_i averages c(u + i) - c(u) over all orders, with 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from math import comb
 
 import numpy as np
@@ -86,7 +86,10 @@ def exact_indices(
         variance[index] = 0.0 if constant[index] else values.var()
     moving = np.flatnonzero(~constant)
     shapley = np.zeros((n, k))
-    common = dict(metrics=names, knobs=space.knob_names, exact=True, mean=mean, variance=variance, constant=constant)
+    found = Sensitivity(
+        metrics=names, knobs=space.knob_names, method="exact", exact=True, reason="", mean=mean, variance=variance,
+        constant=constant, evaluations=len(table),
+    )  # fmt: skip
     if dependent:
         counts = np.zeros(space.full_size)
         counts[full] = 1.0
@@ -99,27 +102,23 @@ def exact_indices(
             parts = conditional_variances(sums.reshape(*shape, -1), counts.reshape(shape))
             shapley[chosen] = shapley_from_conditional(parts)
             _report(progress, start + len(chosen), len(moving))
-        return Sensitivity(
-            **common, method="exact, dependent knobs", reason=DEPENDENT_REASON, evaluations=len(table), shapley=shapley
-        )
+        return replace(found, method="exact, dependent knobs", reason=DEPENDENT_REASON, shapley=shapley)
     first, total, pairs = np.zeros((n, k)), np.zeros((n, k)), np.zeros((n, k, k))
     masks = np.arange(2**k)
     member = (masks[:, None] >> np.arange(k)[::-1]) & 1
     size = member.sum(axis=1)
     weight = member / np.maximum(size, 1)[:, None]
-    for done, index in enumerate(moving):
+    for done, index in enumerate(moving.tolist(), start=1):
         parts = variance_parts((table.column(names[index]) - mean[index]).reshape(shape))
         parts /= parts.sum()
-        parts[parts < NOISE] = 0.0
         total[index], shapley[index] = parts @ member, parts @ weight
         first[index] = parts[1 << np.arange(k)[::-1]]
         for i, j in np.argwhere(np.triu(np.ones((k, k)), 1)):
             pairs[index, i, j] = pairs[index, j, i] = parts[(1 << (k - 1 - i)) | (1 << (k - 1 - j))]
-        _report(progress, done + 1, len(moving))
-    return Sensitivity(
-        **common, method="exact", reason="", evaluations=len(table), first=first, total=total, pairs=pairs,
-        shapley=shapley,
-    )  # fmt: skip
+        _report(progress, done, len(moving))
+    for shares in (first, total, pairs, shapley):
+        shares[shares < NOISE] = 0.0
+    return replace(found, first=first, total=total, pairs=pairs, shapley=shapley)
 
 
 def variance_parts(values: FloatArray) -> FloatArray:
@@ -209,17 +208,17 @@ def step_effects(table: MetricTable, metrics: tuple[str, ...] | None = None) -> 
         exists[full] = 1.0
         for i, view in enumerate(views):
             grid = exists.reshape(view)[:, orders[i]]
-            both[i] = grid[:, 1:] * grid[:, :-1]
-            pairs[i] = int(both[i].sum())  # type: ignore[union-attr]
+            mask = grid[:, 1:] * grid[:, :-1]
+            both[i], pairs[i] = mask, int(mask.sum())
     absolute, signed = np.zeros((len(names), len(shape))), np.zeros((len(names), len(shape)))
     dense = np.zeros(space.full_size)
     for row, name in enumerate(names):
         dense[full] = checked(table.column(name), name)
         for i, view in enumerate(views):
             change = np.diff(dense.reshape(view)[:, orders[i]], axis=1)
-            mask = both[i]
-            if mask is not None:
-                change *= mask
+            built = both[i]
+            if built is not None:
+                change *= built
             if pairs[i]:
                 signed[row, i] = change.sum() / pairs[i]
                 absolute[row, i] = np.abs(change, out=change).sum() / pairs[i]

@@ -78,7 +78,7 @@ def map_metric(
         raise SpaceError(f"no metric is called {metric!r}; the phases are {', '.join(space.phase_names)}")
     if others not in ("baseline", "best"):
         raise SpaceError(f"other knobs can be at 'baseline' or 'best', not {others!r}")
-    axes = tuple(axis_positions(space.knobs[column]) for column in columns)
+    axes = (axis_positions(space.knobs[columns[0]]), axis_positions(space.knobs[columns[1]]))
     shape = (len(axes[1]), len(axes[0]))
     if others == "baseline":
         found = table_of(space, _cells(space, columns, axes, np.array([space.baseline], dtype=np.float64)))

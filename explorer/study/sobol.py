@@ -34,7 +34,8 @@ _MAX_DRAWS = 200
 
 @dataclass(frozen=True)
 class _Sobol:
-    """Indices of one metric, knobs then dummy last: first and total (2, knobs + 1, ...) value and half width."""
+    """Indices of one metric, the dummy last: `first`, `total` (2, knobs + 1) and `pairs` (2, knobs + 1, knobs + 1)
+    hold value and half width."""
 
     first: FloatArray
     total: FloatArray
@@ -103,8 +104,9 @@ def _sampled_sobol(space: Space, names: tuple[str, ...], progress: Progress | No
     seed = seeds.stage_seed(space.seed, seeds.SOBOL)
     values = np.empty((0, 2 * k + 4, len(names)))
     while True:
-        sample = salib_sample.sample(problem, base, calc_second_order=True, seed=seed)
-        blocks = sample.reshape(base, 2 * k + 4, k + 1)[len(values) :, :, :k]
+        old = len(values)  # the sequence goes on where it stopped, so nothing already evaluated is lost
+        sample = salib_sample.sample(problem, base - old, calc_second_order=True, seed=seed, skip_values=old)
+        blocks = sample.reshape(base - old, 2 * k + 4, k + 1)[:, :, :k]
         values = np.concatenate([values, _evaluate_blocks(space, blocks, names)])
         spread = values.reshape(-1, len(names))
         constant = np.array([is_constant(spread[:, i]) for i in range(len(names))])
@@ -148,21 +150,42 @@ def _evaluate_blocks(space: Space, blocks: FloatArray, names: tuple[str, ...]) -
 
 
 def _analyse(problem: dict[str, object], values: FloatArray, seed: int) -> _Sobol:
-    """SALib's indices of one metric, with the chance level of a knob that does nothing.
+    """SALib's indices of one metric, 95 % half widths, and the chance level of a knob that does nothing.
 
-    The first and total estimators give a dummy exactly 0, because its rows repeat A: that shows no noise. So the
-    floor is what Jansen's first-order form 1 - mean((fB - fA)^2)/(2V) reads for it, and its pair indices are kept.
+    `values` (n, 2k + 4) in the order of `_evaluate_blocks`. The half widths are 1.96 standard errors of the ratio
+    mean(term)/V by the delta method (SALib's own resampling agrees, a test says how well, but takes minutes here);
+    points of a Sobol sequence err less than that. The first and total estimators give a dummy exactly 0, because its
+    rows repeat A: that shows no noise. So the floor is what Jansen's first-order form 1 - mean((fB - fA)^2)/(2V)
+    reads for it, and its pair indices are kept.
     """
-    found = salib_analyze.analyze(problem, values.ravel(), calc_second_order=True, seed=seed)
-    start, end = values[:, 0], values[:, -1]
-    noise = abs(1.0 - float(np.mean((end - start) ** 2)) / (2.0 * float(np.var(np.concatenate([start, end])))))
-    pairs = np.stack([np.triu(found[key], 1) for key in ("S2", "S2_conf")])
+    found = salib_analyze.analyze(problem, values.ravel(), calc_second_order=True, num_resamples=2, seed=seed)
+    d = values.shape[1] // 2 - 1
+    y = (values - values.mean()) / values.std()
+    a, ab, ba, b = y[:, :1], y[:, 1 : d + 1], y[:, d + 1 : 2 * d + 1], y[:, -1:]
+    both = np.concatenate([a, b])
+    variance = float(both.var())
+    square = ((a - both.mean()) ** 2 + (b - both.mean()) ** 2) / 2.0
+    first = b * (ab - a) - found["S1"] * square
+    total = (a - ab) ** 2 / 2.0 - found["ST"] * square
+    pairs = np.zeros((2, d, d))
+    for i in range(d):
+        for j in range(i + 1, d):
+            closed = ba[:, i] * ab[:, j] - a[:, 0] * b[:, 0]
+            share = found["S2"][i, j] + found["S1"][i] + found["S1"][j]
+            term = closed - share * square[:, 0] - first[:, i] - first[:, j]
+            pairs[:, i, j] = pairs[:, j, i] = found["S2"][i, j], _half_width(term, variance)
     return _Sobol(
-        first=np.stack([found["S1"], found["S1_conf"]]),
-        total=np.stack([found["ST"], found["ST_conf"]]),
-        pairs=pairs + pairs.transpose(0, 2, 1),
-        noise=noise,
+        first=np.stack([found["S1"], _half_width(first, variance)]),
+        total=np.stack([found["ST"], _half_width(total, variance)]),
+        pairs=pairs,
+        noise=abs(1.0 - float(np.mean((b - a) ** 2)) / (2.0 * variance)),
     )
+
+
+def _half_width(terms: FloatArray, variance: float) -> FloatArray:
+    """95 % half width of mean(terms)/variance, column by column. (n, ...) -> (...)."""
+    result: FloatArray = 1.96 * terms.std(axis=0) / variance / np.sqrt(len(terms))
+    return result
 
 
 def _sampled_shapley(space: Space, names: tuple[str, ...], progress: Progress | None) -> Sensitivity:

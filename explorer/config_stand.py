@@ -1,0 +1,89 @@
+"""Whether a car can stand at all: sprung masses, the chassis above the ground, the roll axis below its mass.
+
+The model has an answer only for cars that pass; a study's knobs are tried at their ends, where these are extreme.
+"""
+
+from __future__ import annotations
+
+import itertools
+
+import numpy as np
+
+from explorer.model.slots import SLOT
+from explorer.space import FloatArray, Space
+
+_ENDS = ("front", "rear")
+FAULT_WORDS = {
+    "front sprung mass": "the front wheels alone would weigh more than the front of the car",
+    "rear sprung mass": "the rear wheels alone would weigh more than the rear of the car",
+    "sprung height": "the chassis' centre of gravity would be below the ground",
+    "roll axis": "the roll axis would lie above the sprung centre of gravity",
+}
+_NAME_OF = {index: name for name, index in SLOT.items()}
+
+
+def _stem(slot: int) -> str:
+    return _NAME_OF[slot].removeprefix("front_").removeprefix("rear_")
+
+
+def sprung_heights(vectors: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Heights of the sprung centre of gravity and of the roll axis below it. `vectors` (rows, slots) -> (rows,) [m]."""
+    column = {name: vectors[:, index] for name, index in SLOT.items()}
+    sprung = _sprung(vectors)
+    total = sprung["front"] + sprung["rear"]
+    moment = column["mass"] * column["cg_height"]
+    axis = np.zeros(len(vectors))
+    for name in _ENDS:
+        lift = column[f"{name}_ride_height"] - column[f"{name}_ride_height_reference"]
+        moment = moment - 2.0 * column[f"{name}_unsprung_mass"] * column[f"{name}_wheel_radius"] + sprung[name] * lift
+        centre = column[f"{name}_roll_centre_height"] + column[f"{name}_roll_centre_rate"] * lift
+        axis += sprung[name] / total * centre
+    return moment / total, axis
+
+
+def _sprung(vectors: FloatArray) -> dict[str, FloatArray]:
+    column = {name: vectors[:, index] for name, index in SLOT.items()}
+    shift = column["ballast_mass"] * column["ballast_shift"] / column["wheelbase"]
+    front = column["mass"] * column["front_weight_share"] + shift
+    return {
+        "front": front - 2.0 * column["front_unsprung_mass"],
+        "rear": column["mass"] - front - 2.0 * column["rear_unsprung_mass"],
+    }
+
+
+def mass_faults(vectors: FloatArray) -> list[tuple[str, ...]]:
+    """What is impossible about each car: an end without sprung mass, a chassis below ground, a roll axis too high."""
+    sprung = _sprung(vectors)
+    result: list[tuple[str, ...]] = []
+    for row in range(len(vectors)):
+        light = tuple(f"{name} sprung mass" for name in _ENDS if sprung[name][row] <= 0.0)
+        if not light:
+            height, axis = (float(v[0]) for v in sprung_heights(vectors[row : row + 1]))
+            light = ("sprung height",) if height <= 0.0 else ("roll axis",) if axis >= height else ()
+        result.append(light)
+    return result
+
+
+def corner_faults(space: Space) -> tuple[tuple[str, str], ...]:
+    """(fault, setup in words) once for each fault met at the ends of the knobs; forbidden setups are left out."""
+    stems = ("ride_height", "roll_centre_height", "wheel_radius", "ballast_shift")
+    choices: list[list[float]] = []
+    for knob, at in zip(space.knobs, space.baseline, strict=True):
+        columns = [index for index, slot in enumerate(knob.slots) if _stem(slot) in stems]
+        if not columns:
+            choices.append([at])
+            continue
+        numbers = [row[columns[0]] for row in knob.settings]
+        choices.append(sorted({float(np.argmin(numbers)), float(np.argmax(numbers))}))
+    corners = np.array(list(itertools.product(*choices)), dtype=np.float64)
+    corners = corners[space.allowed(corners)]
+    found: dict[str, str] = {}
+    for positions, faults in zip(corners, mass_faults(space.parameters(corners)), strict=True):
+        for fault in faults:
+            moved = [
+                f"{knob.name} = {knob.label_at(float(position))}"
+                for knob, position, options in zip(space.knobs, positions, choices, strict=True)
+                if len(options) > 1
+            ]
+            found.setdefault(fault, ", ".join(moved))
+    return tuple(found.items())

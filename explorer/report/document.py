@@ -1,0 +1,213 @@
+"""`report.md`: the answer first, then what it rests on. A reader of this one file knows what to take to the event."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from explorer.report import figures, sections, words
+from explorer.report.words import escape
+from explorer.space import IntArray, Objective
+from explorer.study.evaluate import Progress
+from explorer.study.results import RunResult
+from explorer.study.shortlist import NothingFeasible, Pick, Shortlist
+
+
+def all_figures(result: RunResult, progress: Progress | None = None) -> dict[str, bytes]:
+    """Every picture of a run as PNG bytes by file stem."""
+    return figures.draw_all(result, progress)
+
+
+def report(result: RunResult, drawn: Sequence[str] | None = None) -> str:
+    """The report as markdown; `drawn` names the pictures that lie in `figures/` (default: all of them)."""
+    space = result.space
+    pictures = sections.Pictures(result, drawn)
+    size = f"{len(result.table):,} setups" + (", all of them" if result.exact else " looked at, not all of them")
+    parts = [
+        f"# {escape(space.name)}: which setup to take",
+        f"{escape(space.car)} on {escape(space.surface)}. {size}; "
+        f"{words.count(len(space.phase_names), 'corner phase')}; seed {space.seed}.",
+        "## The answer",
+    ]
+    if isinstance(result.shortlist, Shortlist):
+        parts += _take(result, result.shortlist)
+    else:
+        parts += _nothing(result, result.shortlist)
+    parts += sections.what_matters(result)
+    if len(result.front):
+        parts += _front(result, pictures)
+    parts.append(
+        "Before you build: a model ranks setups, it does not promise them. Change one thing at a time and try it "
+        "slowly first. The [cautions](#cautions) are at the end."
+    )
+    for section in sections.ORDER:
+        parts += section(result, pictures)
+    parts += ["## Known limits of the model", bullets(words.MODEL_LIMITS), "## Cautions", bullets(words.CAUTIONS)]
+    return "\n\n".join(parts) + "\n"
+
+
+def bullets(lines: Sequence[str]) -> str:
+    """Fixed passages as a list."""
+    return "\n".join(f"- {line}" for line in lines)
+
+
+def _take(result: RunResult, found: Shortlist) -> list[str]:
+    """The setups to take: parts, what they give, what they cost."""
+    space = result.space
+    rows = [_pick_row(str(rank), pick, pick.reason, result) for rank, pick in enumerate(found.picks, start=1)]
+    amount = words.count(len(found.picks), "setup")
+    kept = f"{found.feasible:,} of {len(result.table):,} setups keep every limit"
+    lines = [
+        f"### Take {'this' if len(found.picks) == 1 else 'these'} {amount}",
+        f"{kept}. The front has {words.count(found.groups, 'distinct point')}; these are spread over it. "
+        "The numbers name the setups. They are no order of merit: pick by the driver and the track.",
+        words.table(["setup", "why", *_knob_headers(result), *_objective_headers(space.objectives)], rows),
+        "From the baseline (" + escape(_baseline_text(result)) + "):",
+        "\n".join(_change_line(rank, pick, result, found) for rank, pick in enumerate(found.picks, start=1)),
+    ]
+    if result.baseline.valid[0]:
+        now = [f"{words.metric_label(o.metric)} {_own(result, o)}" for o in space.objectives]
+        lines.append(f"The baseline itself has {escape(words.listed(now))}.")
+    return lines
+
+
+def _knob_headers(result: RunResult) -> list[str]:
+    return [words.knob_label(knob, unit=True) for knob in result.space.knobs]
+
+
+def _objective_headers(objectives: Sequence[Objective]) -> list[str]:
+    return [words.objective_label(objective) for objective in objectives]
+
+
+def _values(values: Sequence[float] | np.ndarray, objectives: Sequence[Objective]) -> list[str]:
+    return [words.metric_value(o.metric, float(value), unit=False) for value, o in zip(values, objectives, strict=True)]
+
+
+def _own(result: RunResult, objective: Objective) -> str:
+    return words.metric_value(objective.metric, float(result.baseline.column(objective.metric)[0]))
+
+
+def _pick_row(name: str, pick: Pick, why: str, result: RunResult) -> list[str]:
+    return [name, why, *pick.labels, *_values(pick.values, result.space.objectives)]
+
+
+def _baseline_text(result: RunResult) -> str:
+    space = result.space
+    labels = space.labels(np.asarray(space.baseline))
+    return ", ".join(
+        f"{words.knob_label(knob)} {words.setting_label(knob, label)}"
+        for knob, label in zip(space.knobs, labels, strict=True)
+    )
+
+
+def _change_line(rank: int, pick: Pick, result: RunResult, found: Shortlist) -> str:
+    """One setup: what to change, how long it takes, how near the limits, how forgiving to build, how many ties."""
+    text = f"- **{rank}**: change {escape(words.changes_text(result.space, pick.changes))}"
+    text += f" ({pick.minutes:g} minutes)." if pick.changes else " (it is the baseline)."
+    if len(pick.margins):
+        shares = pick.margins / np.array([limit.resolution for limit in found.limits])
+        nearest = int(np.argmin(shares))
+        limit = found.limits[nearest]
+        room = words.room_text(limit.metric, float(pick.margins[nearest]))
+        text += f" Nearest limit: {escape(words.resolved_text(limit))}, with {escape(room)} to spare."
+    if pick.builds is not None and pick.builds.varied:
+        built = round(pick.builds.share * pick.builds.samples)
+        text += f" Built within tolerance, {words.share_text(built, pick.builds.samples)} keep every limit."
+        if pick.builds.share < 0.9:
+            text += " Build it with care, or measure it after."
+    if pick.ties > 1:
+        text += f" {words.count(pick.ties - 1, 'other setup')} would feel the same."
+    return text
+
+
+def _front(result: RunResult, pictures: sections.Pictures) -> list[str]:
+    """What the front offers: how far each objective reaches and what it costs in the others."""
+    front, space = result.front, result.space
+    exact = "The front is exact" if front.exact else "A search found it, and better setups may exist"
+    lines = [
+        "### What the front offers",
+        "On the front no setup can be made better in one objective without giving away another. "
+        f"{exact}. It has {words.count(front.groups, 'distinct point')}, {words.count(len(front), 'setup')} with ties "
+        "([front.csv](tables/front.csv)).",
+    ]
+    named = np.flatnonzero(front.named)
+    rows, ends = [], []
+    for c, objective in enumerate(space.objectives):
+        scores = front.scores[named]
+        low, high = _best_of(result, named, c), int(named[np.argmax(scores[:, c])])
+        if objective.metric == "lag_ms":
+            ends.append(f"From the quickest ({_point(result, low)}) to the calmest ({_point(result, high)}).")
+        reach = [front.values[low, c], front.values[high, c]]
+        text = [words.metric_value(objective.metric, float(v), unit=False) for v in reach]
+        parts = words.listed(
+            f"{words.knob_label(knob)} {words.setting_label(knob, label)}"
+            for knob, label in zip(space.knobs, space.labels(front.positions[low]), strict=True)
+        )
+        rows.append(
+            [
+                words.metric_label(objective.metric, unit=True),
+                *text,
+                *_values(front.values[low], space.objectives),
+                parts,
+            ]
+        )
+    lines += [escape(text) for text in ends]
+    head = ["objective", "best on the front", "worst on the front"]
+    head += [f"at its best: {words.metric_label(o.metric, unit=True)}" for o in space.objectives]
+    lines.append(words.table([*head, "parts at its best"], rows))
+    return lines + pictures.show("front")
+
+
+def _best_of(result: RunResult, named: IntArray, column: int) -> int:
+    """Front member that is best in an objective: a shortlisted one where several tie."""
+    scores = result.front.scores[named, column]
+    tied = named[scores == scores.min()]
+    picked = {pick.row for pick in result.shortlist.picks} if isinstance(result.shortlist, Shortlist) else set()
+    return int(next((member for member in tied if int(result.front.rows[member]) in picked), tied[0]))
+
+
+def _point(result: RunResult, row: int) -> str:
+    objectives = result.space.objectives
+    values = result.front.values[row]
+    return ", ".join(
+        f"{words.metric_label(o.metric)} {words.metric_value(o.metric, float(v))}"
+        for o, v in zip(objectives, values, strict=True)
+    )
+
+
+def _nothing(result: RunResult, found: NothingFeasible) -> list[str]:
+    """No setup keeps every limit: which limits bind, and what comes nearest, without a ranking."""
+    total = found.counts.valid
+    looked = "setups" if result.exact else "setups the search looked at"
+    binding = [(limit, int(n)) for limit, n in zip(found.limits, found.sole_removal, strict=True) if n > 0]
+    lines = [
+        "### Nothing keeps every limit",
+        f"None of the {total:,} {looked} keeps every limit, so nothing is ranked or recommended.",
+    ]
+    if binding:
+        lines.append("These limits bind. Each one, given up alone, would let setups in:")
+        lines.append(
+            "\n".join(f"- {escape(words.resolved_text(limit))}: {words.count(n, 'setup')}" for limit, n in binding)
+        )
+    else:
+        worst = sorted(zip(found.share, found.limits, strict=True), key=lambda pair: -pair[0])[:3]
+        named = words.listed(f"{words.resolved_text(limit)} ({100 * share:.0f} % break it)" for share, limit in worst)
+        lines.append(f"No single limit is to blame: at least two would have to give way. Most broken: {escape(named)}.")
+    rows = [
+        ["-", f"{_broken_text(pick, found)} (in all {words.number(float(missed), 1)} felt differences short)"]
+        + [*pick.labels, *_values(pick.values, found.objectives)]
+        for pick, missed in zip(found.least, found.missed_by, strict=True)
+    ]
+    lines.append("These miss by least. They break limits and are here to show what to relax, not to be taken:")
+    lines.append(words.table(["", "breaks", *_knob_headers(result), *_objective_headers(found.objectives)], rows))
+    return lines
+
+
+def _broken_text(pick: Pick, found: NothingFeasible) -> str:
+    parts = []
+    for limit, margin in zip(found.limits, pick.margins, strict=True):
+        if margin < 0.0:
+            short = words.number(-float(margin), words.decimals(limit.resolution) + 1)
+            parts.append(f"{words.resolved_text(limit)}, by {short}")
+    return "; ".join(parts)

@@ -1,0 +1,67 @@
+"""Import layers, one importer per heavy library, and demo files that run."""
+
+from __future__ import annotations
+
+import ast
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).parent.parent
+PACKAGE = ROOT / "explorer"
+LAYERS = ("errors", "units", "model", "space", "study", "report", "config", "artefacts", "pipeline", "cli")
+"""Lowest first; config, artefacts and report may not import each other."""
+RANK = {"errors": 0, "units": 1, "model": 2, "space": 3, "study": 4, "report": 5, "config": 5, "artefacts": 5}
+RANK |= {"starter": 5, "pipeline": 6, "cli": 7}
+IMPORTERS = {
+    "SALib": ("study/sobol.py",),
+    "optuna": ("study/search.py",),
+    "moocore": ("study/front.py",),
+    "seaborn": ("report/figures.py",),
+    "matplotlib": ("report/figures.py",),
+    "pyarrow": ("artefacts.py",),
+    "typer": ("cli.py",),
+    "rich": ("cli.py",),
+    "tomllib": ("config_source.py",),
+}
+
+
+def room_of(path: Path) -> str:
+    name = path.relative_to(PACKAGE).parts[0].removesuffix(".py")
+    return "config" if name.startswith("config") else "cli" if name == "__main__" else name
+
+
+def imports_of(path: Path) -> set[str]:
+    found = set()
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.Import):
+            found |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom) and node.module:
+            found |= {node.module} | {f"{node.module}.{alias.name}" for alias in node.names}
+    return found
+
+
+SOURCES = sorted(path for path in PACKAGE.rglob("*.py") if path.name != "__init__.py" or path.parent != PACKAGE)
+
+
+@pytest.mark.parametrize("path", SOURCES, ids=lambda path: str(path.relative_to(PACKAGE)))
+def test_imports_point_one_way(path: Path) -> None:
+    """Catches a model that reads files or a report that evaluates the model."""
+    here = room_of(path)
+    for name in imports_of(path):
+        if not name.startswith("explorer."):
+            continue
+        room = name.split(".")[1]
+        room = "config" if room.startswith("config") else room
+        assert RANK[room] < RANK[here] or room == here, f"{path.name} imports {name}"
+
+
+@pytest.mark.parametrize("library", sorted(IMPORTERS))
+def test_one_importer_per_heavy_library(library: str) -> None:
+    """Catches a second file that would have to change when a library is replaced."""
+    users = {
+        str(path.relative_to(PACKAGE))
+        for path in SOURCES
+        if any(name.split(".")[0] == library for name in imports_of(path))
+    }
+    assert users <= set(IMPORTERS[library]) and users
