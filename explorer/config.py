@@ -76,7 +76,7 @@ class _Files:
         self.surfaces: dict[str, SurfaceDefinition] = {}
 
     def _open(self, name: Any, key: KeyPath) -> Source | None:
-        if not isinstance(name, str) or not name.strip():
+        if not isinstance(name, str) or not name.strip() or any(ord(char) < 32 for char in name):
             return None
         path = os.path.normpath(Path(self.study.path).parent / name.strip())
         source = Source(path, self.study.problems)

@@ -218,8 +218,9 @@ def _refuse_impossible_masses(source: Source, car: CarDefinition) -> None:
     elif "roll axis" in faults:
         height, axis = (1000 * float(v[0]) for v in sprung_heights(car.base[None, :]))
         found = f"roll axis at {axis:.1f} mm under a sprung centre of gravity at {height:.1f} mm"
-        key = source.actual(("front",), "roll_centre_height")
-        source.report(("front", key), found, "the roll axis must lie below the sprung centre of gravity")
+        name = max(ENDS, key=lambda end: slot(f"{end}_roll_centre_height"))
+        key = source.actual((name,), "roll_centre_height")
+        source.report((name, key), found, "the roll axis must lie below the sprung centre of gravity")
 
 
 def build_surface(source: Source, track: float = 0.0) -> SurfaceDefinition:

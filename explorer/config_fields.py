@@ -34,7 +34,7 @@ KINDS: dict[str, tuple[str, ...]] = {
     "angle_stiffness": ("n_per_deg",),
     "torsion": ("n_m_per_deg",),
     "downforce": ("n_s2_per_m2",),
-    "slope": ("mm_per_mm",),
+    "slope": ("mm_per_mm", ""),
     "tolerance": ("pct", "mm", "deg", "n_per_mm", "n_per_m", "lbf_per_in", "gf_per_mm", "n_s_per_m"),
 }
 """Suffixes that each kind of quantity may carry; the first is the usual one, "" is a plain number."""

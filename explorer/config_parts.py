@@ -52,6 +52,11 @@ def part_slots(place: str) -> tuple[int, ...]:
     return tuple(SLOT[f"{end}_{stem}"] for stem in PLACE_SLOTS[kind])
 
 
+def _thousands(value: float) -> float:
+    """1000 times a value, without the dust of a unit factor (1.8, not 1.8000000000000003)."""
+    return float(f"{value * 1000.0:.12g}")
+
+
 def _bar(source: Source, path: KeyPath, place: str, bar: Bar, shape: BarGeometry | None, end_known: bool) -> Part:
     given = [name for name, value in (("wire", bar.wire), ("measured_rate", bar.measured_rate)) if value is not None]
     if bar.none or (bar.label == "none" and not given):
@@ -71,7 +76,7 @@ def _bar(source: Source, path: KeyPath, place: str, bar: Bar, shape: BarGeometry
             table = f"[{place.split('_')[0]}.bar]"
             allowed = f"a wire needs the bar's shape in {table}: straight_mm, bearing_span_mm, arm_mm, lever_mm"
             source.report((*path, source.actual(path, "wire")), show(bar.wire * 1000.0), allowed)
-        return Part(bar.label, bar.wire * 1000.0, (PLACEHOLDER,))
+        return Part(bar.label, _thousands(bar.wire), (PLACEHOLDER,))
     moduli = wire_moduli(bar.material or shape.material, bar.wire)
     rate = bar_end_rate(
         diameter=bar.wire,
@@ -82,7 +87,7 @@ def _bar(source: Source, path: KeyPath, place: str, bar: Bar, shape: BarGeometry
         elastic_modulus=moduli.elastic,
         shear_modulus=moduli.shear,
     )
-    return Part(bar.label, bar.wire * 1000.0, (float(rate),))
+    return Part(bar.label, _thousands(bar.wire), (float(rate),))
 
 
 def _spring(source: Source, path: KeyPath, spring: Spring) -> Part:
@@ -91,7 +96,7 @@ def _spring(source: Source, path: KeyPath, spring: Spring) -> Part:
     if spring.rate is not None:
         if any_wire:
             source.report(path, "a rate and wire data", "the measured rate or the wire data, not both")
-        return Part(spring.label, spring.rate / 1000.0, (spring.rate,))
+        return Part(spring.label, _thousands(spring.rate * 1e-6), (spring.rate,))
     if wire is None or diameter is None or coils is None:
         source.report(path, "no rate", "rate_n_per_mm, or all of wire_mm, mean_diameter_mm and active_coils")
         return Part(spring.label, 1.0, (PLACEHOLDER,))
@@ -100,7 +105,7 @@ def _spring(source: Source, path: KeyPath, spring: Spring) -> Part:
         source.report((*path, key), f"{diameter * 1000:g} mm", f"more than twice the wire, {2000 * wire:g} mm")
     shear = wire_moduli(spring.material or "A228", wire).shear
     rate = float(coil_rate(wire=wire, mean_diameter=diameter, active_coils=coils, shear_modulus=shear))
-    return Part(spring.label, rate / 1000.0, (rate,))
+    return Part(spring.label, _thousands(rate * 1e-6), (rate,))
 
 
 def read_box(source: Source, place: str, end: End | None, tyre_rate: float) -> tuple[Part, ...]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import difflib
 from collections.abc import Callable
 from dataclasses import dataclass, field, fields, replace
 from typing import Any
@@ -112,6 +113,8 @@ class StudyBuilder:
             if name not in PART_KNOBS and name not in NUMBER_KNOBS:
                 self.study.report(path, "an unknown knob", near(name, PART_KNOBS + tuple(NUMBER_KNOBS)))
                 self.knobs[name] = None
+                for meant in difflib.get_close_matches(name, PART_KNOBS + tuple(NUMBER_KNOBS), n=1):
+                    self.knobs.setdefault(meant, None)
                 continue
             table = self.study.check(KnobTable, raw, path)
             if table is None:
@@ -241,7 +244,7 @@ class StudyBuilder:
             return None
         positions = self._setup(("baseline",), raw)
         for name in self.knobs:
-            if name not in raw:
+            if name not in raw and name in PART_KNOBS + tuple(NUMBER_KNOBS):
                 self.study.report(("baseline", name), "", "this key is needed: the level that is on the car now")
         if any(knob is None for knob in self.knobs.values()) or len(positions) < len(self.knobs):
             return None

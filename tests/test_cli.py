@@ -45,7 +45,7 @@ BROKEN = {
         "can both be met",
     ),
     "not a number": ("at_most = 2.6", "at_most = nan", "at_most"),
-    "unknown metric": ('metric = "sweep.roll_deg"', 'metric = X
+    "unknown metric": ('metric = "sweep.roll_deg"', 'metric = "sweep.rol_deg"', "sweep.rol_deg"),
     "unknown baseline level": ('rear_bar = "1.2"', 'rear_bar = "1.3"', "1.3"),
 }
 

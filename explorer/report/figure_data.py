@@ -162,7 +162,7 @@ def front_drawing(found: Front, result: RunResult) -> FrontDrawing:
     if result.baseline.valid[0]:
         marks.append(("B", tuple(float(result.baseline.column(o.metric)[0]) for o in found.objectives)))
     which = "Exact front" if found.exact else "Front found by search (not exact)"
-    thinned = f", every {step}th drawn" if step > 1 else ""
+    thinned = f", one in {step} drawn" if step > 1 else ""
     title = f"{which}: {words.count(len(values), 'distinct point')}{thinned}. Numbers: shortlist, B: baseline."
     return FrontDrawing(title, pd.DataFrame(values[::step], columns=labels), tuple(marks))
 

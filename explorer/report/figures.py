@@ -151,11 +151,16 @@ def draw_map(picture: MapDrawing) -> bytes:
     drawn = [(number, text, cells) for number, (text, cells) in enumerate(picture.broken) if cells.any()]
     below = 0.30 * (len(drawn) + 2)
 
+    answers = picture.values[picture.valid]
+    low, high = (float(answers.min()), float(answers.max())) if answers.size else (0.0, 1.0)
+
     def draw(figure: Figure) -> None:
         axes = figure.add_subplot()
         sns.heatmap(
             shown,
             ax=axes,
+            vmin=low,
+            vmax=high,
             cmap="viridis",
             annot=texts if annotate else False,
             fmt="",
@@ -167,7 +172,6 @@ def draw_map(picture: MapDrawing) -> bytes:
         )
         for row, column in np.argwhere(~picture.valid):
             _blank(axes, int(column), int(row), "no answer" if annotate else "")
-        low, high = float(np.nanmin(shown, initial=np.inf)), float(np.nanmax(shown, initial=-np.inf))
         handles = []
         for place, (number, text, cells) in enumerate(drawn):
             hatch, line = HATCHES[place % len(HATCHES)], LINES[place % len(LINES)]

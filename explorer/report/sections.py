@@ -239,8 +239,9 @@ def maps(result: RunResult, pictures: Pictures) -> list[str]:
         return []
     lines = [
         "## Maps",
-        "Lines show where the limits run. Hatched cells break at least one; the hatch names the one missed most. B is the baseline and the numbers are the setups above, at "
-        "their two levels shown here. Their other knobs may differ, so a number can stand on a hatched cell.",
+        "Lines show where the limits run. Hatched cells break at least one; the hatch names the one missed most. B is "
+        "the baseline and the numbers are the setups above, at the two levels shown. Their other knobs may differ, so "
+        "a number can stand on a hatched cell.",
     ]
     for stem, found in zip(words.map_stems(result.maps), result.maps, strict=True):
         good = int(found.feasible.sum())

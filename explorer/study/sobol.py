@@ -110,8 +110,9 @@ def _sampled_sobol(space: Space, names: tuple[str, ...], progress: Progress | No
         values = np.concatenate([values, _evaluate_blocks(space, blocks, names)])
         spread = values.reshape(-1, len(names))
         constant = np.array([is_constant(spread[:, i]) for i in range(len(names))])
-        found = {i: _analyse(problem, values[..., i], seed) for i in np.flatnonzero(~constant)}
-        widest = max((max(one.first[1, :k].max(), one.total[1, :k].max()) for one in found.values()), default=0.0)
+        moving = np.flatnonzero(~constant).tolist()
+        checks = [_analyse(problem, values[..., i], seed, with_pairs=False) for i in moving]
+        widest = max((max(one.first[1, :k].max(), one.total[1, :k].max()) for one in checks), default=0.0)
         done = base * per_base
         if progress is not None:
             progress("sampled indices", done, settings.sobol_budget)
@@ -121,7 +122,8 @@ def _sampled_sobol(space: Space, names: tuple[str, ...], progress: Progress | No
     n = len(names)
     first, total, pairs = np.zeros((2, n, k)), np.zeros((2, n, k)), np.zeros((2, n, k, k))
     noise, pair_noise = np.zeros(n), np.zeros(n)
-    for i, one in found.items():
+    for i in moving:
+        one = _analyse(problem, values[..., i], seed, with_pairs=True)
         first[:, i], total[:, i] = one.first[:, :k], one.total[:, :k]
         pairs[:, i] = one.pairs[:, :k, :k]
         noise[i], pair_noise[i] = one.noise, np.abs(one.pairs[0, :k, k]).max()
@@ -149,8 +151,8 @@ def _evaluate_blocks(space: Space, blocks: FloatArray, names: tuple[str, ...]) -
     return result
 
 
-def _analyse(problem: dict[str, object], values: FloatArray, seed: int) -> _Sobol:
-    """SALib's indices of one metric, 95 % half widths, and the chance level of a knob that does nothing.
+def _analyse(problem: dict[str, object], values: FloatArray, seed: int, with_pairs: bool) -> _Sobol:
+    """SALib's indices of one metric (the slow pairs only when asked for, else zero), 95 % half widths, and the chance level of a knob that does nothing.
 
     `values` (n, 2k + 4) in the order of `_evaluate_blocks`. The half widths are 1.96 standard errors of the ratio
     mean(term)/V by the delta method (SALib's own resampling agrees, a test says how well, but takes minutes here);
@@ -158,9 +160,10 @@ def _analyse(problem: dict[str, object], values: FloatArray, seed: int) -> _Sobo
     rows repeat A: that shows no noise. So the floor is what Jansen's first-order form 1 - mean((fB - fA)^2)/(2V)
     reads for it, and its pair indices are kept.
     """
-    found = salib_analyze.analyze(problem, values.ravel(), calc_second_order=True, num_resamples=2, seed=seed)
     d = values.shape[1] // 2 - 1
-    y = (values - values.mean()) / values.std()
+    used = values if with_pairs else values[:, [*range(d + 1), -1]]
+    found = salib_analyze.analyze(problem, used.ravel(), calc_second_order=with_pairs, num_resamples=2, seed=seed)
+    y = (values - used.mean()) / used.std()
     a, ab, ba, b = y[:, :1], y[:, 1 : d + 1], y[:, d + 1 : 2 * d + 1], y[:, -1:]
     both = np.concatenate([a, b])
     variance = float(both.var())
@@ -168,7 +171,7 @@ def _analyse(problem: dict[str, object], values: FloatArray, seed: int) -> _Sobo
     first = b * (ab - a) - found["S1"] * square
     total = (a - ab) ** 2 / 2.0 - found["ST"] * square
     pairs = np.zeros((2, d, d))
-    for i in range(d):
+    for i in range(d if with_pairs else 0):
         for j in range(i + 1, d):
             closed = ba[:, i] * ab[:, j] - a[:, 0] * b[:, 0]
             share = found["S2"][i, j] + found["S1"][i] + found["S1"][j]

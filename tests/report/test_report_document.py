@@ -1,0 +1,168 @@
+"""The report: a tired reader finds the answer, every number says what it is, and no name breaks the page."""
+
+import re
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from sample_run import nothing, ruled, run, sampled
+
+from explorer.report import document, figure_data, tables, words
+from explorer.study.results import Failures
+
+
+def flat(text: str) -> str:
+    return " ".join(text.split())
+
+
+def test_the_answer_comes_first_and_names_setups_knobs_and_the_trade():
+    """Catches a report whose answer stands below its method, or that leaves one of the three out."""
+    text = document.report(run())
+    places = [text.index(part) for part in ("Take these 2 setups", "Which knob matters", "What the front offers")]
+    assert places == sorted(places) and places[-1] < text.index("## Limits")
+    assert "| 1 | lowest response lag | 1.4 | blue | 23.0 | 7.0 |" in text
+    assert "**response lag**: front bar (97 %) of its variance. One step of the front bar moves it by 2.00 ms" in text
+    assert "From the quickest (response lag 23.0 ms" in text and "to the calmest (response lag 27.0 ms" in text
+    assert "55.0 % keep every limit. Build it with care" in text
+    assert "The baseline itself has response lag 27.5 ms" in text
+
+
+@pytest.mark.parametrize("make", [run, nothing, ruled, sampled])
+def test_every_report_carries_cautions_and_model_limits(make):
+    """Catches a report without the safety words or without what the model leaves out."""
+    text = document.report(make())
+    for passage in (*words.CAUTIONS, *words.MODEL_LIMITS):
+        assert passage in text
+    for needed in (
+        "quasi-static",
+        "7 to 16 %",
+        "LiPo",
+        "attended",
+        "hands, hair and clothing",
+        "Nobody is on the track",
+    ):
+        assert needed in text
+    for needed in (
+        "licensed practice",
+        "venue",
+        "organiser",
+        "one thing at a time",
+        "slowly first",
+        "does not promise",
+    ):
+        assert needed in text
+
+
+@pytest.mark.parametrize("make", [run, nothing, ruled, sampled])
+def test_every_link_points_at_a_file_of_the_run(make):
+    """Catches a picture that was never drawn and a table that was never written."""
+    result = make()
+    text = document.report(result)
+    linked = set(re.findall(r"\]\(figures/([^)]+)\.png\)", text))
+    assert linked == set(figure_data.figure_stems(result))
+    assert set(re.findall(r"\]\(tables/([^)]+)\.csv\)", text)) <= set(tables.all_tables(result))
+
+
+def test_pictures_that_were_not_drawn_are_not_linked():
+    """Catches a dead link when a caller leaves pictures out."""
+    assert "figures/" not in document.report(run(), ())
+    assert re.findall(r"figures/(\w+)\.png", document.report(run(), ("front",))) == ["front"]
+
+
+@pytest.mark.parametrize("make", [run, nothing, ruled, sampled])
+def test_no_name_breaks_a_table(make):
+    """Catches a part called "soft | <b> newline =x" that adds a cell, a line or a tag."""
+    text = document.report(make())
+    assert "<b>" not in text.replace(r"\<b\>", "")
+    block: list[int] = []
+    for line in [*text.splitlines(), ""]:
+        if line.startswith("|"):
+            block.append(len(re.findall(r"(?<!\\)\|", line)))
+        else:
+            assert len(set(block)) <= 1
+            block = []
+    assert text.startswith("# club \\| night")
+
+
+def test_indices_say_what_they_depend_on():
+    """Catches indices without the caveat on levels and limits, or estimates called exact."""
+    text = flat(document.report(run()))
+    assert "depends on the levels listed" in text and "Limits do not change the population" in text
+    assert "There is no sampling error" in text
+    assert "| response lag | front bar | 0.968 | 0.968 | 0.968 | 2.00 ms | 0.500 ms |" in text
+    guess = flat(document.report(sampled()))
+    assert "no sampling error" not in guess and "95 % intervals" in guess and "0.968 ± 0.040" in guess
+    assert "budget ran out" in guess and "less is noise" in guess
+
+
+def test_rules_leave_shapley_only_and_say_why():
+    """Catches first-order indices given for dependent knobs."""
+    text = flat(document.report(ruled()))
+    assert "Only Shapley effects are given. The reason: compatibility rules make the knobs dependent" in text
+    assert re.search(r"\| response lag \| front bar \| - \| - \| 0\.\d{3} \|", text)
+    assert r"no thick bar \| with white" in text
+
+
+def test_a_search_is_never_called_exact_and_states_its_recall():
+    """Catches a search passed off as the exact front."""
+    text = flat(document.report(sampled()))
+    assert "found 90.0 % of its distinct points" in text and "97.0 % of its hypervolume" in text
+    assert "not exact: better setups may exist" in text and "The front is exact" not in text
+    assert "Every one of the" not in text
+
+
+def test_nothing_feasible_names_what_binds_and_ranks_nothing():
+    """Catches a recommendation of a setup that breaks a limit."""
+    text = document.report(nothing())
+    assert "Nothing keeps every limit" in text and "nothing is ranked" in text
+    assert "- hairpin: roll angle at most 3 deg: 6 setups" in text
+    assert "hairpin: roll angle at most 3 deg, by 1.00" in text
+    assert "### Take" not in text and "What the front offers" not in text
+    free = nothing()
+    no_single = replace(free.shortlist, sole_removal=np.zeros(2, dtype=np.int64))
+    assert "at least two would have to give way" in document.report(replace(free, shortlist=no_single))
+
+
+def test_limits_show_how_many_meet_them():
+    """Catches the complement of the share, and a relative bound without its origin."""
+    text = document.report(run())
+    assert r"| hairpin: roll angle at most 3 deg | - | 9 (75.0 %) | 2 | drivers \| say |" in text
+    assert "| clearance (worst phase) at least 2 mm | 0.5 mm above the baseline's | 8 (66.7 %) | 3 |" in text
+    assert "6 of 12 setups (50.0 %) keep every limit" in text
+
+
+def test_failures_are_counted_and_listed():
+    """Catches setups that vanish without a word."""
+    assert "None. The model answered for every setup" in document.report(run())
+    failures = Failures(3, ("front_bar=1.4 | x",), (("front_bar", "1.4", 0.25),))
+    text = document.report(run(failures=failures))
+    assert "no answer for 3 of 12 setups" in text and r"- front\_bar=1.4 \| x" in text
+    assert "| front bar | 1.4 | 25.0 % |" in text
+
+
+def test_missing_indices_say_why():
+    """Catches an empty section where the model failed somewhere."""
+    text = document.report(run(indices=None, steps=None, indices_note="the model has no answer for 3 setups"))
+    assert text.count("the model has no answer for 3 setups") == 2
+    assert "figures/sensitivity.png" not in text
+
+
+def test_assumptions_and_single_changes_are_listed():
+    """Catches an assumed input kept quiet, and a step without answer shown as zero."""
+    text = document.report(run())
+    assert r"| caster\_deg | 20 | ± 2 | typical \| kit |" in text
+    assert "breaks 1 limit" in text and "the model has no answer" in text and "a rule forbids it" in text
+    assert re.search(r"\| front bar 1.0 mm to 1.2 mm \| 4 \| -2.0 \|", text)
+
+
+def test_the_same_run_gives_the_same_report():
+    """Catches timings or dates in the report."""
+    assert document.report(run()) == document.report(run(timings=(("front", 9.9),)))
+
+
+def test_a_knob_close_to_another_is_not_called_first():
+    """Catches a ranking claimed from overlapping intervals."""
+    result = sampled()
+    wide = np.full(result.indices.total.shape, 0.6)
+    text = document.report(replace(result, indices=replace(result.indices, total_interval=wide)))
+    assert "too close to call" in text and "too close to call" not in document.report(result)
