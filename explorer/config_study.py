@@ -243,8 +243,9 @@ class StudyBuilder:
             )
             return None
         positions = self._setup(("baseline",), raw)
+        written = [name for name, _, _ in self.study.members(("knobs",))]
         for name in self.knobs:
-            if name not in raw and name in PART_KNOBS + tuple(NUMBER_KNOBS):
+            if name not in raw and name in written and name in PART_KNOBS + tuple(NUMBER_KNOBS):
                 self.study.report(("baseline", name), "", "this key is needed: the level that is on the car now")
         if any(knob is None for knob in self.knobs.values()) or len(positions) < len(self.knobs):
             return None

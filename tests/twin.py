@@ -513,7 +513,7 @@ class Corner:
         return self._first_fall(middle, high, depth + 1)
 
     def _find_rollover(self) -> None:
-        """Walk up the path to the first maximum of a_y: the rollover threshold (a kink or a smooth crest)."""
+        """Walk up the path to the largest a_y that has an equilibrium: the rollover threshold."""
         gradient = roll_gradient(self.car)[0]
         step = 0.4 * gradient if gradient > 0.0 else 0.002
         step = min(max(step, 1e-4), 0.02)
@@ -530,8 +530,31 @@ class Corner:
             if found is not None:
                 break
             step *= 1.02
-        self.phi_roll = phi
-        self.rollover = self.on_path(phi).a_y
+        self._crests = [(0.0, phi)]
+        self._look_further(phi, step)
+        self.phi_roll = self._crests[-1][1]
+        self.rollover = self.on_path(self.phi_roll).a_y
+
+    def _look_further(self, phi: float, step: float) -> None:
+        """Later crests higher than the first: the path may dip after a lift and climb again on a stop."""
+        step = 0.1 * step
+        best = self.on_path(phi).a_y
+        here, before, rising = phi, best, False
+        dip = phi
+        while here < min(LARGEST_ROLL, phi + 0.3):
+            further = here + step
+            a_y = self.on_path(further, before).a_y
+            if a_y > before and not rising:
+                rising, dip = True, here
+            if rising:
+                found = self._first_fall(here, further, 0) if self._rises(here, before) else None
+                if found is not None:
+                    if self.on_path(found).a_y > best:
+                        best = self.on_path(found).a_y
+                        self._crests.append((dip, found))
+                        self._grid += [dip, found]
+                    rising = False
+            here, before = further, a_y
 
     def equilibrium(self, a_y: float, low: float = 0.0, high: float | None = None) -> Point:
         """State at a lateral acceleration below the rollover: the smallest root of the roll residual.
@@ -543,6 +566,10 @@ class Corner:
             return crest
         if a_y <= 0.0:
             return self.at(0.0, 0.0)
+        if len(self._crests) > 1:
+            for dip, top in self._crests:
+                if self.on_path(top).a_y >= a_y:
+                    return self.at(_root(lambda phi: self.residual(phi, a_y), dip, top), a_y)
         high = self.phi_roll if high is None else high
         below, above = self.residual(low, a_y), self.residual(high, a_y)
         if below <= 0.0 and low > 0.0:

@@ -1,7 +1,9 @@
 """Limits of a corner along the equilibrium path: axle grip, first wheel up, rollover.
 
 The path is followed by the rear roll angle, for which the lateral acceleration is single-valued; it ends at the
-rollover threshold, the first maximum of lateral acceleration. Along it radius, speed and longitudinal acceleration are
+rollover threshold, beyond which no equilibrium exists. (On a few cars with a flexible chassis or late stops the path
+dips by some tenths of a per cent after the first lift and climbs again on a stop: the car snaps a little further over
+and stands; that is no rollover.) Along it radius, speed and longitudinal acceleration are
 held. An axle's limit is the first point where demand meets capacity: found by a scan of `SCAN_STEPS` points that lie
 closer at small roll, then bracketed to rounding.
 """
@@ -357,7 +359,10 @@ def corner_limits(corner, table):
     rolled_over = required >= rollover
     state = end
     if not rolled_over:
-        state = crossing(REQUIRED, corner, start, -required, end, rollover - required, table)
+        # where the path dips after the first lift, the smaller of the roots lies before it
+        first = front_lift if front_lift.rear_roll <= rear_lift.rear_roll else rear_lift
+        upper = first if first.lateral > required and first.rear_roll < end.rear_roll else end
+        state = crossing(REQUIRED, corner, start, -required, upper, upper.lateral - required, table)
     return CornerLimits(
         front_grip=front_limit,
         rear_grip=rear_limit,

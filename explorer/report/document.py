@@ -61,7 +61,8 @@ def _take(result: RunResult, found: Shortlist) -> list[str]:
     lines = [
         f"### Take {'this' if len(found.picks) == 1 else 'these'} {amount}",
         f"{kept}. The front has {words.count(found.groups, 'distinct point')}; these are spread over it. "
-        "The numbers name the setups. They are no order of merit: pick by the driver and the track.",
+        "The numbers name the setups. They are no order of merit: pick by the driver and the track. "
+        'Values closer than anyone can feel count as equal, so a "highest" may be shared.',
         words.table(["setup", "why", *_knob_headers(result), *_objective_headers(space.objectives)], rows),
         "From the baseline (" + escape(_baseline_text(result)) + "):",
         "\n".join(_change_line(rank, pick, result, found) for rank, pick in enumerate(found.picks, start=1)),

@@ -22,6 +22,7 @@ from matplotlib import style
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import Patch, Rectangle
+from PIL import Image
 
 from explorer.report import figure_data as data
 from explorer.report import words
@@ -36,6 +37,9 @@ ANNOTATED_CELLS = 16
 
 HATCHES = ("//", "\\\\", "..", "xx", "||", "--", "oo", "++")
 LINES = ("-", "--", "-.", ":", (0, (5, 1, 1, 1, 1, 1)), (0, (1, 3)), (0, (8, 2)), (0, (3, 5, 1, 5)))
+
+AXES_POINTS = np.array([190.0, 220.0])
+"""About the width and height of the data's range in a scatter panel. [points]"""
 
 LEGEND = "Line: where a limit runs. Hatched: setups that break it (the limit missed most)."
 
@@ -238,17 +242,29 @@ def _scatter(figure: Figure, axes: Axes, picture: FrontDrawing, names: Sequence[
     groups: dict[tuple[float, float], list[str]] = {}
     for text, values in picture.marks:
         groups.setdefault((values[a], values[b]), []).append(text)
-    places = list(groups)
-    low = np.array([axes.get_xlim()[0], axes.get_ylim()[0]])
-    span = np.array([np.ptp(axes.get_xlim()), np.ptp(axes.get_ylim())])
+    _place_marks(
+        axes, np.vstack([points.iloc[:, [a, b]].to_numpy(float), np.array(list(groups)).reshape(-1, 2)]), groups
+    )
+    axes.set_xlabel(_wrapped(names[a], 56))
+    axes.set_ylabel(_wrapped(names[b], 56))
+    axes.grid(True, color="0.9", lw=0.6)
+    axes.set_axisbelow(True)
+
+
+def _place_marks(axes: Axes, everything: FloatArray, groups: dict[tuple[float, float], list[str]]) -> None:
+    """Ring each marked setup and put its label where it covers neither a ring nor another label."""
+    low, span = everything.min(axis=0), np.ptp(everything, axis=0)
+    span = np.where(span > 0.0, span, np.maximum(1.0, np.abs(low)))
+    axes.set_xlim(low[0] - 0.12 * span[0], low[0] + 1.12 * span[0])
+    axes.set_ylim(low[1] - 0.12 * span[1], low[1] + 1.12 * span[1])
+    rings = [(np.array(place) - low) / span * AXES_POINTS for place in groups]
     taken: list[FloatArray] = []
-    for place in places:
+    for ring, (place, texts) in zip(rings, groups.items(), strict=True):
+        shift = _free_offset(ring, [*taken, *(other for other in rings if other is not ring)])
+        taken.append(ring + shift)
         axes.scatter(*place, s=70, facecolors="none", edgecolors="black", linewidths=1.4)
-        where = (np.array(place) - low) / span
-        shift = _free_offset(where, taken)
-        taken.append(where + shift / 300.0)
         axes.annotate(
-            ", ".join(groups[place]),
+            ", ".join(texts),
             place,
             xytext=tuple(shift),
             textcoords="offset points",
@@ -259,23 +275,21 @@ def _scatter(figure: Figure, axes: Axes, picture: FrontDrawing, names: Sequence[
             bbox={"boxstyle": "round,pad=0.2", "facecolor": "white", "edgecolor": "black", "lw": 0.9},
             arrowprops={"arrowstyle": "-", "color": "black", "lw": 0.8},
         )
-    axes.margins(0.12)
-    axes.autoscale_view()
-    axes.set_xlabel(_wrapped(names[a], 56))
-    axes.set_ylabel(_wrapped(names[b], 56))
-    axes.grid(True, color="0.9", lw=0.6)
-    axes.set_axisbelow(True)
 
 
-def _free_offset(where: FloatArray, taken: Sequence[FloatArray]) -> FloatArray:
-    """The first offset [points] around a mark whose label would not cover one already placed."""
-    for radius in (20.0, 34.0, 50.0):
+def _free_offset(ring: FloatArray, others: Sequence[FloatArray]) -> FloatArray:
+    """The first offset [points] around a ring that keeps clear of the other rings and labels, else the clearest."""
+    best, most = np.array([20.0, 20.0]), -1.0
+    for radius in (20.0, 34.0, 48.0):
         for angle in (55.0, 125.0, 235.0, 305.0, 0.0, 180.0, 90.0, 270.0):
             turn = np.radians(angle)
             shift = radius * np.array([np.cos(turn), np.sin(turn)])
-            if all(np.hypot(*(where + shift / 300.0 - other)) > 0.085 for other in taken):
+            gap = min((float(np.hypot(*(ring + shift - other))) for other in others), default=np.inf)
+            if gap > 20.0:
                 return shift
-    return np.array([20.0, 20.0])
+            if gap > most:
+                best, most = shift, gap
+    return best
 
 
 def draw_one_change(picture: ChangeDrawing, clip: float = 10.0) -> bytes:
@@ -309,7 +323,7 @@ def draw_one_change(picture: ChangeDrawing, clip: float = 10.0) -> bytes:
 
 
 def _png(draw: Callable[[Figure], None], width: float, height: float) -> bytes:
-    """Run a drawing under the fixed style; PNG bytes without date or version."""
+    """Run a drawing under the fixed style; PNG bytes without date or version, 256 colours (a quarter of the size)."""
     with style.context(["default", _STYLE]):
         figure = Figure(
             figsize=(max(6.0, min(width, 30.0)), max(3.6, min(height, 40.0))), dpi=DPI, layout="constrained"
@@ -317,7 +331,11 @@ def _png(draw: Callable[[Figure], None], width: float, height: float) -> bytes:
         draw(figure)
         sink = io.BytesIO()
         figure.savefig(sink, format="png", dpi=DPI, metadata={"Software": None})
-    return sink.getvalue()
+    small = io.BytesIO()
+    with Image.open(sink) as picture:
+        palette = picture.convert("RGB").quantize(256, method=Image.Quantize.MEDIANCUT, dither=Image.Dither.NONE)
+        palette.save(small, format="png", optimize=True)
+    return small.getvalue()
 
 
 def _finish_heatmap(axes: Axes, title: str, x_label: str, y_label: str) -> None:

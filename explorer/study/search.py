@@ -202,9 +202,7 @@ def _checked(batch: Batch, points: FloatArray, objectives: int) -> tuple[FloatAr
     return found, broken
 
 
-def search_space(
-    space: Space, limits: tuple[ResolvedLimit, ...], progress: Progress | None = None
-) -> SearchResult:
+def search_space(space: Space, limits: tuple[ResolvedLimit, ...], progress: Progress | None = None) -> SearchResult:
     """Search a space for its front under the limits, within `search_trials` setups.
 
     Objectives are the rounded scores that decide dominance; each limit is a constraint in resolutions. A setup that

@@ -9,7 +9,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.stats import qmc
 
 from explorer.model.metrics import describe, metric_columns
 from explorer.model.slots import SLOTS
@@ -186,7 +185,8 @@ def build_vectors(space: Space, positions: FloatArray) -> tuple[FloatArray, tupl
         return nominal, ()
     samples = max(1, space.settings.build_samples)
     rng = np.random.default_rng(seeds.stage_seed(space.seed, seeds.BUILDS))
-    spread = 2.0 * qmc.LatinHypercube(d=len(varied), rng=rng).random(samples) - 1.0
+    strata = rng.permuted(np.tile(np.arange(samples), (len(varied), 1)), axis=1).T  # one build per stratum and knob
+    spread = 2.0 * (strata + rng.random(strata.shape)) / samples - 1.0
     result = np.repeat(nominal, samples, axis=0)
     for column, index in enumerate(varied):
         knob = space.knobs[index]
@@ -194,7 +194,7 @@ def build_vectors(space: Space, positions: FloatArray) -> tuple[FloatArray, tupl
             own = nominal[0, slot]
             half = knob.tolerance_absolute + knob.tolerance_relative * abs(own)
             result[:, slot] = own + spread[:, column] * half
-            if own >= 0.0 and SLOTS[slot].split("_", 1)[1] in _NEVER_NEGATIVE:
+            if own >= 0.0 and SLOTS[slot].removeprefix("front_").removeprefix("rear_") in _NEVER_NEGATIVE:
                 result[:, slot] = np.maximum(result[:, slot], 0.0)
     return result, tuple(space.knobs[index].name for index in varied)
 

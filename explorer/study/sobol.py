@@ -152,13 +152,13 @@ def _evaluate_blocks(space: Space, blocks: FloatArray, names: tuple[str, ...]) -
 
 
 def _analyse(problem: dict[str, object], values: FloatArray, seed: int, with_pairs: bool) -> _Sobol:
-    """SALib's indices of one metric (the slow pairs only when asked for, else zero), 95 % half widths, and the chance level of a knob that does nothing.
+    """SALib's indices of one metric, 95 % half widths, and the chance level of a knob that does nothing.
 
-    `values` (n, 2k + 4) in the order of `_evaluate_blocks`. The half widths are 1.96 standard errors of the ratio
-    mean(term)/V by the delta method (SALib's own resampling agrees, a test says how well, but takes minutes here);
-    points of a Sobol sequence err less than that. The first and total estimators give a dummy exactly 0, because its
-    rows repeat A: that shows no noise. So the floor is what Jansen's first-order form 1 - mean((fB - fA)^2)/(2V)
-    reads for it, and its pair indices are kept.
+    `values` (n, 2k + 4) in the order of `_evaluate_blocks`. Pairs are slow and stay zero unless asked for. The half
+    widths are 1.96 standard errors of the ratio mean(term)/V by the delta method: SALib's own resampling agrees (a
+    test says how well) but takes minutes here, and points of a Sobol sequence err less than either. The first and
+    total estimators give a dummy exactly 0, because its rows repeat A: that shows no noise. So the floor is what
+    Jansen's first-order form 1 - mean((fB - fA)^2)/(2V) reads for it, and its pair indices are kept.
     """
     d = values.shape[1] // 2 - 1
     used = values if with_pairs else values[:, [*range(d + 1), -1]]

@@ -61,7 +61,7 @@ class Model:
         self.valid = valid
         self.asked: list[np.ndarray] = []
 
-    def __call__(self, parameters, phases, slots, factor, offset):  # noqa: ANN001, ANN204
+    def __call__(self, parameters, phases, slots, factor, offset):
         columns = metric_columns(PHASES)
         values = np.zeros((1, len(parameters), len(columns)))
         for name, formula in self.formulas.items():

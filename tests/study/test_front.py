@@ -95,6 +95,15 @@ def test_front_names_the_least_change_of_each_tie():
     assert front.values[0].tolist() == [1.0, 2.0]
 
 
+def test_fewest_changes_come_before_fewest_minutes():
+    """Catches: naming a tie by minutes first: one slow change beats two quick ones, two quick ones beat two slow."""
+    knobs = [toy.knob(0, (0, 1), minutes=10.0), toy.knob(1, (0, 1), minutes=1.0), toy.knob(2, (0, 1), minutes=2.0)]
+    where = toy.space(knobs)
+    among = np.isin(np.arange(8), (0b011, 0b100, 0b110))
+    front = pareto_front(toy.table(where, lag_ms=np.zeros(8)), among)
+    assert front.rows.tolist() == [0b100, 0b011, 0b110]
+
+
 def test_front_leaves_out_invalid_and_unmarked_rows():
     """Catches: the zeros stored for an unanswered setup winning as the lowest lag."""
     where = toy.space([toy.knob(0, range(4))])

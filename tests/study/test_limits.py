@@ -29,9 +29,7 @@ def test_reference_needs_its_own_phase(use_model):
     """Catches: taking a phase of the study's surface for a reference whose surface has no such phase."""
     use_model(LAG_BY_KNOBS)
     liked = Reference("liked", "elsewhere", (0.0, 0.0), toy.space(KNOBS).base, ("other",), np.zeros((1, 7)))
-    where = replace(
-        toy.space(KNOBS, limits=(Limit("sweep.roll_deg", "at_most", 0.0, "liked"),)), references=(liked,)
-    )
+    where = replace(toy.space(KNOBS, limits=(Limit("sweep.roll_deg", "at_most", 0.0, "liked"),)), references=(liked,))
     with pytest.raises(SpaceError, match="sweep.roll_deg"):
         resolve_limits(where)
 
@@ -48,9 +46,7 @@ def test_baseline_keeps_a_limit_equal_to_itself(use_model):
 
 def test_margins_in_resolutions_with_the_right_sign():
     """Catches: margins in the metric's unit, or a sign swapped between at_least and at_most."""
-    where = toy.space(
-        KNOBS, limits=(Limit("lag_ms", "at_most", 5.0), Limit("sweep.clearance_mm", "at_least", 1.0))
-    )
+    where = toy.space(KNOBS, limits=(Limit("lag_ms", "at_most", 5.0), Limit("sweep.clearance_mm", "at_least", 1.0)))
     limits = resolve_limits(where)
     table = toy.table(where, lag_ms=np.arange(12.0), **{"sweep.clearance_mm": np.full(12, 0.6)})
     assert margins(limits, table)[[0, 7]].tolist() == [[10.0, pytest.approx(-2.0)], [-4.0, pytest.approx(-2.0)]]
