@@ -6,6 +6,7 @@ Exit codes: 0 done, 2 bad input, 3 nothing feasible, 4 the model failed somewher
 from __future__ import annotations
 
 import json
+import os
 import sys
 from collections.abc import Callable
 from pathlib import Path
@@ -97,6 +98,10 @@ def _guarded(work: Callable[[], int]) -> None:
     except KeyboardInterrupt:
         print("interrupted; no finished result was changed", file=sys.stderr)
         code = INTERRUPTED
+    except BrokenPipeError:
+        # the reader has seen enough; keep the interpreter from complaining at exit
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        code = DONE
     except OSError as fault:
         print(f"cannot read or write: {fault}", file=sys.stderr)
         code = BAD_INPUT
@@ -123,7 +128,7 @@ def _verdict(result: RunResult) -> int:
 
 
 def _print_table(frame: Any) -> None:
-    print(frame.to_string(index=False))
+    print(frame.dropna(axis=1, how="all").to_string(index=False), flush=True)
 
 
 @app.command()
