@@ -98,15 +98,16 @@ def test_whole_space_within_reach_gives_the_exact_front(use_model):
 
 
 def test_limits_steer_the_search(use_model):
-    """Catches: limits kept from the optimiser, or told with the sign turned. Ten of 512 setups keep this one, on a
-    metric that is no objective, so that 160 random ones hold about three."""
+    """Catches: limits kept from the optimiser, or told with the sign turned. 35 of 4096 setups keep this one, on
+    a metric that is no objective, so that 400 random ones hold about three."""
     use_model({**FORMULAS, "bite_pct": lambda p: p[:, 0] + p[:, 1] + p[:, 2]})
-    limits = (Limit("bite_pct", "at_least", 19.0),)
-    where = toy.space(knobs(), objectives=OBJECTIVES, limits=limits, search_trials=160, search_population=16, seed=4)
-    assert (toy.inputs(where).sum(axis=1) >= 19).sum() == 10
+    limits = (Limit("bite_pct", "at_least", 41.0),)
+    fine = [toy.knob(i, range(16)) for i in range(3)]
+    where = toy.space(fine, objectives=OBJECTIVES, limits=limits, search_trials=400, search_population=20, seed=4)
+    assert (toy.inputs(where).sum(axis=1) >= 41).sum() == 35
     found = search_space(where, resolve_limits(where))
-    assert found.feasible >= 8
-    assert (found.table.column("bite_pct")[found.front.rows] >= 19.0).all() and len(found.front) > 0
+    assert found.feasible >= 15
+    assert (found.table.column("bite_pct")[found.front.rows] >= 41.0).all() and len(found.front) > 0
 
 
 def test_forbidden_setups_are_never_evaluated(use_model):
@@ -117,7 +118,7 @@ def test_forbidden_setups_are_never_evaluated(use_model):
     where = toy.space(knobs(), [rule], objectives=OBJECTIVES, search_trials=200, search_population=20)
     found = search_space(where, ())
     assert where.allowed(model.rows[:, :3]).all() and where.allowed(found.table.positions).all()
-    assert 0 < found.forbidden < 0.25 * (found.forbidden + len(found.table))
+    assert 0 < found.forbidden < 0.3 * (found.forbidden + len(found.table))
     assert agreement(found.front, exact_front(where)).hypervolume_ratio > 0.9
     never = toy.space(
         knobs(), [Rule("never", (("k0", tuple("01234567")),))], objectives=OBJECTIVES, search_trials=40,
