@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -18,7 +19,7 @@ from explorer.space import Space
 from explorer.study.evaluate import MetricTable, Progress, evaluate_all, table_of
 from explorer.study.exact import StepEffects, exact_indices, step_effects
 from explorer.study.front import Front, pareto_front
-from explorer.study.limits import count_limits, feasible, resolve_limits
+from explorer.study.limits import ResolvedLimit, count_limits, feasible, resolve_limits
 from explorer.study.maps import MetricMap, map_metric
 from explorer.study.one_change import one_change
 from explorer.study.results import Failures, RunResult
@@ -76,12 +77,10 @@ def default_maps(space: Space, indices: Sensitivity | None) -> tuple[tuple[str, 
     wanted = []
     for objective in space.objectives:
         order = list(range(len(space.knobs)))
-        if indices is not None and indices.shapley is not None and objective.metric in indices.metrics:
-            row = indices.shapley[indices.metrics.index(objective.metric)]
-            order = list(np.argsort(-row, kind="stable"))
-        elif indices is not None and indices.total is not None and objective.metric in indices.metrics:
-            row = indices.total[indices.metrics.index(objective.metric)]
-            order = list(np.argsort(-row, kind="stable"))
+        if indices is not None and objective.metric in indices.metrics:
+            shares = indices.total if indices.shapley is None else indices.shapley
+            if shares is not None:
+                order = list(np.argsort(-shares[indices.metrics.index(objective.metric)], kind="stable"))
         if len(order) >= 2:
             x, y = (space.knobs[k].name for k in order[:2])
             wanted.append((x, y, objective.metric, "baseline"))
@@ -141,9 +140,7 @@ def answer(study: LoadedStudy, progress: Progress | None = None) -> RunResult:
         found = clock.run("search", lambda: search_space(space, limits, progress))
         table, front = found.table, found.front
         indices, note = clock.run("indices", lambda: _indices(space, None, progress))
-        if space.enumerable and space.size <= space.settings.exhaustive_up_to and len(front):
-            whole = clock.run("every setup, to judge the search", lambda: evaluate_all(space, progress))
-            against = agreement(front, pareto_front(whole, feasible(limits, whole), exact=True))
+        against = clock.run("search against the exact front", lambda: judged(space, limits, front, progress))
     shortlist = clock.run("shortlist", lambda: make_shortlist(table, limits, front))
     changes = clock.run("one change", lambda: one_change(space, limits))
     maps = clock.run(
@@ -174,6 +171,16 @@ def answer(study: LoadedStudy, progress: Progress | None = None) -> RunResult:
     )
 
 
+def judged(
+    space: Space, limits: tuple[ResolvedLimit, ...], front: Front, progress: Progress | None = None
+) -> Agreement | None:
+    """A searched front held against the exact one; None where the space cannot be listed or no setup was found."""
+    if not (space.enumerable and space.full_size <= space.settings.exhaustive_up_to and len(front)):
+        return None
+    whole = evaluate_all(space, progress)
+    return agreement(front, pareto_front(whole, feasible(limits, whole), exact=True))
+
+
 def one_map(
     study: LoadedStudy, x: str, y: str, metric: str, others: str = "baseline", progress: Progress | None = None
 ) -> MetricMap:
@@ -181,6 +188,11 @@ def one_map(
     space = study.space
     table = evaluate_all(space, progress) if others == "best" and space.exhaustive else None
     return map_metric(space, x, y, metric, others, resolve_limits(space), table)
+
+
+def _beside(study: Path, path: str) -> str:
+    """A file's path seen from the study's folder, with forward slashes: the same on every machine."""
+    return Path(os.path.relpath(path, study.parent)).as_posix()
 
 
 def write(study: LoadedStudy, result: RunResult, folder: Path) -> Path:
@@ -200,7 +212,7 @@ def write(study: LoadedStudy, result: RunResult, folder: Path) -> Path:
     for stem, data in drawings.items():
         run.png(stem, data)
     run.text("report.md", document.report(result, tuple(drawings)))
-    timings = {**{name: round(seconds, 3) for name, seconds in result.timings}}
+    timings = {name: round(seconds, 3) for name, seconds in result.timings}
     timings["tables and figures"] = round(time.perf_counter() - start, 3)
     facts: dict[str, Any] = {
         "study": space.name,
@@ -208,7 +220,7 @@ def write(study: LoadedStudy, result: RunResult, folder: Path) -> Path:
         "surface": space.surface,
         "seed": space.seed,
         "method": "every setup" if result.exact else "search",
-        "inputs": {Path(file.path).name: file.sha256 for file in study.files},
+        "inputs": {_beside(study.path, file.path): file.sha256 for file in study.files},
         "counts": {
             "setups": len(result.table),
             "phases": len(space.phase_names),
@@ -228,7 +240,4 @@ def searched(study: LoadedStudy, progress: Progress | None = None) -> tuple[Sear
     space = study.space
     limits = resolve_limits(space)
     found = search_space(space, limits, progress)
-    if not (space.enumerable and space.size <= space.settings.exhaustive_up_to and len(found.front)):
-        return found, None
-    whole = evaluate_all(space, progress)
-    return found, agreement(found.front, pareto_front(whole, feasible(limits, whole), exact=True))
+    return found, judged(space, limits, found.front, progress)

@@ -141,6 +141,7 @@ class Answers:
         none = np.zeros(0, dtype=np.int64)
         values, valid = evaluate_parameters(cars, phases, none, np.ones((1, 0)), np.zeros((1, 0)))
         self.valid = valid[0]
+        self.values = values[0]
         self._columns = {name: values[0][:, k] for k, name in enumerate(metric_columns(names))}
 
     def __getitem__(self, name: str) -> np.ndarray:

@@ -9,9 +9,8 @@ import pytest
 
 ROOT = Path(__file__).parent.parent
 PACKAGE = ROOT / "explorer"
-LAYERS = ("errors", "units", "model", "space", "study", "report", "config", "artefacts", "pipeline", "cli")
-"""Lowest first; config, artefacts and report may not import each other."""
 RANK = {"errors": 0, "units": 1, "model": 2, "space": 3, "study": 4, "report": 5, "config": 5, "artefacts": 5}
+"""A room may import those of lower rank only; rooms of equal rank may not import each other."""
 RANK |= {"starter": 5, "pipeline": 6, "cli": 7}
 IMPORTERS = {
     "SALib": ("study/sobol.py",),

@@ -220,7 +220,7 @@ def crossing(which, corner, low, low_value, high, high_value, table):
     state = high
     side = 0
     for step in range(MOST_BISECTIONS):
-        if b - a <= 4e-16 * b:
+        if b - a <= 1e-14 * b:
             break
         c = (a * fb - b * fa) / (fb - fa)
         if step % 12 == 11 or not (a < c < b):
@@ -236,21 +236,15 @@ def crossing(which, corner, low, low_value, high, high_value, table):
         if value == 0.0:
             break
         if value < 0.0:
-            stuck = abs(c - a) <= 1e-15 * b
             a, fa, guess_low = c, value, state
             if side < 0:
                 fb *= 0.5
             side = -1
         else:
-            stuck = abs(b - c) <= 1e-15 * b
             b, fb, guess_high = c, value, state
             if side > 0:
                 fa *= 0.5
             side = 1
-        if stuck and b - a > 1e-12 * b:
-            c = 0.5 * (a + b)
-        elif b - a <= 1e-14 * b:
-            break
     return state
 
 
@@ -295,8 +289,8 @@ def lift_state(which, corner, start, table):
 
 @njit(cache=True, error_model="numpy")
 def rollover_state(corner, start, first, second, second_found):
-    """End of the path: where the second inner wheel lifts, or the first maximum of lateral acceleration if the path
-    bends over elsewhere."""
+    """End of the path: where the second inner wheel lifts, or the maximum of lateral acceleration where the path bends
+    over elsewhere."""
     step = 1e-7
     if second_found:
         before = point_at(corner, second.rear_roll * (1.0 - step), second.lateral, second.pitch_rise)

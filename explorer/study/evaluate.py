@@ -77,7 +77,7 @@ def evaluate_positions(
     """Metrics of given setups: values (scenarios, rows, columns) and valid (scenarios, rows).
 
     `parameters` (rows, slots) overrides the vectors that the positions stand for (build tolerance uses it).
-    Raises ModelError if a row that claims to be valid holds a number that is not finite: that is a bug.
+    Raises ModelError if any row holds a number that is not finite: that is a bug, for invalid rows hold zeros.
     """
     cases = nominal() if scenarios is None else scenarios
     vectors = space.parameters(positions) if parameters is None else parameters
