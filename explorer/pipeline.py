@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import time
+from collections import Counter
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, TypeVar
@@ -16,7 +17,7 @@ from explorer.errors import ExplorerError
 from explorer.model.metrics import describe, metric_columns
 from explorer.report import document, tables
 from explorer.space import Space
-from explorer.study.evaluate import MetricTable, Progress, evaluate_all, table_of
+from explorer.study.evaluate import MetricTable, Progress, evaluate_all, fault_words, table_of
 from explorer.study.exact import StepEffects, exact_indices, step_effects
 from explorer.study.front import Front, pareto_front
 from explorer.study.limits import ResolvedLimit, count_limits, feasible, resolve_limits
@@ -54,10 +55,13 @@ def failures_of(table: MetricTable) -> Failures:
     if len(bad) == 0:
         return Failures(0)
     space = table.space
+    words = fault_words(space, table.positions[bad])
     examples = tuple(
         ", ".join(f"{k}={v}" for k, v in zip(space.knob_names, space.labels(table.positions[row]), strict=True))
-        for row in bad[:5]
+        + f": {word}"
+        for row, word in zip(bad[:5], words, strict=False)
     )
+    reasons = tuple(Counter(words).most_common())
     tied = []
     for column, knob in enumerate(space.knobs):
         if knob.continuous:
@@ -67,7 +71,7 @@ def failures_of(table: MetricTable) -> Failures:
             if here.any():
                 tied.append((knob.name, label, float((~table.valid[here]).mean())))
     tied.sort(key=lambda entry: -entry[2])
-    return Failures(len(bad), examples, tuple(tied[:5]))
+    return Failures(len(bad), examples, tuple(tied[:5]), reasons)
 
 
 def default_maps(space: Space, indices: Sensitivity | None) -> tuple[tuple[str, str, str, str], ...]:

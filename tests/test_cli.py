@@ -40,11 +40,11 @@ BROKEN = {
     "unknown part": ('"1.2", "1.4"]', '"1.2", "9.9"]', "9.9"),
     "empty knob": ('parts = ["none", "1.0", "1.2", "1.4"]', "parts = []", "empty list"),
     "contradictory limits": (
-        "at_most = 2.6",
-        "at_most = 2.6\nat_least = 3.0",
+        "at_most = 1.3",
+        "at_most = 1.3\nat_least = 3.0",
         "can both be met",
     ),
-    "not a number": ("at_most = 2.6", "at_most = nan", "at_most"),
+    "not a number": ("at_most = 0.25", "at_most = nan", "at_most"),
     "unknown metric": ('metric = "sweep.roll_deg"', 'metric = "sweep.rol_deg"', "sweep.rol_deg"),
     "unknown baseline level": ('rear_bar = "1.2"', 'rear_bar = "1.3"', "1.3"),
 }
@@ -101,7 +101,7 @@ def test_run_leaves_everything_and_repeats_byte_for_byte(study: Path, tmp_path: 
 
 def test_nothing_feasible_exits_3(study: Path) -> None:
     """Catches a ranking of setups that break a limit."""
-    text = study.read_text(encoding="utf-8").replace("at_most = 2.6", "at_most = 0.1")
+    text = study.read_text(encoding="utf-8").replace("at_most = 0.25", "at_most = -2.5")
     study.write_text(text, encoding="utf-8")
     assert call("shortlist", study)[0] == 3
 

@@ -105,7 +105,7 @@ def test_numbers_reach_the_model_in_si(folder: Path) -> None:
         "front_camber_gain": math.radians(0.15) * 1000.0,
         "ackermann_share": 0.6,
         "cornering_stiffness": 0.7 * 180.0 / math.pi,
-        "roughness": 150e-9,
+        "roughness": 1500e-9,
         "bump_height": 0.004,
         "grip": 0.95,
         "front_ride_height": 0.022,
@@ -135,7 +135,7 @@ def test_phases_in_column_order(folder: Path) -> None:
         ("wheelbase_mm = 282", "wheelbase_m = 0.282", "wheelbase"),
         ("front_weight_share_pct = 40.0", "front_weight_share = 0.4", "front_weight_share"),
         ("tyre_squash_mm = 2.6", "tyre_rate_n_per_mm = 3.7717884615384615 #", "front_tyre_rate"),
-        ("roughness_mm3 = 150", "roughness_mm3 = 150.0", "roughness"),
+        ("roughness_mm3 = 1500", "roughness_mm3 = 1500.0", "roughness"),
     ],
 )
 def test_any_suffix_of_the_right_kind(folder: Path, old: str, new: str, slot: str) -> None:
@@ -353,8 +353,8 @@ BAD: list[tuple[str, str, str, str, str, str]] = [
     ("car.toml", "[assumed]", "[assumed]\nload_sensitivity = 1.5", "assumed.load_sensitivity", "1.5", "0.9"),
     ("car.toml", "[assumed]", "[assumed]\ngrip = 1", "assumed.grip", "unknown key", "known"),
     ("surface.toml", "grip = 0.95", "grip = 0", "surface.grip", "0", "0.05 to 5"),
-    ("surface.toml", "roughness_mm3 = 150", '# "', "surface.roughness_mm3", "neither", "iso_class"),
-    ("surface.toml", "roughness_mm3 = 150", 'iso_class = "Z" #', "surface.iso_class", '"Z"', "A, B"),
+    ("surface.toml", "roughness_mm3 = 1500", '# "', "surface.roughness_mm3", "neither", "iso_class"),
+    ("surface.toml", "roughness_mm3 = 1500", 'iso_class = "Z" #', "surface.iso_class", '"Z"', "A, B"),
     ("surface.toml", "radius_m = 0.9", "radius_m = 0.102", "phases[2].radius_m", "0.102 m", "0.103 m"),
     ("surface.toml", "grip_share = 0.80", "", "phases[1]", "neither", "speed_m_per_s"),
     ("surface.toml", "grip_share = 0.80", "grip_share = 0.8\nspeed_m_per_s = 5", "phases[1]", "both", "one of"),

@@ -233,7 +233,7 @@ def bump_tables(
         if slots[j] == _N:
             exponent = exponent * factor[:, j, None] + offset[:, j, None]
     if not np.any(rough > 0.0):
-        return bump_table(float(exponent.flat[0]))[None], np.zeros(rough.shape, dtype=np.int64)
+        return bump_table(float(exponent.flat[0]))[None].copy(), np.zeros(rough.shape, dtype=np.int64)
     kinds, which = np.unique(exponent, return_inverse=True)
     return np.stack([bump_table(float(kind)) for kind in kinds]), which.reshape(rough.shape).astype(np.int64)
 

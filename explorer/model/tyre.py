@@ -7,6 +7,7 @@ power law (Milliken & Milliken, Race Car Vehicle Dynamics, ch. 2, shows its size
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -96,12 +97,14 @@ def friction_ellipse(lateral_peak, longitudinal_force, longitudinal_ratio):
     return lateral_peak * np.sqrt(1.0 - (longitudinal_force / longitudinal_peak) ** 2)
 
 
+@lru_cache(maxsize=256)
 def bump_table(load_sensitivity: float) -> NDArray[np.float64]:
     """Mean grip under load variation as a table: rows over `y = ln(F/s)`, columns `ln(ratio)` and its slope in y.
 
     The wheel load is `max(0, Z)`, `Z` normal with spread `s`, placed so that its *mean* is `F` also when the wheel
     leaves the ground; the ratio is `E[max(0, Z)^p] / F^p`, `p = 1 - n`. With `Z = s (u + standard normal)` the mean
-    load is `s (u Phi(u) + phi(u))`. Gauss-Legendre over `z = w^4`, which takes the root at zero away.
+    load is `s (u Phi(u) + phi(u))`. Gauss-Legendre over `z = w^4`, which takes the root at zero away. Read-only and
+    kept: it takes as long as some hundred setups.
     """
     power = 1.0 - load_sensitivity
     y = np.linspace(TABLE_LOW, TABLE_HIGH, int((TABLE_HIGH - TABLE_LOW) * TABLE_STEPS_PER_UNIT) + 1)
@@ -123,7 +126,9 @@ def bump_table(load_sensitivity: float) -> NDArray[np.float64]:
     first = (z * density).sum(axis=1)
     moment = (z**power * density).sum(axis=1)
     slope = (z**power * (z - u[:, None]) * density).sum(axis=1) / moment * first / ndtr(u) - power
-    return np.stack([np.log(moment) - power * np.log(first), slope], axis=1)
+    table = np.stack([np.log(moment) - power * np.log(first), slope], axis=1)
+    table.setflags(write=False)
+    return table
 
 
 def _normal_mean(u: NDArray[np.float64], density: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -210,6 +210,7 @@ def one_change(result: RunResult, pictures: Pictures) -> list[str]:
     found, space = result.one_change, result.space
     names = [name for name in words.key_metrics(space, TABLE_METRICS) if name in found.columns]
     columns = [found.columns.index(name) for name in names]
+    limited = {limit.text: words.metric_label(limit.metric) for limit in result.limits}
     rows = []
     for s, step in enumerate(found.steps):
         if not step.allowed:
@@ -217,7 +218,8 @@ def one_change(result: RunResult, pictures: Pictures) -> list[str]:
         elif not step.valid:
             note, cells = "the model has no answer", ["-"] * len(names)
         else:
-            note = f"breaks {words.count(len(step.broken), 'limit')}" if step.broken else ""
+            broken = dict.fromkeys(limited[text] for text in step.broken)
+            note = f"breaks the limit on {'; '.join(broken)}" if broken else ""
             cells = [
                 words.metric_value(name, float(found.change[s, c]), unit=False, sign=True)
                 for name, c in zip(names, columns, strict=True)
@@ -264,6 +266,8 @@ def failures(result: RunResult, pictures: Pictures) -> list[str]:
         f"The model had no answer for {failed.count:,} of {len(result.table):,} setups. They take no part in the front "
         "or the shortlist, and nothing was put in their place.",
     ]
+    if failed.reasons:
+        lines.append("Why: " + "; ".join(f"{escape(text)} ({count:,})" for text, count in failed.reasons) + ".")
     if failed.examples:
         lines += ["The first of them:", "\n".join(f"- {escape(text)}" for text in failed.examples)]
     if failed.tied:

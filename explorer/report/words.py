@@ -130,10 +130,10 @@ def metric_value(column: str, value: float, *, unit: bool = True, sign: bool = F
 
 
 def room_text(column: str, room: float) -> str:
-    """What is left to a limit: "0.4 deg", or "less than 0.1 deg" where that would read as nothing."""
+    """What is left to a limit: "0.4 deg", or "under 0.1 deg" where that is less than anyone can feel."""
     metric = describe(column)
-    if round(room, decimals(metric.resolution)) == 0.0:
-        return f"less than {metric.resolution:g} {metric.unit}".strip()
+    if room < metric.resolution:
+        return f"under {metric.resolution:g} {metric.unit}".strip()
     return metric_value(column, room)
 
 

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from explorer.errors import ModelError, SpaceError
-from explorer.model.kernel import evaluate_parameters
+from explorer.model.car import FAULTS
+from explorer.model.kernel import evaluate_parameters, evaluate_with_faults
 from explorer.model.metrics import metric_columns
 from explorer.space import BoolArray, FloatArray, IntArray, Space
 
@@ -111,3 +112,10 @@ def table_of(space: Space, positions: FloatArray) -> MetricTable:
     """Metric table of any setups in the nominal scenario."""
     values, valid = evaluate_positions(space, positions)
     return MetricTable(space, positions, metric_columns(space.phase_names), values[0], valid[0])
+
+
+def fault_words(space: Space, positions: FloatArray) -> tuple[str, ...]:
+    """What keeps the model from answering each of these setups, in words; "" where it answers."""
+    case = nominal()
+    _, faults = evaluate_with_faults(space.parameters(positions), space.phases, case.slots, case.factor, case.offset)
+    return tuple(FAULTS[number] for number in faults[0])

@@ -18,11 +18,15 @@ from explorer.study.shortlist import NothingFeasible, Shortlist
 
 @dataclass(frozen=True)
 class Failures:
-    """Setups the model could not answer: how many, and the knob levels most tied to them (knob, level, share)."""
+    """Setups the model could not answer: how many, and the knob levels most tied to them (knob, level, share).
+
+    `reasons` are (what went wrong, setups), most first.
+    """
 
     count: int
     examples: tuple[str, ...] = ()
     tied: tuple[tuple[str, str, float], ...] = ()
+    reasons: tuple[tuple[str, int], ...] = ()
 
 
 @dataclass(frozen=True)

@@ -79,8 +79,11 @@ def test_arm_bending_is_a_sixth_of_the_give() -> None:
     assert u_bar(0.002, elastic=196.5e9, shear=81.0e9) / rigid == pytest.approx(0.853, abs=1e-3)
 
 
-def _frame_rate(nodes: np.ndarray, supports: tuple[int, int], d: float, elastic: float, shear: float) -> float:
-    """End rate of a wire through `nodes` (n, 3) by a space frame of straight beams, ends loaded by +1 and -1 N.
+def _frame_rate(
+    nodes: np.ndarray, supports: tuple[int, int], d: float, elastic: float, shear: float, held: bool = False
+) -> float:
+    """End rate of a wire through `nodes` (n, 3) by a space frame of straight beams, ends loaded by +1 and -1 N, or with
+    the far end `held` and the near one loaded.
 
     Independent of the formula under test: stiffness matrices of Euler-Bernoulli beams with torsion (Przemieniecki).
     """
@@ -108,13 +111,15 @@ def _frame_rate(nodes: np.ndarray, supports: tuple[int, int], d: float, elastic:
         dofs = np.arange(6 * start, 6 * start + 12)
         stiffness[np.ix_(dofs, dofs)] += turn.T @ beam @ turn
     fixed = [6 * node + dof for node in supports for dof in (0, 2)] + [6 * supports[0] + 1]
-    fixed.append(6 * (count // 2) + 4)  # opposite loads leave the middle untwisted; without this the bar may spin
+    # opposite loads leave the middle untwisted; without this the bar may spin
+    fixed.append(6 * (count - 1) + 2 if held else 6 * (count // 2) + 4)
     load = np.zeros(6 * count)
     load[2], load[6 * (count - 1) + 2] = 1.0, -1.0
     free = [dof for dof in range(6 * count) if dof not in fixed]
     moved = np.linalg.solve(stiffness[np.ix_(free, free)], load[free])
     up = dict(zip(free, moved, strict=True))
-    assert up[2] == pytest.approx(-up[6 * (count - 1) + 2], rel=1e-6)
+    if not held:
+        assert up[2] == pytest.approx(-up[6 * (count - 1) + 2], rel=1e-6)
     return 1.0 / up[2]
 
 
@@ -204,3 +209,25 @@ def test_unknown_material_names_the_known_ones() -> None:
     """Catches a KeyError reaching a user."""
     with pytest.raises(ModelError, match=WIRE_MATERIALS[0]):
         wire_moduli("cheese", 0.001)
+
+
+@pytest.mark.parametrize(
+    ("diameter", "elastic", "shear", "rate"),
+    [
+        (0.0012, 200.0e9, 81.7e9, 284.259),
+        (0.0020, 196.5e9, 81.0e9, 2171.690),
+        (0.0024, 196.5e9, 81.0e9, 4503.216),
+        (0.0020, 203.4e9, 75.8e9, 2061.261),
+    ],
+)
+def test_one_end_held_feels_half_the_rate(diameter: float, elastic: float, shear: float, rate: float) -> None:
+    """One arm's end held, the other pushed: half the rate of opposite ends (statics of a symmetrical bar), here by the
+    space frame with the far end fixed. Catches the model's `k_b/2` for one wheel alone."""
+    lever, straight = 0.025, 0.08
+    nodes = np.array(
+        [(lever, -straight / 2, 0.0), (0.0, -straight / 2, 0.0), (0.0, 0.0, 0.0), (0.0, straight / 2, 0.0),
+         (lever, straight / 2, 0.0)]
+    )  # fmt: skip
+    held = _frame_rate(nodes, (1, 3), diameter, elastic, shear, held=True)
+    assert held == pytest.approx(rate, rel=2e-6)
+    assert held == pytest.approx(0.5 * u_bar(diameter, elastic=elastic, shear=shear), rel=1e-6)

@@ -22,7 +22,7 @@ PHASES = ("sweep", "hairpin")
 HOSTILE = "soft | <b>\n=x"
 
 BAR = Knob("front_bar", "mm", ("none", "1.0", "1.2", "1.4"), (0.0, 1.0, 1.2, 1.4), (0,), ((0.0,),) * 4, minutes=4.0)
-SPRING = Knob("rear_spring", "", ("white", HOSTILE, "blue"), (2.0, 2.5, 3.0), (1,), ((0.0,),) * 3, minutes=6.0)
+SPRING = Knob("rear_spring", "", ("0.45", HOSTILE, "0.72"), (2.0, 2.5, 3.0), (1,), ((0.0,),) * 3, minutes=6.0)
 HEIGHT = Knob("ride_height_mm", "mm", ("20", "22"), (20.0, 22.0), (2,), ((0.020,), (0.022,)), tolerance_absolute=2e-4)
 
 
@@ -100,12 +100,12 @@ def changes(whole: MetricTable) -> OneChange:
     """Bar one up (answered), bar one down (breaks a limit), spring up (no answer), spring down (forbidden)."""
     start = whole.space.row_of(np.asarray(whole.space.baseline))
     rows = [start + 3, start - 3, start + 1, start - 1]
-    limit = "hairpin.roll_deg at most 3 deg"
+    limit = LIMITS[0].text
     steps = (
         Step("front_bar", 1, "1.0", "1.2", 4.0, True, True, ()),
         Step("front_bar", -1, "1.0", "none", 4.0, True, True, (limit,)),
-        Step("rear_spring", 1, HOSTILE, "blue", 6.0, True, False, ()),
-        Step("rear_spring", -1, HOSTILE, "white", 6.0, False, True, ()),
+        Step("rear_spring", 1, HOSTILE, "0.72", 6.0, True, False, ()),
+        Step("rear_spring", -1, HOSTILE, "0.45", 6.0, False, True, ()),
     )
     change = whole.values[rows] - whole.values[start]
     change[2] = 0.0
@@ -115,7 +115,7 @@ def changes(whole: MetricTable) -> OneChange:
 
 
 def metric_map(whole: MetricTable) -> MetricMap:
-    """Balance over bar and spring; the corner at bar 1.4 and spring blue has no answer."""
+    """Balance over bar and spring; the corner at bar 1.4 and spring 0.72 has no answer."""
     shape = (3, 4)
 
     def grid(values: FloatArray) -> FloatArray:
@@ -207,7 +207,7 @@ def nothing(**changed: object) -> RunResult:
 
 def ruled() -> RunResult:
     """A run under a rule: dependent knobs, Shapley effects only."""
-    rule = Rule("no thick bar | with white", (("front_bar", ("1.4",)),), (("rear_spring", ("blue",)),))
+    rule = Rule("no thick bar | with 0.45", (("front_bar", ("1.4",)),), (("rear_spring", ("0.72",)),))
     whole = table(space(rules=(rule,)))
     names = ("lag_ms", "grip_margin_pct")
     base = run()

@@ -16,7 +16,7 @@ def test_the_front_by_hand():
     frame = tables.front_table(run().table, run().front, run().limits)
     # Feasible: bar 1.0 to 1.4 with the second or third spring. Lag 30 - 2b - s/2; grip 10 - b - bs + 3s.
     assert frame["front_bar"].tolist() == ["1.4", "1.2", "1.0"]
-    assert frame["rear_spring"].tolist() == ["blue"] * 3
+    assert frame["rear_spring"].tolist() == ["0.72"] * 3
     assert frame["lag_ms"].tolist() == [23.0, 25.0, 27.0]
     assert frame["grip_margin_pct"].tolist() == [7.0, 10.0, 13.0]
     assert frame["point"].tolist() == [1, 2, 3] and frame["named"].all()
@@ -103,9 +103,9 @@ def test_one_change_leaves_out_codes_and_answers_it_does_not_have():
     assert not frame.metric.str.contains("limited_by|state|lift_axle").any()
     up = frame[(frame.to == "1.2") & (frame.metric == "lag_ms")].iloc[0]
     assert (up["baseline"], up["value"], up["change"], up["change_in_resolutions"]) == (27.5, 25.5, -2.0, -4.0)
-    missing = frame[frame.to == "blue"]
+    missing = frame[frame.to == "0.72"]
     assert missing["change"].isna().all() and missing["value"].isna().all() and not missing["answered"].any()
-    assert not frame[frame.to == "white"]["allowed"].any()
+    assert not frame[frame.to == "0.45"]["allowed"].any()
 
 
 def test_the_shortlist_holds_parts_margins_and_metrics():
@@ -115,7 +115,7 @@ def test_the_shortlist_holds_parts_margins_and_metrics():
     assert frame["margin hairpin.roll_deg at most 3"].tolist() == pytest.approx([2.0, 0.0])
     assert frame["hairpin.balance_pct"].tolist() == [-1.0, 1.0]
     assert frame["build_share"].tolist() == [0.55, 1.0] and frame["kind"].tolist() == ["extreme", "extreme, balanced"]
-    assert frame["changes"][1] == f"rear spring {HOSTILE} to blue"
+    assert frame["changes"][1] == f"rear spring {HOSTILE} to 0.72"
 
 
 def test_nothing_feasible_has_no_rank():

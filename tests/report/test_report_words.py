@@ -73,8 +73,9 @@ def test_tolerances_in_the_units_of_the_knob():
 
 def test_room_that_rounds_to_nothing_is_not_called_nothing():
     """Catches "0.0 deg to spare" on a setup that keeps its limit."""
-    assert words.room_text("hairpin.roll_deg", 0.004) == "less than 0.1 deg"
+    assert words.room_text("hairpin.roll_deg", 0.004) == "under 0.1 deg"
     assert words.room_text("hairpin.roll_deg", 0.26) == "0.3 deg"
+    assert words.room_text("hairpin.balance_pct", 0.1) == "under 0.5 %"
 
 
 def test_key_metrics_start_with_objectives_and_limits_without_repeats():

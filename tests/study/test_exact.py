@@ -54,7 +54,7 @@ def test_indices_equal_conditional_means_by_brute_force():
 
 
 def test_additive_linear_model():
-    """Catches: interactions out of nothing. references 1.6 (elementary): S = ST = c_i^2 / sum c^2, no pairs."""
+    """Catches: interactions out of nothing. Elementary: S = ST = c_i^2 / sum c^2, no pairs."""
     where = uniform_space(4, 5)
     found = lag_indices(where, toy.inputs(where) @ np.array([4.0, 3.0, 2.0, 1.0]))
     expected = np.array([16, 9, 4, 1]) / 30
@@ -64,7 +64,7 @@ def test_additive_linear_model():
 
 
 def test_product_of_two():
-    """Catches: pairs that hold the main effects too. references 1.7 gives V 7/144, S 3/7, S12 1/7 as the grid fills."""
+    """Catches: pairs that hold the main effects too. V 7/144, S 3/7, S12 1/7 as the grid fills."""
     levels = 400
     where = uniform_space(2, levels)
     found = lag_indices(where, toy.inputs(where).prod(axis=1))
@@ -78,7 +78,7 @@ def test_product_of_two():
 
 
 def test_g_function_on_a_grid():
-    """Catches: total order without the higher interactions. references 1.4-1.5 (Saltelli et al. 2010) by formula:
+    """Catches: total order without the higher interactions. Saltelli et al. (2010), by formula:
     on n midpoints each V_i of the continuous function shrinks by 1 - 4/n^2 exactly."""
     a, levels = np.array([0.0, 0.5, 3.0, 9.0, 99.0, 99.0]), 8
     where = uniform_space(6, levels)
@@ -93,7 +93,7 @@ def test_g_function_on_a_grid():
 
 
 def test_ishigami_nears_the_printed_values():
-    """Catches: a wrong level order or weight. references 1.1-1.3 (Ishigami & Homma 1990); 64 midpoints leave 0.2 %."""
+    """Catches: a wrong level order or weight. Ishigami & Homma (1990); 64 midpoints leave 0.2 %."""
     where = uniform_space(3, 64, -np.pi, np.pi)
     x = toy.inputs(where)
     found = lag_indices(where, np.sin(x[:, 0]) + 7 * np.sin(x[:, 1]) ** 2 + 0.1 * x[:, 2] ** 4 * np.sin(x[:, 0]))
@@ -105,7 +105,7 @@ def test_ishigami_nears_the_printed_values():
 
 
 def test_scale_and_offset_change_nothing():
-    """Catches: variance as the difference of large squares. references 1.13: indices unchanged by y -> p y + q."""
+    """Catches: variance as the difference of large squares. Indices are unchanged by y -> p y + q."""
     where = toy.space([toy.knob(i, range(4)) for i in range(3)])
     y = np.random.default_rng(1).normal(size=where.size)
     plain, moved = lag_indices(where, y), lag_indices(where, 1e-3 * y + 1e6)

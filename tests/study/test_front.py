@@ -36,7 +36,7 @@ def test_nondominated_equals_brute_force_on_tied_grids(objectives):
 @settings(max_examples=40, deadline=None)
 @given(st.lists(st.tuples(*[st.integers(0, 4)] * 3), min_size=1, max_size=30))
 def test_front_properties(rows):
-    """Catches: order dependence. references 2.9: front of a front is itself; order and repeats change nothing."""
+    """Catches: order dependence. The front of a front is itself; order and repeats change nothing."""
     points = np.array(rows, dtype=float)
     front = points[nondominated(points)]
     assert nondominated(front).all()
@@ -48,7 +48,7 @@ def test_front_properties(rows):
 
 
 def test_tiny_front_by_hand():
-    """Catches: a wrong turn of the axes. references 2.7: 5+8+2+1 by hand."""
+    """Catches: a wrong turn of the axes. 5+8+2+1 by hand."""
     points = np.array([(1, 5), (2, 3), (4, 2), (5, 1), (3, 4), (6, 6)], dtype=float)
     assert nondominated(points).tolist() == [True] * 4 + [False] * 2
     assert hypervolume(points, 6.0) == pytest.approx(16.0, abs=1e-12)
@@ -56,7 +56,7 @@ def test_tiny_front_by_hand():
 
 @pytest.mark.parametrize("r", [1.0, 1.1, 2.0, 11.0])
 def test_hypervolume_of_zdt_fronts(r):
-    """Catches: a reference on the wrong side or scaled. references 2.1-2.2 (Zitzler, Deb, Thiele 2000): r^2 - 1/3 and
+    """Catches: a reference on the wrong side or scaled. Zitzler, Deb, Thiele (2000): r^2 - 1/3 and
     r^2 - 2/3; 20001 points fall 2.5e-5 short."""
     f1 = np.linspace(0, 1, 20001)
     assert r * r - 1 / 3 - hypervolume(np.stack([f1, 1 - np.sqrt(f1)], 1), r) == pytest.approx(2.5e-5, abs=1e-5)
@@ -64,7 +64,7 @@ def test_hypervolume_of_zdt_fronts(r):
 
 
 def test_hypervolume_of_spheres():
-    """Catches: errors of the third dimension. references 2.5-2.6 (Deb, Thiele, Laumanns, Zitzler 2002)."""
+    """Catches: errors of the third dimension. Deb, Thiele, Laumanns, Zitzler (2002)."""
     u = np.linspace(0, np.pi / 2, 121)
     a, b = (angle.ravel() for angle in np.meshgrid(u, u))
     sphere = np.stack([np.cos(a) * np.cos(b), np.cos(a) * np.sin(b), np.sin(a)], 1)

@@ -39,7 +39,7 @@ def zdt(second):
 )
 def test_zdt_fronts_are_found(second, whole):
     """Catches: parents that are not selected (a random search of this size stays far away) and maximising.
-    references 2.1-2.2 (Zitzler, Deb, Thiele 2000), 6 variables, 2400 points, at least 95 % of the hypervolume."""
+    (Zitzler, Deb, Thiele 2000), 6 variables, 2400 points, at least 95 % of the hypervolume."""
     bounds = ((0.0, 1.0, False),) * 6
     found = search_function(zdt(second), bounds, 2, trials=2400, population=60, seed=5)
     random = zdt(second)(np.random.default_rng(0).random((2400, 6)))[0]
@@ -49,7 +49,7 @@ def test_zdt_fronts_are_found(second, whole):
 
 
 def test_dtlz2_front_is_found():
-    """Catches: only two objectives being told. references 2.5 (Deb et al. 2002), 3 objectives, 5 variables."""
+    """Catches: only two objectives being told. (Deb et al. 2002), 3 objectives, 5 variables."""
 
     def batch(x):
         g = 1 + ((x[:, 2:] - 0.5) ** 2).sum(axis=1)

@@ -25,7 +25,7 @@ def levels():
 
 
 def test_ishigami_through_the_projects_own_path(use_model):
-    """Catches: knob columns swapped, a wrong sample layout, continuous knobs scaled twice. references 1.1-1.3, 1.9:
+    """Catches: knob columns swapped, a wrong sample layout, continuous knobs scaled twice.
     N = 4096 costs 32768 runs at D = 3 and lies within 0.02."""
     model = use_model(ISHIGAMI)
     where = toy.space(ANGLES, sobol_start=4096, sobol_tolerance=1.0, seed=3)
@@ -40,7 +40,7 @@ def test_ishigami_through_the_projects_own_path(use_model):
 
 
 def test_total_order_equals_jansens_formula_and_intervals_salibs_resampling(use_model):
-    """Catches: pairing a row with the wrong base point. references 1.8: ST by hand to 1e-8. The half widths follow
+    """Catches: pairing a row with the wrong base point. ST by hand to 1e-8. The half widths follow
     SALib's bootstrap within 30 %."""
     use_model(ISHIGAMI)
     where = toy.space(ANGLES, sobol_start=1024, sobol_tolerance=1.0)
