@@ -168,8 +168,22 @@ def axle_state(axle: Axle, phi: Number, a_y: Number, load: Number, droop_left: N
     up = 0.5 * psi * t - transfer / k_t if lifted else 0.0
     lift_of_body = 0.5 * (x_inner - x_outer) + jack / (2.0 * k_w)
     moment = axle.sprung * (axle.arm * (a_y * _cos(phi) + G * _sin(phi)) + a_y * lift_of_body)
-    return AxleState(phi, load, elastic, transfer, contact, x_inner, x_outer, psi, up, lift_of_body + up, moment,
-                     droop_left, lifted, on_stop)
+    return AxleState(
+        phi,
+        load,
+        elastic,
+        transfer,
+        contact,
+        x_inner,
+        x_outer,
+        psi,
+        up,
+        lift_of_body + up,
+        moment,
+        droop_left,
+        lifted,
+        on_stop,
+    )
 
 
 # ----------------------------------------------------------------------------------------------------- car
@@ -260,11 +274,15 @@ def quarter_car(k: float, mass: float, unsprung: float, k_t: float, c: float, s:
     `s` is the intensity of the white-noise road velocity.
     """
     both = mass + unsprung
-    load = s / (2.0 * c) * (
-        k**2 * both**3 / mass**2
-        - 2.0 * k * k_t * unsprung * both / mass
-        + k_t**2 * unsprung
-        + k_t * c**2 * both**2 / mass**2
+    load = (
+        s
+        / (2.0 * c)
+        * (
+            k**2 * both**3 / mass**2
+            - 2.0 * k * k_t * unsprung * both / mass
+            + k_t**2 * unsprung
+            + k_t * c**2 * both**2 / mass**2
+        )
     )
     acceleration = s / 2.0 * (k_t * c / mass**2 + k**2 * both / (c * mass**2))
     return load, acceleration, s * both / (2.0 * c)
@@ -677,9 +695,7 @@ class Corner:
             grip = self.grip(point)
             for end in range(2):
                 if limits[end] is None and grip.capacity[end] - grip.demand[end] <= 0.0:
-                    limits[end] = _root(
-                        lambda a, lo=low_phi, hi=high_phi, e=end: spare(a, lo, hi, e), low_a, high_a
-                    )
+                    limits[end] = _root(lambda a, lo=low_phi, hi=high_phi, e=end: spare(a, lo, hi, e), low_a, high_a)
             low_a, low_phi = high_a, high_phi
         front, rear = (self.rollover if limit is None else limit for limit in limits)
         return front, rear

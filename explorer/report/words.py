@@ -203,11 +203,18 @@ def origin_text(limit: Limit) -> str:
     """Where a relative bound comes from: "1.0 deg above the baseline's"; empty for an absolute one."""
     if not limit.relative_to:
         return ""
-    owner = "the baseline's" if limit.relative_to == "baseline" else f"that of {limit.relative_to}"
+    owner = "the baseline's" if limit.relative_to == "baseline" else f"that of the liked setup {limit.relative_to}"
     if limit.value == 0.0:
         return owner
     side = "above" if limit.value > 0 else "below"
-    return f"{metric_value(limit.metric, abs(limit.value))} {side} {owner}"
+    metric = describe(limit.metric)
+    amount = number(abs(limit.value), max(decimals(metric.resolution), _places(limit.value)))
+    return f"{amount} {metric.unit}".strip() + f" {side} {owner}"
+
+
+def _places(value: float) -> int:
+    """Decimals that somebody wrote: 2 for 0.25."""
+    return len(f"{value:.6f}".rstrip("0").partition(".")[2])
 
 
 def objective_label(objective: Objective) -> str:

@@ -31,9 +31,7 @@ def before(cars: np.ndarray) -> Answers:
 
 def scaled_both(cars: np.ndarray, factor: float) -> np.ndarray:
     """Bars and springs of both ends in the same proportion."""
-    return changed(
-        cars, front_bar_rate=factor, rear_bar_rate=factor, front_spring_rate=factor, rear_spring_rate=factor
-    )
+    return changed(cars, front_bar_rate=factor, rear_bar_rate=factor, front_spring_rate=factor, rear_spring_rate=factor)
 
 
 @pytest.fixture(scope="module")

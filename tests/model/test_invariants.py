@@ -76,9 +76,7 @@ def test_pure_and_independent_of_company(hard_cornering: tuple[np.ndarray, Answe
     cars, answers = hard_cornering
     none = np.zeros(0, dtype=np.int64)
     for row in range(0, 1500, 300):
-        alone, _ = evaluate_parameters(
-            cars[row : row + 1], corner_phases(1.0), none, np.ones((1, 0)), np.zeros((1, 0))
-        )
+        alone, _ = evaluate_parameters(cars[row : row + 1], corner_phases(1.0), none, np.ones((1, 0)), np.zeros((1, 0)))
         assert np.array_equal(alone[0, 0], answers.values[row])
 
 

@@ -55,7 +55,9 @@ def test_limits_and_levels_in_words():
     assert words.resolved_text(replace(LIMITS[0], bound=3.25)) == "hairpin: roll angle at most 3.25 deg"
     assert words.resolved_text(replace(LIMITS[1], bound=100.0)) == "clearance (worst phase) at least 100 mm"
     assert words.origin_text(Limit("lag_ms", "at_most", -2.0, "baseline")) == "2.0 ms below the baseline's"
-    assert words.origin_text(Limit("lag_ms", "at_most", 2.0, "liked")) == "2.0 ms above that of liked"
+    assert words.origin_text(Limit("lag_ms", "at_most", 2.0, "liked")) == "2.0 ms above that of the liked setup liked"
+    quarter = words.origin_text(Limit("sweep.roll_deg", "at_most", 0.25, "baseline"))
+    assert quarter == "0.25 deg above the baseline's"  # not rounded to the metric's resolution
     assert words.origin_text(Limit("lag_ms", "at_most", 2.0)) == ""
     assert words.setting_label(BAR, "none") == "none" and words.setting_label(BAR, "1.2") == "1.2 mm"
     assert words.knob_label(HEIGHT, unit=True) == "ride height, mm"

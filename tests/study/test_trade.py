@@ -229,5 +229,5 @@ def test_share_of_cars_that_agree(capsys):
         for claim, answers in held.items():
             print(f"{100 * np.mean(answers):5.1f} % {claim}")
     for car in CARS:
-        for claim, least in order_claims(car, bars).items():
-            assert np.mean(held[claim]) > 0.6, (claim, least)
+        for claim in order_claims(car, bars):
+            assert np.mean(held[claim]) > 0.78, claim  # two points below the least of them when written
