@@ -12,11 +12,13 @@ from typing import Any, TypeVar
 import numpy as np
 
 from explorer.artefacts import RunFolder
-from explorer.config import LoadedStudy
+from explorer.config import LoadedStudy, load_study
 from explorer.errors import ExplorerError
 from explorer.model.metrics import describe, metric_columns
-from explorer.report import document, tables
+from explorer.proof.results import ProofSection
+from explorer.report import document, figures, proof_page, tables
 from explorer.space import Space
+from explorer.study.assumptions import AssumptionEffects, assumption_effects
 from explorer.study.evaluate import MetricTable, Progress, evaluate_all, fault_words, table_of
 from explorer.study.exact import StepEffects, exact_indices, step_effects
 from explorer.study.front import Front, pareto_front
@@ -28,6 +30,9 @@ from explorer.study.search import Agreement, SearchResult, agreement, search_spa
 from explorer.study.sensitivity import Sensitivity
 from explorer.study.shortlist import make_shortlist
 from explorer.study.sobol import sampled_indices
+
+STARTER_STUDY = Path(__file__).parent / "starter" / "study.toml"
+"""The study that statistics are proved on: it comes with the package."""
 
 METRICS_FILE_ROWS = 1_000_000
 """`tables/metrics.parquet` is written below this many setups unless the study says otherwise."""
@@ -111,6 +116,13 @@ def _indices(space: Space, table: MetricTable | None, progress: Progress | None)
         return None, str(fault)
 
 
+def _assumed(space: Space, progress: Progress | None) -> tuple[AssumptionEffects | None, str]:
+    try:
+        return assumption_effects(space, progress), ""
+    except ExplorerError as fault:
+        return None, str(fault)
+
+
 def sensitivity(study: LoadedStudy, progress: Progress | None = None) -> tuple[Sensitivity | None, str, MetricTable]:
     """Only the question which knob matters: (indices, why there are none, table)."""
     space = study.space
@@ -154,6 +166,7 @@ def answer(study: LoadedStudy, progress: Progress | None = None) -> RunResult:
             for x, y, metric, others in default_maps(space, indices)
         ),
     )
+    assumed, assumed_note = clock.run("assumptions", lambda: _assumed(space, progress))
     return RunResult(
         space=space,
         exact=space.exhaustive,
@@ -172,6 +185,8 @@ def answer(study: LoadedStudy, progress: Progress | None = None) -> RunResult:
         maps=maps,
         failures=failures_of(table),
         timings=tuple(clock.stages),
+        assumed=assumed,
+        assumed_note=assumed_note,
     )
 
 
@@ -237,6 +252,47 @@ def write(study: LoadedStudy, result: RunResult, folder: Path) -> Path:
     }
     run.finish(facts)
     return run.root
+
+
+def prove(folder: Path, quick: bool = False, progress: Progress | None = None) -> tuple[Path, int]:
+    """Hold the program against numbers from elsewhere; the page, tables and figures go into a folder.
+
+    Returns the folder and how many checks missed their bar. Raises ExplorerError when the checkers are not installed.
+    """
+    try:
+        from explorer.proof import bars, motion, multibody, statistics
+    except ImportError as fault:
+        raise ExplorerError(
+            f"the proof needs checkers that are not installed ({fault.name}): install the extra, pip install '.[proof]'"
+        ) from fault
+    clock = Clock()
+    space = load_study(STARTER_STUDY).space
+    sections: list[ProofSection] = []
+    sections.append(clock.run("multibody", lambda: multibody.multibody_section(quick, progress)))
+    sections.append(clock.run("leaning wheels", lambda: multibody.mechanism_section(quick, progress)))
+    sections.append(clock.run("bars", lambda: bars.bars_section(quick, progress)))
+    sections += clock.run("motion", lambda: motion.motion_sections(quick, progress))
+    sections += clock.run("statistics", lambda: statistics.statistics_sections(space, quick, progress))
+    run = RunFolder(folder)
+    run.csv("comparisons", proof_page.comparisons_table(sections))
+    drawn = []
+    for section in sections:
+        if section.rows:
+            run.csv(section.stem, proof_page.section_table(section))
+        for drawing in section.drawings:
+            run.png(drawing.stem, figures.draw_comparison(drawing))
+            drawn.append(drawing.stem)
+    run.text("report.md", proof_page.page(sections, quick, drawn))
+    missed = sum(len(section.failed) for section in sections)
+    run.finish(
+        {
+            "study": "proof",
+            "quick": quick,
+            "counts": {"comparisons": sum(len(section.comparisons) for section in sections), "outside": missed},
+            "timings_s": {name: round(seconds, 1) for name, seconds in clock.stages},
+        }
+    )
+    return run.root, missed
 
 
 def searched(study: LoadedStudy, progress: Progress | None = None) -> tuple[SearchResult, Agreement | None]:

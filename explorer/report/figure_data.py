@@ -11,6 +11,7 @@ from explorer.model.metrics import describe
 from explorer.report import words
 from explorer.report.tables import picks_of
 from explorer.space import BoolArray, FloatArray, IntArray, Knob, Space
+from explorer.study.assumptions import AssumptionEffects
 from explorer.study.front import Front
 from explorer.study.maps import MetricMap
 from explorer.study.one_change import OneChange
@@ -86,6 +87,17 @@ def index_frame(indices: Sensitivity, space: Space, kind: str) -> pd.DataFrame:
         },
         index=[words.metric_label(name) for name in shown],
     )
+
+
+def assumption_frame(found: AssumptionEffects) -> pd.DataFrame:
+    """Assumptions down; across, the largest change of an index of each objective and what the shortlist loses."""
+    columns = {
+        f"change of an index of {words.metric_label(name)}": [float(one.index_change[o].max()) for one in found.effects]
+        for o, name in enumerate(found.objectives)
+    }
+    columns["shortlist no longer on the front"] = [1.0 - one.shortlist_kept for one in found.effects]
+    columns["shortlist that breaks a limit"] = [1.0 - one.limits_kept for one in found.effects]
+    return pd.DataFrame(columns, index=[one.name for one in found.effects])
 
 
 def pair_frame(indices: Sensitivity, space: Space, metric: str) -> pd.DataFrame:
@@ -210,6 +222,8 @@ def figure_stems(result: RunResult) -> dict[str, str]:
         stems["front"] = "The front: every pair of objectives, shortlisted setups numbered"
     if any(step.allowed for step in result.one_change.steps):
         stems["one_change"] = "What one step of each knob does from the baseline"
+    if result.assumed is not None and result.assumed.effects:
+        stems["assumptions"] = "What each assumption does to the indices and to the shortlist"
     for stem, one in zip(words.map_stems(result.maps), result.maps, strict=True):
         stems[stem] = f"Map of {words.metric_label(one.metric)} over {words.spaced(one.x)} and {words.spaced(one.y)}"
     return stems

@@ -24,6 +24,7 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Patch, Rectangle
 from PIL import Image
 
+from explorer.proof.results import Drawing
 from explorer.report import figure_data as data
 from explorer.report import words
 from explorer.report.figure_data import ChangeDrawing, FrontDrawing, MapDrawing
@@ -74,6 +75,11 @@ def _draw(stem: str, result: RunResult) -> bytes:
         return draw_front(data.front_drawing(result.front, result))
     if stem == "one_change":
         return draw_one_change(data.change_drawing(result.one_change, space))
+    if stem == "assumptions" and result.assumed is not None:
+        title = f"Each assumption over its spread ({result.assumed.kind}, share of setups)"
+        return draw_indices(
+            data.assumption_frame(result.assumed), title, "change or share lost (-)", ("", "assumption")
+        )
     if indices is not None:
         if stem == "sensitivity":
             kind = data.index_kind(indices)
@@ -88,7 +94,9 @@ def _draw(stem: str, result: RunResult) -> bytes:
     return draw_map(data.map_drawing(result.maps[place], result))
 
 
-def draw_indices(frame: pd.DataFrame, title: str, value_label: str) -> bytes:
+def draw_indices(
+    frame: pd.DataFrame, title: str, value_label: str, axis_labels: tuple[str, str] = ("knob", "metric")
+) -> bytes:
     """Heatmap of sensitivity indices, metrics down and knobs across; NA cells belong to constant metrics."""
     rows, columns = frame.shape
     values = frame.astype("Float64").to_numpy(dtype=float, na_value=np.nan)
@@ -113,7 +121,7 @@ def draw_indices(frame: pd.DataFrame, title: str, value_label: str) -> bytes:
         )
         for row, column in np.argwhere(np.isnan(values)):
             _blank(axes, int(column), int(row), "const.")
-        _finish_heatmap(axes, title, "knob", "metric")
+        _finish_heatmap(axes, title, *axis_labels)
 
     return _png(draw, 4.8 + 0.95 * columns, 1.9 + 0.52 * rows)
 
@@ -320,6 +328,34 @@ def draw_one_change(picture: ChangeDrawing, clip: float = 10.0) -> bytes:
         _finish_heatmap(axes, picture.title, "metric", "single change")
 
     return _png(draw, 5.6 + 1.15 * columns, 2.6 + 0.44 * rows)
+
+
+def draw_comparison(picture: Drawing) -> bytes:
+    """Points or lines of a proof; with `diagonal` the line on which both sides agree."""
+
+    def draw(figure: Figure) -> None:
+        axes = figure.add_subplot()
+        for place, series in enumerate(picture.series):
+            color = sns.color_palette("colorblind")[place % 10]
+            if picture.kind == "lines":
+                axes.plot(series.x, series.y, marker="o", markersize=4, color=color, label=series.label)
+            else:
+                mark = "os^Dv<>Pxd"[place % 10]
+                axes.scatter(series.x, series.y, s=22, marker=mark, color=color, alpha=0.7, label=series.label)
+        if picture.diagonal:
+            ends = [min(axes.get_xlim()[0], axes.get_ylim()[0]), max(axes.get_xlim()[1], axes.get_ylim()[1])]
+            axes.plot(ends, ends, color="0.4", linewidth=0.8, linestyle="--", label="equal")
+        if picture.log:
+            axes.set_xscale("log")
+            axes.set_yscale("log")
+        axes.set_title(_wrapped(picture.title, 70))
+        axes.set_xlabel(picture.x_label)
+        axes.set_ylabel(picture.y_label)
+        axes.grid(alpha=0.3)
+        if len(picture.series) > 1 or picture.diagonal:
+            axes.legend(fontsize=8, frameon=False)
+
+    return _png(draw, 6.4, 4.6)
 
 
 def _png(draw: Callable[[Figure], None], width: float, height: float) -> bytes:

@@ -15,6 +15,9 @@ from explorer.study.results import RunResult
 from explorer.study.sensitivity import Sensitivity
 
 KIND_WORDS = {"shapley": "Shapley effect", "total": "total index", "first": "first-order index"}
+ASSUMPTIONS_SHOWN = 10
+"""Rows of the assumption table in the report; the CSV holds all."""
+
 TABLE_METRICS = 8
 """Metrics in the one-change table of the report; the CSV has all of them."""
 
@@ -290,6 +293,40 @@ def assumptions(result: RunResult, pictures: Pictures) -> list[str]:
     ]
 
 
+def assumption_effects(result: RunResult, pictures: Pictures) -> list[str]:
+    """Which assumption would change the advice."""
+    found = result.assumed
+    title = "## Which assumption would change the advice"
+    if found is None:
+        return [title, f"Not answered: {escape(result.assumed_note)}."]
+    rows = [
+        [
+            one.name,
+            one.text,
+            f"{one.largest:.2f}",
+            f"{100 * one.shortlist_kept:.0f} %",
+            f"{100 * one.limits_kept:.0f} %",
+            words.changes_text(result.space, one.best_moved) if one.best_moved else "stays",
+            one.note,
+        ]
+        for one in found.effects[:ASSUMPTIONS_SHOWN]
+    ]
+    head = ["assumption", "moved over", f"largest change of a {found.kind}", "shortlist still on the front",
+            "shortlist keeps limits", "balanced setup", "note"]  # fmt: skip
+    asked = f"all {found.setups:,} setups" if found.whole else f"{found.setups:,} setups (levels thinned)"
+    steady = [one.name for one in found.effects if one.shortlist_kept == 1.0 and one.limits_kept == 1.0]
+    lines = [
+        title,
+        f"Each moved over its spread, one at a time, and {asked} asked again at both ends; the worse end is shown, "
+        "worst first. Measure what stands at the top, leave what stands at the bottom. All of them are in "
+        "[assumptions.csv](tables/assumptions.csv).",
+        words.table(head, rows, right=(2, 3, 4)),
+    ]
+    if steady:
+        lines.append(f"These cost the shortlist nothing: {escape(words.listed(steady))}.")
+    return lines + pictures.show("assumptions")
+
+
 def method(result: RunResult, pictures: Pictures) -> list[str]:
     """How the questions were asked."""
     space = result.space
@@ -346,6 +383,7 @@ ORDER: tuple[Callable[[RunResult, Pictures], list[str]], ...] = (
     maps,
     failures,
     assumptions,
+    assumption_effects,
     method,
 )
 """Sections in the order of the report, after the answer."""

@@ -10,6 +10,7 @@ import pandas as pd
 from explorer.model.metrics import describe
 from explorer.report import words
 from explorer.space import FloatArray, Space
+from explorer.study.assumptions import AssumptionEffects
 from explorer.study.evaluate import MetricTable
 from explorer.study.exact import StepEffects
 from explorer.study.front import Front
@@ -33,6 +34,8 @@ def all_tables(result: RunResult) -> dict[str, pd.DataFrame]:
         found["sensitivity"] = sensitivity_table(result.indices, result.steps)
         if result.indices.pairs is not None:
             found["sensitivity_pairs"] = pairs_table(result.indices)
+    if result.assumed is not None:
+        found["assumptions"] = assumptions_table(result.assumed)
     for stem, one in zip(words.map_stems(result.maps), result.maps, strict=True):
         found[stem] = map_table(one, result.space)
     return found
@@ -168,6 +171,32 @@ def one_change_table(found: OneChange) -> pd.DataFrame:
     numbers = ["baseline", "value", "change", "change_in_resolutions"]
     head = ["knob", "from", "to", "minutes", "allowed", "answered", "breaks", "metric", "unit"]
     return pd.DataFrame(rows, columns=head + numbers).astype(dict.fromkeys(numbers, "Float64"))
+
+
+def assumptions_table(found: AssumptionEffects) -> pd.DataFrame:
+    """Long table: what each assumption does to each index, and to the shortlist as a whole (repeated per row)."""
+    rows: list[dict[str, object]] = []
+    for one in found.effects:
+        moves = "; ".join(f"{knob} {old} to {new}" for knob, old, new in one.best_moved)
+        for o, objective in enumerate(found.objectives):
+            for k, knob in enumerate(found.knobs):
+                rows.append(
+                    {
+                        "assumption": one.name,
+                        "moved_over": one.text,
+                        "objective": objective,
+                        "knob": knob,
+                        "index": found.kind,
+                        "index_change": float(one.index_change[o, k]),
+                        "shortlist_still_on_front": one.shortlist_kept,
+                        "shortlist_keeps_limits": one.limits_kept,
+                        "balanced_setup_moves": moves,
+                        "note": one.note,
+                    }
+                )
+    head = ["assumption", "moved_over", "objective", "knob", "index", "index_change"]
+    tail = ["shortlist_still_on_front", "shortlist_keeps_limits", "balanced_setup_moves", "note"]
+    return pd.DataFrame(rows, columns=head + tail)
 
 
 def shortlist_table(result: RunResult) -> pd.DataFrame:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from explorer.space import Space
+from explorer.study.assumptions import AssumptionEffects
 from explorer.study.evaluate import MetricTable
 from explorer.study.exact import StepEffects
 from explorer.study.front import Front
@@ -34,8 +35,8 @@ class RunResult:
     """Everything one run found.
 
     `table` holds every allowed setup when `exact`, else what the search looked at. `indices_note` says why there are
-    no indices where `indices` is None. `agreement` holds the search against the exact front where both were run.
-    `timings` are (stage, seconds).
+    no indices where `indices` is None, `assumed_note` the same of `assumed`. `agreement` holds the search against the
+    exact front where both were run. `timings` are (stage, seconds).
     """
 
     space: Space
@@ -55,3 +56,5 @@ class RunResult:
     maps: tuple[MetricMap, ...]
     failures: Failures
     timings: tuple[tuple[str, float], ...]
+    assumed: AssumptionEffects | None = None
+    assumed_note: str = ""

@@ -8,6 +8,7 @@ import numpy as np
 
 from explorer.model.metrics import metric_columns
 from explorer.space import Assumption, FloatArray, Knob, Limit, Objective, Rule, Settings, Space
+from explorer.study.assumptions import AssumptionEffect, AssumptionEffects
 from explorer.study.evaluate import MetricTable
 from explorer.study.exact import StepEffects, exact_indices, step_effects
 from explorer.study.front import objective_values, pareto_front
@@ -96,6 +97,23 @@ def pick(whole: MetricTable, row: int, reason: str, kinds: tuple[str, ...], shar
     )
 
 
+ASSUMED = AssumptionEffects(
+    objectives=("lag_ms", "grip_margin_pct"),
+    knobs=("front_bar", "rear_spring"),
+    kind="Shapley effect",
+    setups=12,
+    whole=True,
+    levels=(4, 3),
+    effects=(
+        AssumptionEffect(
+            "grip | level", "0.9 to 1.1", np.array([[0.1, 0.3], [0.0, 0.2]]), 0.5, 0.0,
+            (("front_bar", "1.0", "none"),), "high end: nothing keeps every limit",
+        ),
+        AssumptionEffect("yaw inertia", "1 to 2 kg m2", np.zeros((2, 2)), 1.0, 1.0, ()),
+    ),
+)  # fmt: skip
+
+
 def changes(whole: MetricTable) -> OneChange:
     """Bar one up (answered), bar one down (breaks a limit), spring up (no answer), spring down (forbidden)."""
     start = whole.space.row_of(np.asarray(whole.space.baseline))
@@ -179,6 +197,7 @@ def run(**changed: object) -> RunResult:
         maps=(metric_map(whole),),
         failures=Failures(0),
         timings=(("front", 0.1),),
+        assumed=ASSUMED,
     )
     return replace(result, **changed)  # type: ignore[arg-type]
 

@@ -140,6 +140,17 @@ def test_failures_are_counted_and_listed():
     assert "| front bar | 1.4 | 25.0 % |" in text and "Why: it did not settle (3)." in text
 
 
+def test_assumptions_that_matter_come_first():
+    """Catches an assumption that changes the advice kept quiet, and one that does not shown as if it did."""
+    text = document.report(run())
+    start = r"| grip \| level | 0.9 to 1.1 | 0.30 | 50 % | 0 % |"
+    assert start + " front bar 1.0 mm to none | high end: nothing keeps every limit |" in text
+    assert "These cost the shortlist nothing: yaw inertia." in text and "all 12 setups" in text
+    assert "figures/assumptions.png" in text
+    silent = document.report(run(assumed=None, assumed_note="too many knobs"))
+    assert "Not answered: too many knobs." in silent and "figures/assumptions.png" not in silent
+
+
 def test_missing_indices_say_why():
     """Catches an empty section where the model failed somewhere."""
     text = document.report(run(indices=None, steps=None, indices_note="the model has no answer for 3 setups"))

@@ -156,3 +156,12 @@ def test_the_same_run_gives_the_same_bytes(make):
     once = {stem: csv_bytes(frame) for stem, frame in tables.all_tables(make()).items()}
     again = {stem: csv_bytes(frame) for stem, frame in tables.all_tables(make()).items()}
     assert once == again and {"front", "shortlist", "one_change", "limits", "sensitivity"} <= set(once)
+
+
+def test_every_assumption_is_in_the_table():
+    """Catches a cut after the rows the report shows, and an index change at the wrong knob."""
+    frame = tables.assumptions_table(run().assumed)
+    assert len(frame) == 2 * 2 * 2
+    grip = frame[(frame.assumption == "grip | level") & (frame.objective == "lag_ms") & (frame.knob == "rear_spring")]
+    assert grip["index_change"].tolist() == [0.3] and grip["balanced_setup_moves"].tolist() == ["front_bar 1.0 to none"]
+    assert grip["shortlist_still_on_front"].tolist() == [0.5]

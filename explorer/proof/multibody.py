@@ -1,0 +1,492 @@
+"""An independent four-wheel car in MuJoCo, settled to rest in a steady left turn.
+
+The sprung body sits on a free joint. In the cornering frame every mass feels the uniform field `(-a_x, -a_y, -g)`; the
+ground answers at the road surface: one-sided vertical tyre springs under the lowest point of each wheel disc, and one
+lateral force per axle, as large as force and yaw balance ask, shared between its wheels by load. Two mechanisms:
+
+- `BEAM`: each axle a rigid beam on a hinge along the body's x axis, the hinge fixed to the axle at the roll centre's
+  height and free to slide along the body's z axis. This is what the explorer's model assumes.
+- `SLIDES`: each wheel on its own slide, inclined so that the force line from the contact patch meets the centre line
+  at the roll centre's height; the wheel leans with the body.
+
+Masses, heights and rates are worked out here from the parameter vector, not taken from `explorer.model.car`. Large
+angles throughout; coil springs are linear and hold on past their free length unless `captive` is false. MuJoCo gives
+kinematics, Jacobians and inertial forces; rest is found by Newton and Broyden on the generalised forces and checked with
+`mj_inverse`, and for some cases by stepping the damped car in time.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import mujoco
+import numpy as np
+from scipy.optimize import brentq, minimize_scalar
+
+from explorer.errors import ModelError
+from explorer.model.slots import SLOT
+from explorer.space import FloatArray
+
+GRAVITY = 9.80665
+"""Standard gravity (exact by definition). [m/s2]"""
+BEAM, SLIDES = "beam", "slides"
+STOP_RATE = 1e6
+"""Stiffness of a droop stop; gives way by a few micrometres. [N/m]"""
+AT_REST = 1e-9
+"""Largest generalised force left at rest. [N or N m]"""
+_JOINTS = 10
+_LATERAL = 13
+_SCALE = np.array([1e-3] * 3 + [1e-2] * 3 + [1e-3, 1e-2] * 2 + [5.0] * 4)
+_STEP = 1e-5
+_FURTHEST_ROLL = 0.8
+
+
+@dataclass(frozen=True)
+class End:
+    """One end of the car at its ride height. SI, per wheel where it is about a wheel; `sprung` is the end's share."""
+
+    place: float
+    track: float
+    radius: float
+    unsprung: float
+    sprung: float
+    spring: float
+    bar: float
+    tyre: float
+    roll_centre: float
+    droop: float
+    camber_gain: float
+
+    @property
+    def weight(self) -> float:
+        """Static load of the axle. [N]"""
+        return (self.sprung + 2.0 * self.unsprung) * GRAVITY
+
+
+@dataclass(frozen=True)
+class Chassis:
+    """The sprung body and its two ends; `height` of its centre, `place` of it forward of the front axle. SI."""
+
+    mass: float
+    sprung: float
+    place: float
+    height: float
+    ends: tuple[End, End]
+
+
+@dataclass(frozen=True)
+class Rest:
+    """A state of rest. SI; wheels in the order front inner, front outer, rear inner, rear outer.
+
+    `compression` of a tyre is negative by the gap under a lifted wheel; `travel` is bump, negative in droop; `lean` is
+    that of the wheel by roll alone, positive out of the turn; `unknowns` (14,) is the raw solution.
+    """
+
+    lateral: float
+    roll: float
+    pitch: float
+    loads: FloatArray
+    compression: FloatArray
+    travel: FloatArray
+    lean: FloatArray
+    unknowns: FloatArray
+
+    @property
+    def lifted(self) -> tuple[bool, ...]:
+        """Which wheels are off the ground."""
+        return tuple(bool(c <= 0.0) for c in self.compression)
+
+
+@dataclass(frozen=True)
+class Thresholds:
+    """Lateral accelerations [m/s2] at which the inner wheels leave the ground (rollover where one never does before
+    it) and at which the car rolls over."""
+
+    front_lift: float
+    rear_lift: float
+    rollover: float
+
+    @property
+    def lift(self) -> float:
+        """The first of both."""
+        return min(self.front_lift, self.rear_lift)
+
+
+def chassis_of(parameters: FloatArray) -> Chassis:
+    """Masses, heights and rates from a parameter vector.
+
+    >>> from explorer.proof.fleet import middle_car
+    >>> car = chassis_of(middle_car())
+    >>> bool(abs(sum(end.weight for end in car.ends) - car.mass * GRAVITY) < 1e-12)
+    True
+    """
+    p = {name: float(parameters[column]) for name, column in SLOT.items()}
+    if p["chassis_compliance"] != 0.0 or p["downforce_coefficient"] != 0.0:
+        raise ModelError("the multibody car has a rigid chassis and no downforce")
+    mass, wheelbase = p["mass"], p["wheelbase"]
+    front_mass = mass * p["front_weight_share"] + p["ballast_mass"] * p["ballast_shift"] / wheelbase
+    axle_mass = {"front": front_mass, "rear": mass - front_mass}
+    ends = []
+    for stem, place in (("front", 0.0), ("rear", -wheelbase)):
+        raised = p[f"{stem}_ride_height"] - p[f"{stem}_ride_height_reference"]
+        ends.append(
+            End(
+                place=place,
+                track=p[f"{stem}_track"],
+                radius=p[f"{stem}_wheel_radius"],
+                unsprung=p[f"{stem}_unsprung_mass"],
+                sprung=axle_mass[stem] - 2.0 * p[f"{stem}_unsprung_mass"],
+                spring=p[f"{stem}_spring_rate"] * p[f"{stem}_spring_motion_ratio"] ** 2,
+                bar=p[f"{stem}_bar_rate"] * p[f"{stem}_bar_motion_ratio"] ** 2,
+                tyre=p[f"{stem}_tyre_rate"],
+                roll_centre=p[f"{stem}_roll_centre_height"] + p[f"{stem}_roll_centre_rate"] * raised,
+                droop=max(p[f"{stem}_droop"] - raised, 0.0),
+                camber_gain=p[f"{stem}_camber_gain"],
+            )
+        )
+    sprung = sum(end.sprung for end in ends)
+    moment = mass * p["cg_height"] - sum(2.0 * end.unsprung * end.radius for end in ends)
+    for stem, end in zip(("front", "rear"), ends, strict=True):
+        moment += end.sprung * (p[f"{stem}_ride_height"] - p[f"{stem}_ride_height_reference"])
+    place = sum(end.sprung * end.place for end in ends) / sprung
+    return Chassis(mass=mass, sprung=sprung, place=place, height=moment / sprung, ends=(ends[0], ends[1]))
+
+
+def _wheel_xml(end: End, name: str, side: float, inside: str, base: float) -> str:
+    y, z = side * 0.5 * end.track, end.radius - base
+    inertia = f'<inertial pos="0 0 0" mass="{end.unsprung!r}" diaginertia="5e-5 8e-5 5e-5"/>'
+    return f'<body name="{name}" pos="0 {y!r} {z!r}">{inside}{inertia}</body>'
+
+
+def car_xml(chassis: Chassis, mechanism: str) -> str:
+    """The car as an MJCF document; all joints are zero in the static car on level ground."""
+    parts = []
+    for end, stem in zip(chassis.ends, ("front", "rear"), strict=True):
+        if mechanism == BEAM:
+            wheels = "".join(
+                _wheel_xml(end, f"{stem}_{name}", side, "", end.roll_centre)
+                for name, side in (("left", 1.0), ("right", -1.0))
+            )
+            parts.append(
+                f'<body name="{stem}" pos="{end.place!r} 0 {end.roll_centre!r}">'
+                '<joint type="slide" axis="0 0 1"/><joint type="hinge" axis="1 0 0"/>'
+                f'<inertial pos="0 0 0" mass="1e-9" diaginertia="1e-12 1e-12 1e-12"/>{wheels}</body>'
+            )
+        else:
+            for name, side in (("left", 1.0), ("right", -1.0)):
+                joint = f'<joint type="slide" axis="0 {side * end.roll_centre!r} {0.5 * end.track!r}"/>'
+                wheel = _wheel_xml(end, f"{stem}_{name}", side, joint, 0.0)
+                parts.append(f'<body name="{stem}_{name}_base" pos="{end.place!r} 0 0">{wheel}</body>')
+    body = (
+        f'<inertial pos="{chassis.place!r} 0 {chassis.height!r}" mass="{chassis.sprung!r}" '
+        'diaginertia="0.0035 0.02 0.022"/>'
+    )
+    return (
+        '<mujoco><compiler boundmass="0" balanceinertia="false"/><option timestep="1e-4" integrator="implicitfast"/>'
+        f'<worldbody><body name="body"><freejoint/>{body}{"".join(parts)}</body></worldbody></mujoco>'
+    )
+
+
+class Car:
+    """A car that can be set down, leaned on and read. `turn` +1 left, -1 right.
+
+    Unknowns: position and yaw, pitch, roll of the body (6), the four joints, the two lateral forces and the
+    longitudinal force of the ground, the lateral acceleration. Equations: ten generalised forces, both axles' contact
+    centres on the x axis, the body's x at zero, and one of roll or lateral acceleration given.
+    """
+
+    def __init__(self, parameters: FloatArray, longitudinal: float = 0.0, mechanism: str = BEAM, captive: bool = True):
+        self.chassis = chassis_of(parameters)
+        self.mechanism = mechanism
+        self.longitudinal = longitudinal
+        self.captive = captive
+        self.turning = 0.0
+        share = float(parameters[SLOT["front_drive_share" if longitudinal > 0.0 else "front_brake_share"]])
+        self._pull = (0.5 * share, 0.5 * (1.0 - share))
+        self.model = mujoco.MjModel.from_xml_string(car_xml(self.chassis, mechanism))
+        self.data = mujoco.MjData(self.model)
+        names = ("front_left", "front_right", "rear_left", "rear_right")
+        self._wheels = [mujoco.mj_name2id(self.model, mujoco.mjtObj.mjOBJ_BODY, name) for name in names]
+        self._body = mujoco.mj_name2id(self.model, mujoco.mjtObj.mjOBJ_BODY, "body")
+        self._jacobian = np.zeros((3, _JOINTS))
+        self._tangent: FloatArray | None = None
+        self.evaluations = 0
+
+    # forces ---------------------------------------------------------------------------------------------------------
+    def _suspension(self, joints: list[float]) -> tuple[list[float], list[float]]:
+        """(generalised forces of the four joints, bump travel of the four wheels left right left right)."""
+        forces, travels = [], []
+        for k, end in enumerate(self.chassis.ends):
+            first, second = joints[2 * k], joints[2 * k + 1]
+            half, above = 0.5 * end.track, end.radius - end.roll_centre
+            if self.mechanism == BEAM:
+                sine, cosine = math.sin(second), math.cos(second)
+                drop = above * (cosine - 1.0)
+                left, right = first + half * sine + drop, first - half * sine + drop
+            else:
+                upright = half / math.hypot(half, end.roll_centre)
+                left, right = first * upright, second * upright
+            on_left, on_right = self._strut(end, left, right), self._strut(end, right, left)
+            if self.mechanism == BEAM:
+                forces.append(-on_left - on_right)
+                forces.append(-on_left * (half * cosine - above * sine) + on_right * (half * cosine + above * sine))
+            else:
+                forces += [-on_left * upright, -on_right * upright]
+            travels += [left, right]
+        return forces, travels
+
+    def _strut(self, end: End, travel: float, other: float) -> float:
+        """Downward force of spring, bar and stop on a wheel at its own and the other wheel's bump travel. [N]"""
+        spring = 0.5 * end.sprung * GRAVITY + end.spring * travel
+        if not self.captive:
+            spring = max(spring, 0.0)
+        stop = STOP_RATE * max(-travel - end.droop, 0.0)
+        return spring + 0.5 * end.bar * (travel - other) - stop
+
+    def _pose(self, unknowns: FloatArray) -> None:
+        yaw, pitch, roll = (0.5 * float(a) for a in unknowns[3:6])
+        cy, sy, cp, sp, cr, sr = (f(a) for a in (yaw, pitch, roll) for f in (math.cos, math.sin))
+        qpos = self.data.qpos
+        qpos[:3] = unknowns[:3]
+        qpos[3] = cy * cp * cr + sy * sp * sr
+        qpos[4] = cy * cp * sr - sy * sp * cr
+        qpos[5] = cy * sp * cr + sy * cp * sr
+        qpos[6] = sy * cp * cr - cy * sp * sr
+        qpos[7:] = unknowns[6:10]
+
+    def _ground(self) -> tuple[list[float], list[tuple[float, float, float]], list[float]]:
+        """(tyre compressions, contact points on the road, inclinations about x) of the four wheels."""
+        compressions, points, leans = [], [], []
+        centres, frames = self.data.xpos, self.data.xmat
+        for k, wheel in enumerate(self._wheels):
+            end = self.chassis.ends[k // 2]
+            x, y, z = (float(c) for c in centres[wheel])
+            ex, ey, ez = float(frames[wheel, 1]), float(frames[wheel, 4]), float(frames[wheel, 7])
+            upright = math.sqrt(1.0 - ez * ez)
+            free_radius = end.radius + 0.5 * end.weight / end.tyre
+            compressions.append(free_radius * upright - z)
+            reach = z * ez / (upright * upright)
+            points.append((x + ex * reach, y + ey * reach, 0.0))
+            leans.append(math.asin(ez))
+        return compressions, points, leans
+
+    def _road(self, held: FloatArray) -> tuple[FloatArray, list[float], list[float], list[tuple[float, float, float]]]:
+        """(generalised forces of the road, loads, compressions, contact points); `held` is front and rear lateral and
+        the longitudinal force. [N]"""
+        compressions, points, _ = self._ground()
+        loads = [max(c, 0.0) * self.chassis.ends[k // 2].tyre for k, c in enumerate(compressions)]
+        total = np.zeros(_JOINTS)
+        for k, wheel in enumerate(self._wheels):
+            axle = loads[2 * (k // 2)] + loads[2 * (k // 2) + 1]
+            part = loads[k] / axle if axle > 0.0 else 0.5
+            mujoco.mj_jac(self.model, self.data, self._jacobian, None, points[k], wheel)
+            force = (float(held[2]) * self._pull[k // 2], float(held[k // 2]) * part, loads[k])
+            total += force @ self._jacobian
+        return total, loads, compressions, points
+
+    def _equations(self, unknowns: FloatArray) -> FloatArray:
+        """The thirteen equations that hold at any rest (13,)."""
+        self.evaluations += 1
+        self._pose(unknowns)
+        mujoco.mj_kinematics(self.model, self.data)
+        mujoco.mj_comPos(self.model, self.data)
+        total, _, _, points = self._road(unknowns[10:13])
+        mujoco.mj_jacSubtreeCom(self.model, self.data, self._jacobian, self._body)
+        field = (-self.longitudinal, -float(unknowns[_LATERAL]), -GRAVITY)
+        total += self.model.body_subtreemass[self._body] * (field @ self._jacobian)
+        forces, _ = self._suspension([float(j) for j in unknowns[6:10]])
+        total[6:] += forces
+        total[4] += self.turning
+        out = np.empty(13)
+        out[:10] = total
+        out[10] = 1e3 * (points[0][1] + points[1][1])
+        out[11] = 1e3 * (points[2][1] + points[3][1])
+        out[12] = 1e3 * unknowns[0]
+        return out
+
+    # rest -----------------------------------------------------------------------------------------------------------
+    def _differences(self, unknowns: FloatArray, value: FloatArray) -> FloatArray:
+        """Jacobian of the equations by differences, in scaled unknowns (13, 14)."""
+        columns = []
+        for k in range(14):
+            moved = unknowns.copy()
+            moved[k] += _STEP * _SCALE[k]
+            columns.append((self._equations(moved) - value) / _STEP)
+        return np.stack(columns, axis=1)
+
+    def _solve(self, start: FloatArray, which: int, wanted: float) -> FloatArray | None:
+        """Unknowns at rest with unknown `which` given; None when it does not converge."""
+        unknowns = start.copy()
+        unknowns[which] = wanted
+        value = self._equations(unknowns)
+        fresh = False
+        if self._tangent is None:
+            self._tangent, fresh = self._differences(unknowns, value), True
+        size = float(np.abs(value).max())
+        for _ in range(60):
+            if size < AT_REST:
+                return unknowns
+            free = np.delete(self._tangent, which, axis=1)
+            try:
+                move = np.insert(np.linalg.solve(free, -value), which, 0.0)
+            except np.linalg.LinAlgError:
+                return None
+            longest = float(np.abs(move[:10]).max())
+            if longest > 30.0:
+                move *= 30.0 / longest
+            new = unknowns + move * _SCALE
+            new_value = self._equations(new)
+            new_size = float(np.abs(new_value).max())
+            if new_size > 0.25 * size and not fresh:
+                self._tangent, fresh = self._differences(unknowns, value), True
+                continue
+            gap = new_value - value - self._tangent @ move
+            self._tangent = self._tangent + np.outer(gap, move) / float(move @ move)
+            fresh = False
+            if not np.isfinite(new_size):
+                return None
+            unknowns, value, size = new, new_value, new_size
+        return None
+
+    def _rest(self, unknowns: FloatArray) -> Rest:
+        self._pose(unknowns)
+        mujoco.mj_kinematics(self.model, self.data)
+        mujoco.mj_comPos(self.model, self.data)
+        _, loads, compressions, _ = self._road(unknowns[10:13])
+        leans = self._ground()[2]
+        _, travel = self._suspension([float(j) for j in unknowns[6:10]])
+        turn = 1.0 if unknowns[5] >= 0.0 else -1.0
+        order = [0, 1, 2, 3] if turn > 0.0 else [1, 0, 3, 2]
+        return Rest(
+            lateral=turn * float(unknowns[_LATERAL]),
+            roll=turn * float(unknowns[5]),
+            pitch=float(unknowns[4]),
+            loads=np.array(loads)[order],
+            compression=np.array(compressions)[order],
+            travel=np.array(travel)[order],
+            lean=turn * np.array(leans)[order],
+            unknowns=unknowns,
+        )
+
+    def standing(self) -> Rest:
+        """At rest without lateral acceleration. Raises ModelError when it does not settle."""
+        start = np.zeros(14)
+        start[12] = self.chassis.mass * self.longitudinal
+        found = self._solve(start, 5, 0.0)
+        if found is None:
+            raise ModelError("the multibody car does not settle on level ground")
+        return self._rest(found)
+
+    def at_roll(self, roll: float, near: Rest, far: Rest | None = None) -> Rest:
+        """At rest at a given roll of the body (signed), from one state or along the line through two.
+
+        Raises ModelError when it does not settle."""
+        start = near.unknowns
+        if far is not None and far.unknowns[5] != start[5]:
+            start = start + (far.unknowns - start) * ((roll - start[5]) / (far.unknowns[5] - start[5]))
+        found = self._solve(start, 5, roll)
+        if found is None:
+            self._tangent = None
+            found = self._solve(near.unknowns, 5, roll)
+        if found is None:
+            raise ModelError(f"the multibody car does not settle at {math.degrees(roll):.3f} degrees of roll")
+        return self._rest(found)
+
+    def unbalanced(self, rest: Rest) -> float:
+        """Largest generalised force left at a state, by MuJoCo's inverse dynamics. [N or N m]"""
+        unknowns = rest.unknowns
+        applied = self._applied(unknowns, unknowns[10:13])
+        self.data.qvel[:] = 0.0
+        self.data.qacc[:] = 0.0
+        self.model.opt.gravity[:] = (-self.longitudinal, -unknowns[_LATERAL], -GRAVITY)
+        mujoco.mj_inverse(self.model, self.data)
+        return float(np.abs(self.data.qfrc_inverse - applied).max())
+
+    def _applied(self, unknowns: FloatArray, held: FloatArray) -> FloatArray:
+        """Generalised forces of road and suspension at a pose (10,)."""
+        self._pose(unknowns)
+        mujoco.mj_kinematics(self.model, self.data)
+        mujoco.mj_comPos(self.model, self.data)
+        applied, _, _, _ = self._road(held)
+        forces, _ = self._suspension([float(j) for j in unknowns[6:10]])
+        applied[6:] += forces
+        return applied
+
+
+class Path:
+    """All states of rest of a car from standing to rollover, followed by roll angle; `turn` +1 left, -1 right."""
+
+    def __init__(self, car: Car, turn: float = 1.0, step: float = 0.01):
+        self.car = car
+        self.turn = turn
+        self.points = [car.standing()]
+        self._walk(step)
+        self.thresholds = self._find()
+
+    def _at(self, roll: float, low: Rest, high: Rest | None) -> Rest:
+        return self.car.at_roll(self.turn * roll, low, high)
+
+    def _walk(self, step: float) -> None:
+        """Points at equal roll steps until both inner wheels are up, or the lateral acceleration has fallen a lot."""
+        best = 0.0
+        while True:
+            last = self.points[-1]
+            before = self.points[-2] if len(self.points) > 1 else None
+            new = self._at(last.roll + step, last, before)
+            self.points.append(new)
+            best = max(best, new.lateral)
+            if (new.lifted[0] and new.lifted[2]) or new.lateral < 0.7 * best or new.roll > _FURTHEST_ROLL:
+                return
+
+    def _lift(self, wheel: int) -> Rest | None:
+        """Where an inner wheel leaves the ground; None when it never does on the path."""
+        if self.points[0].lifted[wheel]:
+            return self.points[0]
+        for low, high in zip(self.points, self.points[1:], strict=False):
+            if high.lifted[wheel]:
+                roll = brentq(
+                    lambda r, low=low, high=high: float(self._at(r, low, high).compression[wheel]),
+                    low.roll,
+                    high.roll,
+                    xtol=1e-10,
+                )
+                return self._at(roll, low, high)
+        return None
+
+    def _find(self) -> Thresholds:
+        lifts = [self._lift(0), self._lift(2)]
+        known = [lift for lift in lifts if lift is not None and lift.roll > 0.0]
+        self.points = sorted([*self.points, *known], key=lambda rest: rest.roll)
+        top = max(range(len(self.points)), key=lambda k: self.points[k].lateral)
+        peak = self.points[top]
+        if 0 < top < len(self.points) - 1:
+            low, high = self.points[top - 1], self.points[top + 1]
+            slope = 1e-6 * (high.roll - low.roll)
+            sides = [self._at(peak.roll + d, peak, other).lateral for d, other in ((-slope, low), (slope, high))]
+            if max(sides) > peak.lateral:
+                best = minimize_scalar(
+                    lambda roll: -self._at(roll, peak, low if roll < peak.roll else high).lateral,
+                    bounds=(low.roll, high.roll),
+                    method="bounded",
+                    options={"xatol": 1e-7},
+                )
+                peak = self._at(float(best.x), peak, low if best.x < peak.roll else high)
+        self.points = [rest for rest in self.points if rest.roll < peak.roll] + [peak]
+        front, rear = (peak.lateral if at is None else min(at.lateral, peak.lateral) for at in lifts)
+        return Thresholds(front_lift=front, rear_lift=rear, rollover=peak.lateral)
+
+    def at(self, lateral: float) -> Rest | None:
+        """First state on the path that reaches a lateral acceleration; None past the rollover."""
+        if lateral >= self.thresholds.rollover:
+            return None
+        for low, high in zip(self.points, self.points[1:], strict=False):
+            if low.lateral <= lateral < high.lateral:
+                roll = brentq(
+                    lambda r, low=low, high=high: self._at(r, low, high).lateral - lateral,
+                    low.roll,
+                    high.roll,
+                    xtol=1e-12,
+                )
+                return self._at(roll, low, high)
+        return None
