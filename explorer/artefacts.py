@@ -15,12 +15,13 @@ import os
 import platform
 import re
 import tempfile
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from importlib import metadata
 from numbers import Integral
 from pathlib import Path, PurePosixPath
 from typing import Any
 
+import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
@@ -118,14 +119,18 @@ def _cell(value: Any) -> str:
 
 def parquet_bytes(frame: pd.DataFrame) -> bytes:
     """A table as parquet, categories kept as dictionaries. Raises ArtefactError for a number that is not finite."""
-    for name in frame.columns:
-        column = frame[name]
-        if pd.api.types.is_float_dtype(column.dtype) and not column.map(math.isfinite).all():
-            raise ArtefactError(f"column {name} holds a number that is not finite")
+    _all_finite(frame)
     table = pa.Table.from_pandas(frame, preserve_index=False)
     sink = pa.BufferOutputStream()
     pq.write_table(table, sink, compression="zstd")
     return bytes(sink.getvalue().to_pybytes())
+
+
+def _all_finite(frame: pd.DataFrame) -> None:
+    for name in frame.columns:
+        column = frame[name]
+        if pd.api.types.is_float_dtype(column.dtype) and not np.isfinite(column.to_numpy(dtype=float)).all():
+            raise ArtefactError(f"column {name} holds a number that is not finite")
 
 
 def write_atomic(path: Path, data: bytes) -> None:
@@ -185,6 +190,28 @@ class RunFolder:
         """Write `tables/<stem>.parquet`."""
         return self._write(f"tables/{stem}.parquet", parquet_bytes(frame))
 
+    def parquet_rows(self, stem: str, frames: Iterable[pd.DataFrame]) -> Path:
+        """Write `tables/<stem>.parquet` from frames of the same columns, one row group each, never all in memory.
+
+        Raises ArtefactError for a number that is not finite or for no frame at all.
+        """
+        with tempfile.TemporaryDirectory(dir=self.root, prefix=".writing-") as folder:
+            beside = Path(folder) / "rows.parquet"
+            writer: pq.ParquetWriter | None = None
+            try:
+                for frame in frames:
+                    _all_finite(frame)
+                    rows = pa.Table.from_pandas(frame, preserve_index=False)
+                    if writer is None:
+                        writer = pq.ParquetWriter(beside, rows.schema, compression="zstd")
+                    writer.write_table(rows)
+            finally:
+                if writer is not None:
+                    writer.close()
+            if writer is None:
+                raise ArtefactError(f"{stem}: there are no rows to write")
+            return self._move(f"tables/{stem}.parquet", beside)
+
     def png(self, stem: str, data: bytes) -> Path:
         """Write `figures/<stem>.png`. Raises ArtefactError when the bytes are no PNG."""
         if not data.startswith(b"\x89PNG\r\n\x1a\n"):
@@ -218,7 +245,29 @@ class RunFolder:
         (self.root / UNFINISHED).unlink(missing_ok=True)
         return self.root / MANIFEST
 
+    def _move(self, name: str, beside: Path) -> Path:
+        """Rename a finished file of this run into place."""
+        path = self._claim(name)
+        digest, size = hashlib.sha256(), 0
+        with beside.open("rb") as stream:
+            while block := stream.read(1 << 22):
+                digest.update(block)
+                size += len(block)
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            os.replace(beside, path)
+        except OSError as fault:
+            raise ArtefactError(f"cannot write {path}: {fault.strerror or fault}") from fault
+        self._written[name] = (digest.hexdigest(), size)
+        return path
+
     def _write(self, name: str, data: bytes) -> Path:
+        path = self._claim(name)
+        write_atomic(path, data)
+        self._written[name] = (sha256_of(data), len(data))
+        return path
+
+    def _claim(self, name: str) -> Path:
         if not all(_NAME.fullmatch(part) for part in name.split("/")) or name == MANIFEST:
             raise ArtefactError(f"{name!r} is no name for a result file")
         if name in self._written:
@@ -228,8 +277,6 @@ class RunFolder:
             raise ArtefactError(f"{path} was not written by a run; move it away first")
         self._owned.add(name)
         self._note()
-        write_atomic(path, data)
-        self._written[name] = (sha256_of(data), len(data))
         return path
 
     def _note(self) -> None:

@@ -279,7 +279,7 @@ def shortlist(study: Study) -> None:
         from explorer.report import tables
 
         with Progress() as progress:
-            result = pipeline.answer(_load(study), progress)
+            result = pipeline.answer(_load(study), progress, assumptions=False)
         _print_table(tables.shortlist_table(result))
         return _verdict(result)
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import time
 from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -19,17 +19,19 @@ from explorer.proof.results import ProofSection
 from explorer.report import document, figures, proof_page, tables
 from explorer.space import Space
 from explorer.study.assumptions import AssumptionEffects, assumption_effects
+from explorer.study.columns import ColumnStore
 from explorer.study.evaluate import MetricTable, Progress, evaluate_all, fault_words, table_of
 from explorer.study.exact import StepEffects, exact_indices, step_effects
 from explorer.study.front import Front, pareto_front
 from explorer.study.limits import ResolvedLimit, count_limits, feasible, resolve_limits
 from explorer.study.maps import MetricMap, map_metric
 from explorer.study.one_change import one_change
-from explorer.study.results import Failures, RunResult
+from explorer.study.results import Failures, LevelShares, RunResult
 from explorer.study.search import Agreement, SearchResult, agreement, search_space
 from explorer.study.sensitivity import Sensitivity
 from explorer.study.shortlist import make_shortlist
 from explorer.study.sobol import sampled_indices
+from explorer.study.stream import Streamed, chunks, stream
 
 STARTER_STUDY = Path(__file__).parent / "starter" / "study.toml"
 """The study that statistics are proved on: it comes with the package."""
@@ -52,6 +54,22 @@ class Clock:
         result = work()
         self.stages.append((name, time.perf_counter() - start))
         return result
+
+
+def failures_streamed(found: Streamed) -> Failures:
+    """Setups of a whole pass that the model could not answer, with the knob levels most tied to them."""
+    if not found.counts.invalid:
+        return Failures(0)
+    shares = [
+        (knob.name, label, float(failed / setups))
+        for knob, all_failed, all_setups in zip(
+            found.table.space.knobs, found.failed_by_level, found.setups_by_level, strict=True
+        )
+        for label, failed, setups in zip(knob.labels, all_failed, all_setups, strict=True)
+        if setups
+    ]
+    shares.sort(key=lambda entry: -entry[2])
+    return Failures(found.counts.invalid, found.failed_examples, tuple(shares[:5]), found.failed_words)
 
 
 def failures_of(table: MetricTable) -> Failures:
@@ -107,7 +125,9 @@ def asked_metrics(space: Space) -> tuple[str, ...]:
     return tuple(dict.fromkeys(name for name in names if name in known and not describe(name).codes))
 
 
-def _indices(space: Space, table: MetricTable | None, progress: Progress | None) -> tuple[Sensitivity | None, str]:
+def _indices(
+    space: Space, table: MetricTable | ColumnStore | None, progress: Progress | None
+) -> tuple[Sensitivity | None, str]:
     try:
         if table is not None:
             return exact_indices(table, asked_metrics(space), progress), ""
@@ -131,8 +151,8 @@ def sensitivity(study: LoadedStudy, progress: Progress | None = None) -> tuple[S
     return indices, note, table if table is not None else table_of(space, np.array([space.baseline]))
 
 
-def answer(study: LoadedStudy, progress: Progress | None = None) -> RunResult:
-    """Ask every question of a study.
+def answer(study: LoadedStudy, progress: Progress | None = None, assumptions: bool = True) -> RunResult:
+    """Ask every question of a study; that of the assumptions only where wanted.
 
     Raises SpaceError or ModelError where a question cannot be answered at all; setups the model could not answer are
     counted in `failures`.
@@ -145,35 +165,44 @@ def answer(study: LoadedStudy, progress: Progress | None = None) -> RunResult:
     against: Agreement | None = None
     steps: StepEffects | None = None
     front: Front
+    whole: MetricTable | None
+    levels: LevelShares | None = None
     if space.exhaustive:
-        table = clock.run("every setup", lambda: evaluate_all(space, progress))
-        good = feasible(limits, table)
-        front = clock.run("front", lambda: pareto_front(table, good, exact=True))
-        indices, note = clock.run("indices", lambda: _indices(space, table, progress))
-        if table.valid.all():
-            steps = clock.run("effect per step", lambda: step_effects(table, asked_metrics(space)))
+        asked = asked_metrics(space)
+        keep_all = _save_every_setup(space) and space.size < METRICS_FILE_ROWS
+        passed = clock.run("every setup", lambda: stream(space, limits, asked, keep_all, progress))
+        with passed.store as store:
+            indices, note = clock.run("indices", lambda: _indices(space, store, progress))
+            if store.valid.all():
+                steps = clock.run("effect per step", lambda: step_effects(store, asked))
+        table, front, whole, counts, setups = passed.table, passed.front, passed.whole, passed.counts, passed.setups
+        levels = LevelShares(passed.setups_by_level, passed.feasible_by_level)
+        failures = failures_streamed(passed)
     else:
         found = clock.run("search", lambda: search_space(space, limits, progress))
         table, front = found.table, found.front
+        whole, counts, setups, failures = table, count_limits(limits, table), len(table), failures_of(table)
         indices, note = clock.run("indices", lambda: _indices(space, None, progress))
         against = clock.run("search against the exact front", lambda: judged(space, limits, front, progress))
-    shortlist = clock.run("shortlist", lambda: make_shortlist(table, limits, front))
+    shortlist = clock.run("shortlist", lambda: make_shortlist(table, limits, front, counts))
     changes = clock.run("one change", lambda: one_change(space, limits))
     maps = clock.run(
         "maps",
         lambda: tuple(
-            map_metric(space, x, y, metric, others, limits, table if others == "best" and space.exhaustive else None)
+            map_metric(space, x, y, metric, others, limits, whole if others == "best" and space.exhaustive else None)
             for x, y, metric, others in default_maps(space, indices)
         ),
     )
-    assumed, assumed_note = clock.run("assumptions", lambda: _assumed(space, progress))
+    assumed, assumed_note = None, "not asked"
+    if assumptions:
+        assumed, assumed_note = clock.run("assumptions", lambda: _assumed(space, progress))
     return RunResult(
         space=space,
         exact=space.exhaustive,
         table=table,
         baseline=baseline,
         limits=limits,
-        counts=count_limits(limits, table),
+        counts=counts,
         indices=indices,
         indices_note=note,
         steps=steps,
@@ -183,10 +212,13 @@ def answer(study: LoadedStudy, progress: Progress | None = None) -> RunResult:
         shortlist=shortlist,
         one_change=changes,
         maps=maps,
-        failures=failures_of(table),
+        failures=failures,
         timings=tuple(clock.stages),
         assumed=assumed,
         assumed_note=assumed_note,
+        setups=setups,
+        whole=whole,
+        levels=levels,
     )
 
 
@@ -214,6 +246,24 @@ def _beside(study: Path, path: str) -> str:
     return Path(os.path.relpath(path, study.parent)).as_posix()
 
 
+def _save_every_setup(space: Space) -> bool:
+    """Whether `tables/metrics.parquet` is wanted: below a million rows, or as the study says."""
+    wanted = space.settings.save_every_setup
+    return (not space.exhaustive or space.size < METRICS_FILE_ROWS) if wanted is None else wanted
+
+
+def pieces(table: MetricTable) -> Iterator[MetricTable]:
+    """A table in row groups of `CHUNK` rows."""
+    for start, stop in chunks(len(table)):
+        yield table.take(np.arange(start, stop))
+
+
+def _blocks(space: Space) -> Iterator[MetricTable]:
+    """Every setup evaluated again, block by block: too many to have been kept."""
+    for start, stop in chunks(space.size):
+        yield table_of(space, space.positions(start, stop))
+
+
 def write(study: LoadedStudy, result: RunResult, folder: Path) -> Path:
     """Write every table, figure and the report of a run; `run.json` last. Returns the folder.
 
@@ -224,9 +274,9 @@ def write(study: LoadedStudy, result: RunResult, folder: Path) -> Path:
     run = RunFolder(folder)
     for stem, frame in tables.all_tables(result).items():
         run.csv(stem, frame)
-    wanted = space.settings.save_every_setup
-    if wanted or (wanted is None and len(result.table) < METRICS_FILE_ROWS):
-        run.parquet("metrics", tables.metrics_table(result))
+    if _save_every_setup(space):
+        whole = result.whole
+        run.parquet_rows("metrics", map(tables.metrics_table, _blocks(space) if whole is None else pieces(whole)))
     drawings = document.all_figures(result)
     for stem, data in drawings.items():
         run.png(stem, data)
@@ -241,7 +291,7 @@ def write(study: LoadedStudy, result: RunResult, folder: Path) -> Path:
         "method": "every setup" if result.exact else "search",
         "inputs": {_beside(study.path, file.path): file.sha256 for file in study.files},
         "counts": {
-            "setups": len(result.table),
+            "setups": result.setups,
             "phases": len(space.phase_names),
             "invalid": result.failures.count,
             "feasible": result.counts.feasible,

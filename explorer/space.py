@@ -254,6 +254,11 @@ class Space:
         rows = self.allowed_rows
         return self._unravel(np.arange(start, stop, dtype=np.int64) if rows is None else rows[start:stop])
 
+    def positions_of(self, rows: IntArray) -> FloatArray:
+        """Positions of the allowed setups with these numbers. (rows,) -> (rows, knobs)."""
+        allowed = self.allowed_rows
+        return self._unravel(np.asarray(rows, dtype=np.int64) if allowed is None else allowed[rows])
+
     def row_of(self, positions: FloatArray) -> int:
         """Number of the allowed setup at these positions. Raises SpaceError when a rule forbids it."""
         shape = tuple(knob.size for knob in self.knobs)

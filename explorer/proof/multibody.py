@@ -316,36 +316,42 @@ class Car:
         return np.stack(columns, axis=1)
 
     def _solve(self, start: FloatArray, which: int, wanted: float) -> FloatArray | None:
-        """Unknowns at rest with unknown `which` given; None when it does not converge."""
-        unknowns = start.copy()
-        unknowns[which] = wanted
-        value = self._equations(unknowns)
-        fresh = False
+        """Unknowns at rest with unknown `which` given; None when it does not converge.
+
+        Newton on differences, with Broyden's update between fresh Jacobians; a step that a fresh Jacobian gave and
+        that does not better things is halved (kinks: a wheel leaving the ground, a stop met).
+        """
+        unknowns, value = start.copy(), self._equations(start)
+        fresh, share = False, 1.0
         if self._tangent is None:
             self._tangent, fresh = self._differences(unknowns, value), True
         size = float(np.abs(value).max())
-        for _ in range(60):
-            if size < AT_REST:
+        for _ in range(80):
+            left = (wanted - float(unknowns[which])) / _SCALE[which]
+            if size < AT_REST and left == 0.0:
                 return unknowns
             free = np.delete(self._tangent, which, axis=1)
             try:
-                move = np.insert(np.linalg.solve(free, -value), which, 0.0)
+                move = np.insert(np.linalg.solve(free, -value - self._tangent[:, which] * left), which, left)
             except np.linalg.LinAlgError:
                 return None
-            longest = float(np.abs(move[:10]).max())
-            if longest > 30.0:
-                move *= 30.0 / longest
+            move *= share
             new = unknowns + move * _SCALE
+            if share == 1.0:
+                new[which] = wanted
             new_value = self._equations(new)
             new_size = float(np.abs(new_value).max())
-            if new_size > 0.25 * size and not fresh:
+            if not np.isfinite(new_size):
+                return None
+            if new_size > 0.3 * size and new_size > AT_REST and not fresh:
                 self._tangent, fresh = self._differences(unknowns, value), True
+                continue
+            if left == 0.0 and new_size > (1.0 - 0.01 * share) * size and new_size > AT_REST and share > 0.01:
+                share *= 0.5
                 continue
             gap = new_value - value - self._tangent @ move
             self._tangent = self._tangent + np.outer(gap, move) / float(move @ move)
-            fresh = False
-            if not np.isfinite(new_size):
-                return None
+            fresh, share = False, 1.0
             unknowns, value, size = new, new_value, new_size
         return None
 

@@ -23,7 +23,7 @@ def report(result: RunResult, drawn: Sequence[str] | None = None) -> str:
     """The report as markdown; `drawn` names the pictures that lie in `figures/` (default: all of them)."""
     space = result.space
     pictures = sections.Pictures(result, drawn)
-    size = f"{len(result.table):,} setups" + (", all of them" if result.exact else " looked at, not all of them")
+    size = f"{result.setups:,} setups" + (", all of them" if result.exact else " looked at, not all of them")
     parts = [
         f"# {escape(space.name)}: which setup to take",
         f"{escape(space.car)} on {escape(space.surface)}. {size}; "
@@ -57,7 +57,7 @@ def _take(result: RunResult, found: Shortlist) -> list[str]:
     space = result.space
     rows = [_pick_row(str(rank), pick, pick.reason, result) for rank, pick in enumerate(found.picks, start=1)]
     amount = words.count(len(found.picks), "setup")
-    kept = f"{found.feasible:,} of {len(result.table):,} setups keep every limit"
+    kept = f"{found.feasible:,} of {result.setups:,} setups keep every limit"
     lines = [
         f"### Take {'this' if len(found.picks) == 1 else 'these'} {amount}",
         f"{kept}. The front has {words.count(found.groups, 'distinct point')}; these are spread over it. "

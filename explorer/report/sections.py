@@ -266,7 +266,7 @@ def failures(result: RunResult, pictures: Pictures) -> list[str]:
         return ["## Failures", "None. The model answered for every setup it was asked about."]
     lines = [
         "## Failures",
-        f"The model had no answer for {failed.count:,} of {len(result.table):,} setups. They take no part in the front "
+        f"The model had no answer for {failed.count:,} of {result.setups:,} setups. They take no part in the front "
         "or the shortlist, and nothing was put in their place.",
     ]
     if failed.reasons:
@@ -343,13 +343,13 @@ def method(result: RunResult, pictures: Pictures) -> list[str]:
     phases = f"{words.count(len(space.phase_names), 'phase')} ({names})"
     if result.exact:
         how = (
-            f"Every one of the {len(result.table):,} allowed setups went through the model in {phases}. "
+            f"Every one of the {result.setups:,} allowed setups went through the model in {phases}. "
             "The front and the best setups are exact for the model."
         )
     else:
-        asked = result.search.asked if result.search is not None else len(result.table)
+        asked = result.search.asked if result.search is not None else result.setups
         how = (
-            f"A search (NSGA-II, seed {space.seed}) looked at {len(result.table):,} distinct setups ({asked:,} asked "
+            f"A search (NSGA-II, seed {space.seed}) looked at {result.setups:,} distinct setups ({asked:,} asked "
             f"for) in {phases}. It is not exact: better setups may exist."
         )
     if result.agreement is not None:

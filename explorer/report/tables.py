@@ -17,7 +17,7 @@ from explorer.study.front import Front
 from explorer.study.limits import LimitCounts, ResolvedLimit, margins
 from explorer.study.maps import MetricMap
 from explorer.study.one_change import OneChange
-from explorer.study.results import RunResult
+from explorer.study.results import LevelShares, RunResult
 from explorer.study.sensitivity import Sensitivity
 from explorer.study.shortlist import NothingFeasible, Pick, Shortlist
 
@@ -34,6 +34,8 @@ def all_tables(result: RunResult) -> dict[str, pd.DataFrame]:
         found["sensitivity"] = sensitivity_table(result.indices, result.steps)
         if result.indices.pairs is not None:
             found["sensitivity_pairs"] = pairs_table(result.indices)
+    if result.levels is not None:
+        found["levels"] = levels_table(result.levels, result.space)
     if result.assumed is not None:
         found["assumptions"] = assumptions_table(result.assumed)
     for stem, one in zip(words.map_stems(result.maps), result.maps, strict=True):
@@ -257,9 +259,25 @@ def map_table(found: MetricMap, space: Space | None = None) -> pd.DataFrame:
     return pd.DataFrame(columns)
 
 
-def metrics_table(result: RunResult) -> pd.DataFrame:
+def levels_table(levels: LevelShares, space: Space) -> pd.DataFrame:
+    """One row per level of each knob: allowed setups there, and how many of them keep every limit."""
+    rows = [
+        {
+            "knob": knob.name,
+            "level": label,
+            "setups": int(setups),
+            "feasible": int(feasible),
+            "share": float(feasible / setups) if setups else 0.0,
+        }
+        for knob, all_setups, all_feasible in zip(space.knobs, levels.setups, levels.feasible, strict=True)
+        for label, setups, feasible in zip(knob.labels, all_setups, all_feasible, strict=True)
+    ]
+    return pd.DataFrame(rows, columns=["knob", "level", "setups", "feasible", "share"])
+
+
+def metrics_table(table: MetricTable) -> pd.DataFrame:
     """Every setup: knobs as categories (numbers where continuous), `valid`, and every metric (zero where invalid)."""
-    table, space = result.table, result.space
+    space = table.space
     columns: dict[str, object] = {}
     for c, knob in enumerate(space.knobs):
         if knob.continuous:

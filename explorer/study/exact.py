@@ -12,6 +12,7 @@ journal 4, 1060-1083): shapley_i averages c(u + i) - c(u) over all orders, with 
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from math import comb
 
@@ -19,6 +20,7 @@ import numpy as np
 
 from explorer.errors import SpaceError
 from explorer.space import FloatArray, IntArray, Space
+from explorer.study.columns import ColumnStore
 from explorer.study.evaluate import MetricTable, Progress
 from explorer.study.sensitivity import Sensitivity, analysed, checked, is_constant, refuse_invalid
 
@@ -59,7 +61,7 @@ class StepEffects:
 
 
 def exact_indices(
-    table: MetricTable, metrics: tuple[str, ...] | None = None, progress: Progress | None = None
+    table: MetricTable | ColumnStore, metrics: tuple[str, ...] | None = None, progress: Progress | None = None
 ) -> Sensitivity:
     """Exact indices of the metrics (default: every quantity) over a table of every allowed setup, in row order.
 
@@ -126,15 +128,18 @@ def variance_parts(values: FloatArray) -> FloatArray:
 
     Bit `axes - 1 - i` of the entry's number stands for axis i. `values` should be centred.
     """
+    shape, size = values.shape, values.size
     flat = values
-    for length in values.shape:  # each turn works on the first axis and moves it last: k turns restore the order
+    del values  # at most two copies at a time
+    for length in shape:  # each turn works on the first axis and moves it last: k turns restore the order
         flat = flat.reshape(length, -1).T @ _contrasts(length).T
-    flat = flat.ravel() ** 2
-    for length in values.shape:
+    flat = flat.ravel()
+    np.square(flat, out=flat)
+    for length in shape:
         split = np.zeros((length, 2))
         split[0, 0], split[1:, 1] = 1.0, 1.0
         flat = flat.reshape(length, -1).T @ split
-    parts: FloatArray = flat.ravel() / values.size
+    parts: FloatArray = flat.ravel() / size
     parts[0] = 0.0
     return parts
 
@@ -189,7 +194,7 @@ def shapley_from_conditional(parts: FloatArray) -> FloatArray:
     return result
 
 
-def step_effects(table: MetricTable, metrics: tuple[str, ...] | None = None) -> StepEffects:
+def step_effects(table: MetricTable | ColumnStore, metrics: tuple[str, ...] | None = None) -> StepEffects:
     """Mean change of each metric per step of each knob, over all pairs of allowed setups one step apart.
 
     Levels are neighbours in the order of their values. Raises like `exact_indices`.
@@ -215,22 +220,35 @@ def step_effects(table: MetricTable, metrics: tuple[str, ...] | None = None) -> 
     for row, name in enumerate(names):
         dense[full] = checked(table.column(name), name)
         for i, view in enumerate(views):
-            change = np.diff(dense.reshape(view)[:, orders[i]], axis=1)
+            if not pairs[i]:
+                continue
             built = both[i]
-            if built is not None:
-                change *= built
-            if pairs[i]:
-                signed[row, i] = change.sum() / pairs[i]
-                absolute[row, i] = np.abs(change, out=change).sum() / pairs[i]
+            for outer, inner in _slabs(view):
+                change = np.diff(dense.reshape(view)[outer, :, inner][:, orders[i]], axis=1)
+                if built is not None:
+                    change *= built[outer, :, inner]
+                signed[row, i] += change.sum() / pairs[i]
+                absolute[row, i] += np.abs(change, out=change).sum() / pairs[i]
     minutes = np.array([max(knob.minutes, LEAST_MINUTES) for knob in space.knobs])
     return StepEffects(names, space.knob_names, absolute, signed, absolute / minutes, pairs)
 
 
-def _full_rows(table: MetricTable) -> IntArray:
+def _slabs(view: tuple[int, int, int]) -> Iterator[tuple[slice, slice]]:
+    """Slices of the outer and inner axes that cover a grid in pieces of at most `_BLOCK` cells."""
+    outer, length, inner = view
+    deep, wide = max(1, _BLOCK // (length * inner)), max(1, min(inner, _BLOCK // length))
+    for top in range(0, outer, deep):
+        for left in range(0, inner, wide):
+            yield slice(top, top + deep), slice(left, left + wide)
+
+
+def _full_rows(table: MetricTable | ColumnStore) -> IntArray | slice:
     """Full-grid number of each row, once the table is known to be every allowed setup in order."""
     space: Space = table.space
     if not space.enumerable:
         raise SpaceError("exact indices need levels; a continuous knob has none")
+    if isinstance(table, ColumnStore):
+        return table.rows_of()
     rows = space.allowed_rows
     full = np.arange(space.full_size, dtype=np.int64) if rows is None else rows
     shape = tuple(knob.size for knob in space.knobs)

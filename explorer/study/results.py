@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from explorer.space import Space
+from explorer.space import IntArray, Space
 from explorer.study.assumptions import AssumptionEffects
 from explorer.study.evaluate import MetricTable
 from explorer.study.exact import StepEffects
@@ -31,12 +31,21 @@ class Failures:
 
 
 @dataclass(frozen=True)
+class LevelShares:
+    """Setups at each level of each knob, and those of them that keep every limit: per knob (levels,)."""
+
+    setups: tuple[IntArray, ...]
+    feasible: tuple[IntArray, ...]
+
+
+@dataclass(frozen=True)
 class RunResult:
     """Everything one run found.
 
-    `table` holds every allowed setup when `exact`, else what the search looked at. `indices_note` says why there are
-    no indices where `indices` is None, `assumed_note` the same of `assumed`. `agreement` holds the search against the
-    exact front where both were run. `timings` are (stage, seconds).
+    `table` holds the setups that the answers speak of; `setups` were looked at in all, every allowed one when `exact`;
+    `whole` holds all metrics of all of them where they were kept; `levels` None for a search. `indices_note` says why
+    there are no indices where `indices` is None, `assumed_note` the same of `assumed`. `agreement` holds the search
+    against the exact front where both were run. `timings` are (stage, seconds).
     """
 
     space: Space
@@ -58,3 +67,6 @@ class RunResult:
     timings: tuple[tuple[str, float], ...]
     assumed: AssumptionEffects | None = None
     assumed_note: str = ""
+    setups: int = 0
+    whole: MetricTable | None = None
+    levels: LevelShares | None = None

@@ -89,16 +89,23 @@ class NothingFeasible:
 
 
 def make_shortlist(
-    table: MetricTable, limits: tuple[ResolvedLimit, ...], front: Front | None = None
+    table: MetricTable,
+    limits: tuple[ResolvedLimit, ...],
+    front: Front | None = None,
+    counts: LimitCounts | None = None,
 ) -> Shortlist | NothingFeasible:
     """Shortlist of a table's setups; `front` may hand in the front of its feasible rows.
+
+    `counts` speak of the whole space where the table holds only what was kept of it: the front's members, or the
+    setups that miss by least.
 
     Raises SpaceError without objectives, ModelError for a non-finite objective.
     """
     space = table.space
     good = feasible(limits, table)
+    known = count_limits(limits, table) if counts is None else counts
     if not good.any():
-        return _nothing(table, limits)
+        return _nothing(table, limits, known)
     best = pareto_front(table, good) if front is None else front
     named = np.flatnonzero(best.named)
     scores = best.scores[named]
@@ -114,7 +121,7 @@ def make_shortlist(
         picks.append(
             _pick(table, limits, row, kinds, reason, int(sizes[best.group[member]]), float(distance[point]), builds)
         )
-    return Shortlist(space.objectives, limits, tuple(picks), int(good.sum()), best.groups)
+    return Shortlist(space.objectives, limits, tuple(picks), known.feasible, best.groups)
 
 
 def _reasons(
@@ -209,19 +216,15 @@ def build_share(space: Space, positions: FloatArray, limits: tuple[ResolvedLimit
     return Builds(float(feasible(limits, table).mean()), kept.mean(axis=0), len(vectors), varied)
 
 
-def _nothing(table: MetricTable, limits: tuple[ResolvedLimit, ...]) -> NothingFeasible:
+def _nothing(table: MetricTable, limits: tuple[ResolvedLimit, ...], counts: LimitCounts) -> NothingFeasible:
     """Which limits are to blame, and the distinct setups that miss by least."""
     space = table.space
-    counts = count_limits(limits, table)
     rows = np.flatnonzero(table.valid)
     missed = violations(limits, table)[rows].sum(axis=1)
     positions = table.positions[rows]
-    changes = (positions != np.asarray(space.baseline)).sum(axis=1)
-    order = np.lexsort((rows, space.minutes(positions), changes, missed))
     scores = scores_of(objective_values(table)[rows], space.objectives)
-    least = _first_distinct(order, scores, space.settings.shortlist_size)
     picks, amounts = [], []
-    for index in least:
+    for index in least_violating(space, positions, rows, missed, scores):
         row = int(rows[index])
         one = table.take(np.array([row]))
         broken = [limit.text for limit, m in zip(limits, margins(limits, one)[0], strict=True) if m < 0.0]
@@ -238,8 +241,16 @@ def _nothing(table: MetricTable, limits: tuple[ResolvedLimit, ...]) -> NothingFe
     )
 
 
-def _first_distinct(order: IntArray, scores: FloatArray, size: int) -> list[int]:
-    """The first `size` entries of `order` that differ in their rounded objectives."""
+def least_violating(
+    space: Space, positions: FloatArray, rows: IntArray, missed: FloatArray, scores: FloatArray
+) -> IntArray:
+    """Places of the setups that miss by least and differ in their rounded objectives, `shortlist_size` at most.
+
+    Order: amount missed [resolutions], changes from the baseline, minutes, row. The best of a union lie within the
+    union of the bests, so chunks can be merged.
+    """
+    changes = (positions != np.asarray(space.baseline)).sum(axis=1)
+    order = np.lexsort((rows, space.minutes(positions), changes, missed))
     seen: set[bytes] = set()
     found: list[int] = []
     for index in order:
@@ -247,6 +258,6 @@ def _first_distinct(order: IntArray, scores: FloatArray, size: int) -> list[int]
         if key not in seen:
             seen.add(key)
             found.append(int(index))
-        if len(found) == size:
+        if len(found) == space.settings.shortlist_size:
             break
-    return found
+    return np.array(found, dtype=np.int64)

@@ -15,7 +15,7 @@ from explorer.study.front import objective_values, pareto_front
 from explorer.study.limits import ResolvedLimit, count_limits, feasible, margins
 from explorer.study.maps import MetricMap
 from explorer.study.one_change import OneChange, Step
-from explorer.study.results import Failures, RunResult
+from explorer.study.results import Failures, LevelShares, RunResult
 from explorer.study.search import Agreement
 from explorer.study.shortlist import Builds, NothingFeasible, Pick, Shortlist
 
@@ -97,6 +97,7 @@ def pick(whole: MetricTable, row: int, reason: str, kinds: tuple[str, ...], shar
     )
 
 
+LEVELS = LevelShares(setups=(np.full(4, 3), np.full(3, 4)), feasible=(np.array([0, 1, 2, 3]), np.array([2, 2, 2])))
 ASSUMED = AssumptionEffects(
     objectives=("lag_ms", "grip_margin_pct"),
     knobs=("front_bar", "rear_spring"),
@@ -198,6 +199,9 @@ def run(**changed: object) -> RunResult:
         failures=Failures(0),
         timings=(("front", 0.1),),
         assumed=ASSUMED,
+        setups=len(whole),
+        whole=whole,
+        levels=LEVELS,
     )
     return replace(result, **changed)  # type: ignore[arg-type]
 

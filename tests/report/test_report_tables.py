@@ -137,7 +137,7 @@ def test_a_map_row_says_where_it_stands():
 
 def test_metrics_table_has_every_setup_with_categories():
     """Catches level codes in place of labels, and a dropped column."""
-    frame = tables.metrics_table(run())
+    frame = tables.metrics_table(run().table)
     assert len(frame) == 12 and list(frame["front_bar"].cat.categories) == ["none", "1.0", "1.2", "1.4"]
     assert list(frame.columns[3:]) == list(run().table.columns) and frame["valid"].all()
     assert frame["front_bar"].tolist()[3] == "1.0" and frame["lag_ms"].tolist()[3] == 28.0
