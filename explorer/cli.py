@@ -287,15 +287,20 @@ def shortlist(study: Study) -> None:
 
 
 @app.command()
-def run(study: Study, out: Out = None) -> None:
+def run(
+    study: Study,
+    out: Out = None,
+    cluster: Annotated[str, typer.Option("--cluster", metavar="ADDRESS", help="Dask cluster to use.")] = "",
+    workers: Annotated[int, typer.Option("--workers", min=0, help="Worker processes on this machine.")] = 0,
+) -> None:
     """Everything: indices, fronts, maps, one-change table, shortlist, figures and report."""
 
     def work() -> int:
         from explorer import pipeline
 
         loaded = _load(study)
-        with Progress() as progress:
-            result = pipeline.answer(loaded, progress)
+        with Progress() as progress, pipeline.parts_from(cluster, workers) as maker:
+            result = pipeline.answer(loaded, progress, maker=maker)
             print("tables, figures and report", file=sys.stderr)
             folder = pipeline.write(loaded, result, out or Path("results") / loaded.space.name)
         print(f"report: {folder / 'report.md'}")

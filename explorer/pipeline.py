@@ -6,6 +6,7 @@ import os
 import time
 from collections import Counter
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -31,7 +32,7 @@ from explorer.study.search import Agreement, SearchResult, agreement, search_spa
 from explorer.study.sensitivity import Sensitivity
 from explorer.study.shortlist import make_shortlist
 from explorer.study.sobol import sampled_indices
-from explorer.study.stream import Streamed, chunks, stream
+from explorer.study.stream import PartMaker, Streamed, chunks, one_by_one, stream
 
 STARTER_STUDY = Path(__file__).parent / "starter" / "study.toml"
 """The study that statistics are proved on: it comes with the package."""
@@ -151,8 +152,32 @@ def sensitivity(study: LoadedStudy, progress: Progress | None = None) -> tuple[S
     return indices, note, table if table is not None else table_of(space, np.array([space.baseline]))
 
 
-def answer(study: LoadedStudy, progress: Progress | None = None, assumptions: bool = True) -> RunResult:
-    """Ask every question of a study; that of the assumptions only where wanted.
+@contextmanager
+def parts_from(address: str = "", workers: int = 0) -> Iterator[PartMaker]:
+    """Where the chunks of an exhaustive run are evaluated: here, on a cluster at an address, or on worker processes.
+
+    Raises ExplorerError when a cluster is asked for and the extra is not installed.
+    """
+    if not address and not workers:
+        yield one_by_one
+        return
+    try:
+        from explorer.study.cluster import cluster
+    except ImportError as fault:
+        raise ExplorerError(
+            f"a cluster needs {fault.name}, which is not installed: install the extra, pip install '.[cluster]'"
+        ) from fault
+    with cluster(address, workers) as maker:
+        yield maker
+
+
+def answer(
+    study: LoadedStudy,
+    progress: Progress | None = None,
+    assumptions: bool = True,
+    maker: PartMaker = one_by_one,
+) -> RunResult:
+    """Ask every question of a study; that of the assumptions only where wanted. `maker` says where chunks are evaluated.
 
     Raises SpaceError or ModelError where a question cannot be answered at all; setups the model could not answer are
     counted in `failures`.
@@ -170,7 +195,7 @@ def answer(study: LoadedStudy, progress: Progress | None = None, assumptions: bo
     if space.exhaustive:
         asked = asked_metrics(space)
         keep_all = _save_every_setup(space) and space.size < METRICS_FILE_ROWS
-        passed = clock.run("every setup", lambda: stream(space, limits, asked, keep_all, progress))
+        passed = clock.run("every setup", lambda: stream(space, limits, asked, keep_all, progress, maker))
         with passed.store as store:
             indices, note = clock.run("indices", lambda: _indices(space, store, progress))
             if store.valid.all():

@@ -25,6 +25,7 @@ IMPORTERS = {
     "mujoco": ("proof/multibody.py",),
     "Pynite": ("proof/bars.py",),
     "control": ("proof/motion.py",),
+    "distributed": ("study/cluster.py",),
 }
 
 

@@ -196,11 +196,12 @@ class Car:
     centres on the x axis, the body's x at zero, and one of roll or lateral acceleration given.
     """
 
-    def __init__(self, parameters: FloatArray, longitudinal: float = 0.0, mechanism: str = BEAM, captive: bool = True):
+    def __init__(self, parameters: FloatArray, longitudinal: float = 0.0, mechanism: str = BEAM, captive: bool = True, seat: float = 0.0):
         self.chassis = chassis_of(parameters)
         self.mechanism = mechanism
         self.longitudinal = longitudinal
         self.captive = captive
+        self.seat = seat
         self.turning = 0.0
         share = float(parameters[SLOT["front_drive_share" if longitudinal > 0.0 else "front_brake_share"]])
         self._pull = (0.5 * share, 0.5 * (1.0 - share))
@@ -219,7 +220,7 @@ class Car:
         forces, travels = [], []
         for k, end in enumerate(self.chassis.ends):
             first, second = joints[2 * k], joints[2 * k + 1]
-            half, above = 0.5 * end.track, end.radius - end.roll_centre
+            half, above = 0.5 * end.track, self.seat * (end.radius - end.roll_centre)
             if self.mechanism == BEAM:
                 sine, cosine = math.sin(second), math.cos(second)
                 drop = above * (cosine - 1.0)
