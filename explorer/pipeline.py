@@ -177,7 +177,7 @@ def answer(
     assumptions: bool = True,
     maker: PartMaker = one_by_one,
 ) -> RunResult:
-    """Ask every question of a study; that of the assumptions only where wanted. `maker` says where chunks are evaluated.
+    """Ask every question of a study; that of the assumptions only where wanted. `maker` says where chunks are run.
 
     Raises SpaceError or ModelError where a question cannot be answered at all; setups the model could not answer are
     counted in `failures`.
