@@ -182,3 +182,20 @@ def test_facts_that_are_no_json_are_loud(tmp_path):
         RunFolder(tmp_path).finish({"x": float("nan")})
     with pytest.raises(ArtefactError, match="finite"):
         number_text(float("nan"))
+
+
+def test_parquet_by_row_groups_is_the_whole_table(tmp_path):
+    """Catches rows lost between groups, a hash of something else, and a number that is not finite let through."""
+    labels = pd.Categorical.from_codes([0, 1, 1, 0, 1], categories=["none", "1.2"])
+    frame = pd.DataFrame({"bar": labels, "lag_ms": [1.0, 2.0, 3.0, 4.0, 5.0], "valid": [True, True, False, True, True]})
+    folder = RunFolder(tmp_path / "run")
+    path = folder.parquet_rows("metrics", [frame.iloc[:2], frame.iloc[2:]])
+    folder.finish({})
+    pd.testing.assert_frame_equal(pd.read_parquet(path), frame)
+    assert changed_files(tmp_path / "run") == ()
+    assert not list((tmp_path / "run").glob(".writing-*"))
+    other = RunFolder(tmp_path / "other")
+    with pytest.raises(ArtefactError, match="lag_ms"):
+        other.parquet_rows("metrics", [frame.assign(lag_ms=float("inf"))])
+    with pytest.raises(ArtefactError, match="no rows"):
+        other.parquet_rows("metrics", [])
