@@ -35,9 +35,10 @@ STOP_RATE = 1e6
 """Stiffness of a droop stop; gives way by a few micrometres. [N/m]"""
 AT_REST = 1e-9
 """Largest generalised force left at rest. [N or N m]"""
-_JOINTS = 10
-_LATERAL = 13
-_SCALE = np.array([1e-3] * 3 + [1e-2] * 3 + [1e-3, 1e-2] * 2 + [5.0] * 4)
+_LATERAL = -1
+_BODY_SCALE = [1e-3] * 3 + [1e-2] * 3
+_JOINT_SCALE = {BEAM: [1e-3, 1e-2, 1e-2] * 2, SLIDES: [1e-3] * 4}
+_ROLL = 5
 _STEP = 1e-5
 _FURTHEST_ROLL = 0.8
 
@@ -80,7 +81,7 @@ class Rest:
     """A state of rest. SI; wheels in the order front inner, front outer, rear inner, rear outer.
 
     `compression` of a tyre is negative by the gap under a lifted wheel; `travel` is bump, negative in droop; `lean` is
-    that of the wheel by roll alone, positive out of the turn; `unknowns` (14,) is the raw solution.
+    that of the wheel by roll alone, positive out of the turn; `unknowns` is the raw solution.
     """
 
     lateral: float
@@ -170,7 +171,7 @@ def car_xml(chassis: Chassis, mechanism: str) -> str:
             )
             parts.append(
                 f'<body name="{stem}" pos="{end.place!r} 0 {end.roll_centre!r}">'
-                '<joint type="slide" axis="0 0 1"/><joint type="hinge" axis="1 0 0"/>'
+                '<joint type="slide" axis="0 0 1"/><joint type="hinge" axis="0 1 0"/><joint type="hinge" axis="1 0 0"/>'
                 f'<inertial pos="0 0 0" mass="1e-9" diaginertia="1e-12 1e-12 1e-12"/>{wheels}</body>'
             )
         else:
@@ -196,12 +197,15 @@ class Car:
     centres on the x axis, the body's x at zero, and one of roll or lateral acceleration given.
     """
 
-    def __init__(self, parameters: FloatArray, longitudinal: float = 0.0, mechanism: str = BEAM, captive: bool = True, seat: float = 0.0):
+    def __init__(self, parameters: FloatArray, longitudinal: float = 0.0, mechanism: str = BEAM, captive: bool = True, seat: float = 0.0, square: bool = True):
         self.chassis = chassis_of(parameters)
         self.mechanism = mechanism
         self.longitudinal = longitudinal
         self.captive = captive
         self.seat = seat
+        self.square = square
+        self._scale = np.array(_BODY_SCALE + _JOINT_SCALE[mechanism] + [5.0] * 4)
+        self._size = len(self._scale)
         self.turning = 0.0
         share = float(parameters[SLOT["front_drive_share" if longitudinal > 0.0 else "front_brake_share"]])
         self._pull = (0.5 * share, 0.5 * (1.0 - share))
@@ -210,7 +214,8 @@ class Car:
         names = ("front_left", "front_right", "rear_left", "rear_right")
         self._wheels = [mujoco.mj_name2id(self.model, mujoco.mjtObj.mjOBJ_BODY, name) for name in names]
         self._body = mujoco.mj_name2id(self.model, mujoco.mjtObj.mjOBJ_BODY, "body")
-        self._jacobian = np.zeros((3, _JOINTS))
+        self._beams = [] if mechanism != BEAM else [self.model.body(stem).id for stem in ("front", "rear")]
+        self._jacobian = np.zeros((3, self.model.nv))
         self._tangent: FloatArray | None = None
         self.evaluations = 0
 
@@ -218,8 +223,9 @@ class Car:
     def _suspension(self, joints: list[float]) -> tuple[list[float], list[float]]:
         """(generalised forces of the four joints, bump travel of the four wheels left right left right)."""
         forces, travels = [], []
+        each = len(joints) // 2
         for k, end in enumerate(self.chassis.ends):
-            first, second = joints[2 * k], joints[2 * k + 1]
+            first, second = joints[each * k], joints[each * k + each - 1]
             half, above = 0.5 * end.track, self.seat * (end.radius - end.roll_centre)
             if self.mechanism == BEAM:
                 sine, cosine = math.sin(second), math.cos(second)
@@ -230,7 +236,7 @@ class Car:
                 left, right = first * upright, second * upright
             on_left, on_right = self._strut(end, left, right), self._strut(end, right, left)
             if self.mechanism == BEAM:
-                forces.append(-on_left - on_right)
+                forces += [-on_left - on_right, 0.0]
                 forces.append(-on_left * (half * cosine - above * sine) + on_right * (half * cosine + above * sine))
             else:
                 forces += [-on_left * upright, -on_right * upright]
@@ -254,7 +260,7 @@ class Car:
         qpos[4] = cy * cp * sr - sy * sp * cr
         qpos[5] = cy * sp * cr + sy * cp * sr
         qpos[6] = sy * cp * cr - cy * sp * sr
-        qpos[7:] = unknowns[6:10]
+        qpos[7:] = unknowns[6:-4]
 
     def _ground(self) -> tuple[list[float], list[tuple[float, float, float]], list[float]]:
         """(tyre compressions, contact points on the road, inclinations about x) of the four wheels."""
@@ -277,7 +283,7 @@ class Car:
         the longitudinal force. [N]"""
         compressions, points, _ = self._ground()
         loads = [max(c, 0.0) * self.chassis.ends[k // 2].tyre for k, c in enumerate(compressions)]
-        total = np.zeros(_JOINTS)
+        total = np.zeros(self.model.nv)
         for k, wheel in enumerate(self._wheels):
             axle = loads[2 * (k // 2)] + loads[2 * (k // 2) + 1]
             part = loads[k] / axle if axle > 0.0 else 0.5
@@ -287,32 +293,35 @@ class Car:
         return total, loads, compressions, points
 
     def _equations(self, unknowns: FloatArray) -> FloatArray:
-        """The thirteen equations that hold at any rest (13,)."""
+        """The equations that hold at any rest (unknowns - 1,)."""
         self.evaluations += 1
         self._pose(unknowns)
         mujoco.mj_kinematics(self.model, self.data)
         mujoco.mj_comPos(self.model, self.data)
-        total, _, _, points = self._road(unknowns[10:13])
+        total, _, _, points = self._road(unknowns[-4:-1])
         mujoco.mj_jacSubtreeCom(self.model, self.data, self._jacobian, self._body)
         field = (-self.longitudinal, -float(unknowns[_LATERAL]), -GRAVITY)
         total += self.model.body_subtreemass[self._body] * (field @ self._jacobian)
-        forces, _ = self._suspension([float(j) for j in unknowns[6:10]])
+        forces, _ = self._suspension([float(j) for j in unknowns[6:-4]])
         total[6:] += forces
         total[4] += self.turning
-        out = np.empty(13)
-        out[:10] = total
-        out[10] = 1e3 * (points[0][1] + points[1][1])
-        out[11] = 1e3 * (points[2][1] + points[3][1])
-        out[12] = 1e3 * unknowns[0]
+        for k, beam in enumerate(self._beams):
+            # the couple that holds a beam square is whatever it must be: its row is the condition instead
+            total[7 + 3 * k] = float(self.data.xmat[beam, 6]) if self.square else -float(unknowns[7 + 3 * k])
+        out = np.empty(self._size - 1)
+        out[:-3] = total
+        out[-3] = 1e3 * (points[0][1] + points[1][1])
+        out[-2] = 1e3 * (points[2][1] + points[3][1])
+        out[-1] = 1e3 * unknowns[0]
         return out
 
     # rest -----------------------------------------------------------------------------------------------------------
     def _differences(self, unknowns: FloatArray, value: FloatArray) -> FloatArray:
-        """Jacobian of the equations by differences, in scaled unknowns (13, 14)."""
+        """Jacobian of the equations by differences, in scaled unknowns (equations, unknowns)."""
         columns = []
-        for k in range(14):
+        for k in range(self._size):
             moved = unknowns.copy()
-            moved[k] += _STEP * _SCALE[k]
+            moved[k] += _STEP * self._scale[k]
             columns.append((self._equations(moved) - value) / _STEP)
         return np.stack(columns, axis=1)
 
@@ -328,7 +337,7 @@ class Car:
             self._tangent, fresh = self._differences(unknowns, value), True
         size = float(np.abs(value).max())
         for _ in range(80):
-            left = (wanted - float(unknowns[which])) / _SCALE[which]
+            left = (wanted - float(unknowns[which])) / self._scale[which]
             if size < AT_REST and left == 0.0:
                 return unknowns
             free = np.delete(self._tangent, which, axis=1)
@@ -337,7 +346,7 @@ class Car:
             except np.linalg.LinAlgError:
                 return None
             move *= share
-            new = unknowns + move * _SCALE
+            new = unknowns + move * self._scale
             if share == 1.0:
                 new[which] = wanted
             new_value = self._equations(new)
@@ -360,14 +369,14 @@ class Car:
         self._pose(unknowns)
         mujoco.mj_kinematics(self.model, self.data)
         mujoco.mj_comPos(self.model, self.data)
-        _, loads, compressions, _ = self._road(unknowns[10:13])
+        _, loads, compressions, _ = self._road(unknowns[-4:-1])
         leans = self._ground()[2]
-        _, travel = self._suspension([float(j) for j in unknowns[6:10]])
-        turn = 1.0 if unknowns[5] >= 0.0 else -1.0
+        _, travel = self._suspension([float(j) for j in unknowns[6:-4]])
+        turn = 1.0 if unknowns[_ROLL] >= 0.0 else -1.0
         order = [0, 1, 2, 3] if turn > 0.0 else [1, 0, 3, 2]
         return Rest(
             lateral=turn * float(unknowns[_LATERAL]),
-            roll=turn * float(unknowns[5]),
+            roll=turn * float(unknowns[_ROLL]),
             pitch=float(unknowns[4]),
             loads=np.array(loads)[order],
             compression=np.array(compressions)[order],
@@ -378,9 +387,9 @@ class Car:
 
     def standing(self) -> Rest:
         """At rest without lateral acceleration. Raises ModelError when it does not settle."""
-        start = np.zeros(14)
-        start[12] = self.chassis.mass * self.longitudinal
-        found = self._solve(start, 5, 0.0)
+        start = np.zeros(self._size)
+        start[-2] = self.chassis.mass * self.longitudinal
+        found = self._solve(start, _ROLL, 0.0)
         if found is None:
             raise ModelError("the multibody car does not settle on level ground")
         return self._rest(found)
@@ -390,12 +399,16 @@ class Car:
 
         Raises ModelError when it does not settle."""
         start = near.unknowns
-        if far is not None and far.unknowns[5] != start[5]:
-            start = start + (far.unknowns - start) * ((roll - start[5]) / (far.unknowns[5] - start[5]))
-        found = self._solve(start, 5, roll)
-        if found is None:
+        if far is not None and far.unknowns[_ROLL] != start[_ROLL]:
+            start = start + (far.unknowns - start) * ((roll - start[_ROLL]) / (far.unknowns[_ROLL] - start[_ROLL]))
+        found = self._solve(start, _ROLL, roll)
+        pieces = 1
+        while found is None and pieces <= 64:
             self._tangent = None
-            found = self._solve(near.unknowns, 5, roll)
+            found = near.unknowns
+            for goal in np.linspace(float(near.unknowns[_ROLL]), roll, pieces + 1)[1:]:
+                found = None if found is None else self._solve(found, _ROLL, float(goal))
+            pieces *= 4
         if found is None:
             raise ModelError(f"the multibody car does not settle at {math.degrees(roll):.3f} degrees of roll")
         return self._rest(found)
@@ -403,20 +416,23 @@ class Car:
     def unbalanced(self, rest: Rest) -> float:
         """Largest generalised force left at a state, by MuJoCo's inverse dynamics. [N or N m]"""
         unknowns = rest.unknowns
-        applied = self._applied(unknowns, unknowns[10:13])
+        applied = self._applied(unknowns, unknowns[-4:-1])
         self.data.qvel[:] = 0.0
         self.data.qacc[:] = 0.0
         self.model.opt.gravity[:] = (-self.longitudinal, -unknowns[_LATERAL], -GRAVITY)
         mujoco.mj_inverse(self.model, self.data)
-        return float(np.abs(self.data.qfrc_inverse - applied).max())
+        left = self.data.qfrc_inverse - applied
+        if self.mechanism == BEAM:
+            left[[7, 10]] = 0.0
+        return float(np.abs(left).max())
 
     def _applied(self, unknowns: FloatArray, held: FloatArray) -> FloatArray:
-        """Generalised forces of road and suspension at a pose (10,)."""
+        """Generalised forces of road and suspension at a pose (joints,)."""
         self._pose(unknowns)
         mujoco.mj_kinematics(self.model, self.data)
         mujoco.mj_comPos(self.model, self.data)
         applied, _, _, _ = self._road(held)
-        forces, _ = self._suspension([float(j) for j in unknowns[6:10]])
+        forces, _ = self._suspension([float(j) for j in unknowns[6:-4]])
         applied[6:] += forces
         return applied
 

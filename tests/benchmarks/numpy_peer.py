@@ -10,10 +10,10 @@ from types import SimpleNamespace as Bag
 
 import numpy as np
 from scipy.linalg import expm
-from scipy.special import ndtr
 
 from explorer.model.metrics import CAR_COLUMN, N_CAR, N_PHASE, PHASE_COLUMN
 from explorer.model.slots import PHASE_COLUMNS, SLOT, SLOTS
+from explorer.model.tyre import TABLE_HIGH, TABLE_LOW, TABLE_STEPS_PER_UNIT, bump_table
 
 G = 9.80665
 SCAN = (np.arange(1, 33) / 32) ** 1.5
@@ -144,22 +144,17 @@ def wheels_of(car: Bag, phase: Bag, front: Bag, rear: Bag, over=None) -> Bag:
 
 
 def bump_factor(load, rms, n):
-    """Mean of load^(1-n) over the variation that keeps the mean load, by quadrature on each wheel."""
-    ratio = np.where(load > 0, load / rms, 1.0)
-    u = ratio.copy()
-    for _ in range(60):
-        density = np.exp(-0.5 * u * u) / np.sqrt(2 * np.pi)
-        step = (u * ndtr(u) + density - ratio) / ndtr(u)
-        u = u - step
-        if np.max(np.abs(step)) < 1e-14:
-            break
-    nodes, weights = np.polynomial.legendre.leggauss(96)
-    low, high = np.maximum(u - 9.0, 0.0) ** 0.25, np.maximum(u + 9.0, 9.0) ** 0.25
-    w = low[..., None] + (high - low)[..., None] * 0.5 * (nodes + 1)
-    z = w**4
-    mass = 4 * w**3 * weights * 0.5 * (high - low)[..., None] * np.exp(-0.5 * (z - u[..., None]) ** 2)
-    mean = (z ** (1 - n)[..., None] * mass).sum(-1) / np.sqrt(2 * np.pi)
-    return np.where(load > 0, mean / ratio ** (1 - n), 1.0)
+    """Mean of load^(1-n) over the variation that keeps the mean load: the model's own table, read by cubic Hermite."""
+    table = bump_table(float(n[0]))
+    y = np.log(np.where(load > 0, load / rms, 1.0))
+    if not (n == n[0]).all() or (y >= TABLE_HIGH).any() or (y <= TABLE_LOW).any():
+        raise NotImplementedError("one load sensitivity, and loads within the table")
+    place = (y - TABLE_LOW) * TABLE_STEPS_PER_UNIT
+    k = np.minimum(place.astype(np.int64), len(table) - 2)
+    s, h = place - k, 1 / TABLE_STEPS_PER_UNIT
+    value = (1 + 2 * s) * (1 - s) ** 2 * table[k, 0] + s * (1 - s) ** 2 * h * table[k, 1]
+    value += s * s * (3 - 2 * s) * table[k + 1, 0] + s * s * (s - 1) * h * table[k + 1, 1]
+    return np.where(load > 0, np.exp(value), 1.0)
 
 
 def grip_of(car: Bag, phase: Bag, wheels: Bag, ay):
@@ -247,16 +242,40 @@ def lift_of(which: str, car: Bag, phase: Bag):
     return crossing(which, car, phase, low, high)
 
 
+def highest(car: Bag, phase: Bag, low, high):
+    """(roll, ay, pitch) of the largest lateral acceleration between two points, by golden section."""
+    ratio = 0.5 * (np.sqrt(5.0) - 1.0)
+    a, b = low[0].copy(), high[0].copy()
+    left = [b - ratio * (b - a), *equilibrium(car, phase, b - ratio * (b - a), low[1], low[2])[:2]]
+    right = [a + ratio * (b - a), *equilibrium(car, phase, a + ratio * (b - a), high[1], high[2])[:2]]
+    for _ in range(80):
+        to_left = left[1] >= right[1]
+        a, b = np.where(to_left, a, left[0]), np.where(to_left, right[0], b)
+        roll = np.where(to_left, b - ratio * (b - a), a + ratio * (b - a))
+        kept = [np.where(to_left, x, y) for x, y in zip(left, right, strict=True)]
+        fresh = [roll, *equilibrium(car, phase, roll, kept[1], kept[2])[:2]]
+        left, right = (
+            [np.where(to_left, x, y) for x, y in zip(fresh, kept, strict=True)],
+            [np.where(to_left, x, y) for x, y in zip(kept, fresh, strict=True)],
+        )
+    return [np.where(left[1] >= right[1], x, y) for x, y in zip(left, right, strict=True)]
+
+
 def corner(car: Bag, phase: Bag) -> Bag:
-    """Limits and the required state of one phase. The path must end where the second wheel lifts, as on every car of
+    """Limits and the required state of one phase. The path must end at or before the second lift, as on every car of
     the demo; anything else is refused."""
     lifts = [lift_of("front lift", car, phase), lift_of("rear lift", car, phase)]
     front_first = lifts[0][0] <= lifts[1][0]
     end = [np.where(front_first, r, f) for f, r in zip(*lifts, strict=True)]
-    for off, sign in ((1 + 1e-7, 1), (1 - 1e-7, -1)):
-        beside, *_ = equilibrium(car, phase, end[0] * off, end[1], end[2])
-        if not (beside <= end[1] * (1 + 1e-15)).all():
-            raise NotImplementedError(f"a path that does not end at the second lift ({sign})")
+    beside, *_ = equilibrium(car, phase, end[0] * (1 - 1e-7), end[1], end[2])
+    bent = np.flatnonzero(beside > end[1])
+    if len(bent):
+        one = [np.where(front_first, f, r)[bent] for f, r in zip(*lifts, strict=True)]
+        for store, x in zip(end, highest(take(car, bent), take(phase, bent), one, [x[bent] for x in end]), strict=True):
+            store[bent] = x
+    after, *_ = equilibrium(car, phase, end[0] * (1 + 1e-7), end[1], end[2])
+    if not (after <= end[1] * (1 + 1e-15))[beside <= end[1]].all():
+        raise NotImplementedError("a path that goes on past the second lift")
     rows = len(car.m)
     zero = np.zeros(rows)
     _, _, front, rear = residual(car, phase, zero, zero, zero)

@@ -19,7 +19,7 @@ CONFIGS = Path(__file__).parents[2] / "configs"
 def test_peer_equals_the_kernel(name: str) -> None:
     """Catches a yardstick that skips part of the physics, and a kernel that does."""
     space = load_study(CONFIGS / f"{name}.toml").space
-    rows = np.random.default_rng(8).choice(space.size, 200, replace=False)
+    rows = np.random.default_rng(8).choice(space.size, 400, replace=False)
     positions = space.positions_of(np.sort(rows))
     ours, valid = evaluate_positions(space, positions)
     assert valid.all()
