@@ -1,11 +1,13 @@
 """An independent four-wheel car in MuJoCo, settled to rest in a steady left turn.
 
-The sprung body sits on a free joint. In the cornering frame every mass feels the uniform field `(-a_x, -a_y, -g)`; the
+The sprung body is on a free joint. In the cornering frame every mass feels the uniform field `(-a_x, -a_y, -g)`; the
 ground answers at the road surface: one-sided vertical tyre springs under the lowest point of each wheel disc, and one
 lateral force per axle, as large as force and yaw balance ask, shared between its wheels by load. Two mechanisms:
 
-- `BEAM`: each axle a rigid beam on a hinge along the body's x axis, the hinge fixed to the axle at the roll centre's
-  height and free to slide along the body's z axis. This is what the explorer's model assumes.
+- `BEAM`: each axle a rigid beam that stays square to the road and turns about a pin at the roll centre's height; the
+  pin is fixed in the axle and slides along the body's z axis. Springs, bar and stops act along that axis at half the
+  track, level with the pin (`seat` 1 puts them level with the wheel centres). A couple between axle and body keeps the
+  beam upright when the body pitches; `square` false lets it pitch with the body. This is what the model assumes.
 - `SLIDES`: each wheel on its own slide, inclined so that the force line from the contact patch meets the centre line
   at the roll centre's height; the wheel leans with the body.
 
@@ -40,6 +42,7 @@ _BODY_SCALE = [1e-3] * 3 + [1e-2] * 3
 _JOINT_SCALE = {BEAM: [1e-3, 1e-2, 1e-2] * 2, SLIDES: [1e-3] * 4}
 _ROLL = 5
 _STEP = 1e-5
+_HOLD, _SQUARE = 2e5, 300.0
 _FURTHEST_ROLL = 0.8
 
 
@@ -97,6 +100,14 @@ class Rest:
     def lifted(self) -> tuple[bool, ...]:
         """Which wheels are off the ground."""
         return tuple(bool(c <= 0.0) for c in self.compression)
+
+
+@dataclass(frozen=True)
+class Tangent:
+    """`stiffness` couple per roll [N m/rad], `travel` (4,) bump travel of the wheels per roll [m/rad]."""
+
+    stiffness: float
+    travel: FloatArray
 
 
 @dataclass(frozen=True)
@@ -304,7 +315,7 @@ class Car:
         total += self.model.body_subtreemass[self._body] * (field @ self._jacobian)
         forces, _ = self._suspension([float(j) for j in unknowns[6:-4]])
         total[6:] += forces
-        total[4] += self.turning
+        total[3] += self.turning
         for k, beam in enumerate(self._beams):
             # the couple that holds a beam square is whatever it must be: its row is the condition instead
             total[7 + 3 * k] = float(self.data.xmat[beam, 6]) if self.square else -float(unknowns[7 + 3 * k])
@@ -425,6 +436,55 @@ class Car:
         if self.mechanism == BEAM:
             left[[7, 10]] = 0.0
         return float(np.abs(left).max())
+
+    def at_lateral(self, lateral: float, near: Rest) -> Rest:
+        """At rest at a given lateral acceleration (signed) close to a known state; for small steps off a fold.
+
+        Raises ModelError when it does not settle."""
+        found = self._solve(near.unknowns, self._size - 1, lateral)
+        if found is None:
+            raise ModelError(f"the multibody car does not settle at {lateral:.3f} m/s2")
+        return self._rest(found)
+
+    def tangent(self, rest: Rest, couple: float = 2e-3) -> Tangent:
+        """Roll stiffness and travels per roll at a state, by a small couple on the body at held lateral acceleration."""
+        lateral = float(rest.unknowns[_LATERAL])
+        sides = []
+        for sign in (-1.0, 1.0):
+            self.turning = sign * couple
+            sides.append(self.at_lateral(lateral, rest))
+        self.turning = 0.0
+        rolled = sides[1].roll - sides[0].roll
+        return Tangent(2.0 * couple / rolled, (sides[1].travel - sides[0].travel) / rolled)
+
+    def settle(self, lateral: float, seconds: float = 3.0) -> Rest:
+        """Where the damped car comes to rest when the lateral acceleration grows to `lateral` in the first third of the
+        time; the ground holds it by stiff springs, the beams are held square likewise. Left turns only."""
+        model, data = self.model, self.data
+        mujoco.mj_resetData(model, data)
+        model.dof_damping[:6] = (100.0, 100.0, 60.0, 0.3, 1.0, 3.0)
+        model.dof_damping[6:] = [3.0 if kind == mujoco.mjtJoint.mjJNT_SLIDE else 0.02 for kind in model.jnt_type[1:]]
+        steps = round(seconds / model.opt.timestep)
+        held = np.zeros(3)
+        for step in range(steps):
+            now = lateral * min(3.0 * step / steps, 1.0)
+            model.opt.gravity[:] = (-self.longitudinal, -now, -GRAVITY)
+            mujoco.mj_step1(model, data)
+            _, points, _ = self._ground()
+            held[:] = (points[0][1] + points[1][1], points[2][1] + points[3][1], 2.0 * data.qpos[0])
+            held *= -0.5 * _HOLD
+            applied, _, _, _ = self._road(held)
+            forces, _ = self._suspension([float(j) for j in data.qpos[7:]])
+            applied[6:] += forces
+            for k, beam in enumerate(self._beams):
+                applied[7 + 3 * k] += _SQUARE * float(data.xmat[beam, 6])
+            data.qfrc_applied[:] = applied
+            mujoco.mj_step2(model, data)
+        w, x, y, z = (float(c) for c in data.qpos[3:7])
+        yaw = math.atan2(2.0 * (w * z + x * y), 1.0 - 2.0 * (y * y + z * z))
+        pitch = math.asin(2.0 * (w * y - z * x))
+        roll = math.atan2(2.0 * (w * x + y * z), 1.0 - 2.0 * (x * x + y * y))
+        return self._rest(np.array([*data.qpos[:3], yaw, pitch, roll, *data.qpos[7:], *held, lateral]))
 
     def _applied(self, unknowns: FloatArray, held: FloatArray) -> FloatArray:
         """Generalised forces of road and suspension at a pose (joints,)."""
