@@ -218,6 +218,7 @@ class Car:
         self._scale = np.array(_BODY_SCALE + _JOINT_SCALE[mechanism] + [5.0] * 4)
         self._size = len(self._scale)
         self.turning = 0.0
+        self._stop = STOP_RATE
         share = float(parameters[SLOT["front_drive_share" if longitudinal > 0.0 else "front_brake_share"]])
         self._pull = (0.5 * share, 0.5 * (1.0 - share))
         self.model = mujoco.MjModel.from_xml_string(car_xml(self.chassis, mechanism))
@@ -259,7 +260,7 @@ class Car:
         spring = 0.5 * end.sprung * GRAVITY + end.spring * travel
         if not self.captive:
             spring = max(spring, 0.0)
-        stop = STOP_RATE * max(-travel - end.droop, 0.0)
+        stop = self._stop * max(-travel - end.droop, 0.0)
         return spring + 0.5 * end.bar * (travel - other) - stop
 
     def _pose(self, unknowns: FloatArray) -> None:
@@ -413,16 +414,19 @@ class Car:
         if far is not None and far.unknowns[_ROLL] != start[_ROLL]:
             start = start + (far.unknowns - start) * ((roll - start[_ROLL]) / (far.unknowns[_ROLL] - start[_ROLL]))
         found = self._solve(start, _ROLL, roll)
-        pieces = 1
-        while found is None and pieces <= 64:
-            self._tangent = None
-            found = near.unknowns
-            for goal in np.linspace(float(near.unknowns[_ROLL]), roll, pieces + 1)[1:]:
-                found = None if found is None else self._solve(found, _ROLL, float(goal))
-            pieces *= 4
+        if found is None:
+            found = self._softly(near.unknowns, roll)
         if found is None:
             raise ModelError(f"the multibody car does not settle at {math.degrees(roll):.3f} degrees of roll")
         return self._rest(found)
+
+    def _softly(self, start: FloatArray, roll: float) -> FloatArray | None:
+        """For places where a wheel leaves the ground as a stop is met: first with soft stops, then harder ones."""
+        found: FloatArray | None = start
+        for self._stop in (3e3, 1e4, 3e4, 1e5, 3e5, STOP_RATE):
+            self._tangent = None
+            found = None if found is None else self._solve(found, _ROLL, roll)
+        return found
 
     def unbalanced(self, rest: Rest) -> float:
         """Largest generalised force left at a state, by MuJoCo's inverse dynamics. [N or N m]"""
@@ -462,7 +466,7 @@ class Car:
         time; the ground holds it by stiff springs, the beams are held square likewise. Left turns only."""
         model, data = self.model, self.data
         mujoco.mj_resetData(model, data)
-        model.dof_damping[:6] = (100.0, 100.0, 60.0, 0.3, 1.0, 3.0)
+        model.dof_damping[:6] = (100.0, 100.0, 40.0, 0.08, 0.8, 3.0)
         model.dof_damping[6:] = [3.0 if kind == mujoco.mjtJoint.mjJNT_SLIDE else 0.02 for kind in model.jnt_type[1:]]
         steps = round(seconds / model.opt.timestep)
         held = np.zeros(3)
