@@ -155,8 +155,8 @@ def frame_rate(
 
 
 def shear_share(wire: Wire) -> float:
-    """Compliance that shear of the wire adds, as a share of the formula's: `sum of k V^2 L/(G A)` over arm, overhang and
-    span (Timoshenko; Castigliano)."""
+    """Compliance that shear of the wire adds, as a share of the formula's: `sum of k V^2 L/(G A)` over arm, overhang
+    and span (Timoshenko; Castigliano)."""
     moduli = wire_moduli(wire.material, 1e-3 * wire.diameter)
     area = math.pi * (1e-3 * wire.diameter) ** 2 / 4.0
     overhang = 0.5 * (wire.straight - wire.span)
@@ -166,8 +166,8 @@ def shear_share(wire: Wire) -> float:
 
 
 def twist_share(wire: Wire) -> float:
-    """How much stiffer the bar feels at `TRAVEL_MM` of end travel, the lever having swung: `t/(sin t cos t) - 1`, torsion
-    only."""
+    """How much stiffer the bar feels at `TRAVEL_MM` of end travel, the lever having swung: `t/(sin t cos t) - 1`,
+    torsion only."""
     angle = math.asin(TRAVEL_MM / wire.lever)
     return angle / (math.sin(angle) * math.cos(angle)) - 1.0
 

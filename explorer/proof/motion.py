@@ -235,8 +235,8 @@ def bumps_section(quick: bool = False) -> ProofSection:
         stem="proof_bumps",
         title="Bumps",
         claim="Variances of tyre load, body acceleration and suspension travel on a rough road, in closed form.",
-        source="scipy's Lyapunov solver, integration over frequency, and an exactly discretised simulation; closed forms "
-        "after Thompson (1976) and Gobbi and Mastinu (2001), from memory; road of ISO 8608, waviness 2",
+        source="scipy's Lyapunov solver, integration over frequency, and an exactly discretised simulation; closed "
+        "forms after Thompson (1976) and Gobbi and Mastinu (2001), from memory; road of ISO 8608, waviness 2",
         comparisons=tuple(comparisons),
         facts=(("simulation", f"differs by at most {worst_share:.2f} of four standard errors"),),
     )

@@ -35,6 +35,8 @@ GRAVITY = 9.80665
 BEAM, SLIDES = "beam", "slides"
 STOP_RATE = 1e6
 """Stiffness of a droop stop; gives way by a few micrometres. [N/m]"""
+ROUNDING = 1e-8
+"""Width over which contact and stop set in; what it does to a force fades within a micrometre. [m]"""
 AT_REST = 1e-9
 """Largest generalised force left at rest. [N or N m]"""
 _LATERAL = -1
@@ -218,7 +220,7 @@ class Car:
         self._scale = np.array(_BODY_SCALE + _JOINT_SCALE[mechanism] + [5.0] * 4)
         self._size = len(self._scale)
         self.turning = 0.0
-        self._stop = STOP_RATE
+        self._round = ROUNDING
         share = float(parameters[SLOT["front_drive_share" if longitudinal > 0.0 else "front_brake_share"]])
         self._pull = (0.5 * share, 0.5 * (1.0 - share))
         self.model = mujoco.MjModel.from_xml_string(car_xml(self.chassis, mechanism))
@@ -260,8 +262,12 @@ class Car:
         spring = 0.5 * end.sprung * GRAVITY + end.spring * travel
         if not self.captive:
             spring = max(spring, 0.0)
-        stop = self._stop * max(-travel - end.droop, 0.0)
+        stop = STOP_RATE * self._pressed(-travel - end.droop)
         return spring + 0.5 * end.bar * (travel - other) - stop
+
+    def _pressed(self, depth: float) -> float:
+        """max(depth, 0) with its kink rounded over some nanometres."""
+        return 0.5 * (depth + math.sqrt(depth * depth + self._round * self._round))
 
     def _pose(self, unknowns: FloatArray) -> None:
         yaw, pitch, roll = (0.5 * float(a) for a in unknowns[3:6])
@@ -294,7 +300,7 @@ class Car:
         """(generalised forces of the road, loads, compressions, contact points); `held` is front and rear lateral and
         the longitudinal force. [N]"""
         compressions, points, _ = self._ground()
-        loads = [max(c, 0.0) * self.chassis.ends[k // 2].tyre for k, c in enumerate(compressions)]
+        loads = [self._pressed(c) * self.chassis.ends[k // 2].tyre for k, c in enumerate(compressions)]
         total = np.zeros(self.model.nv)
         for k, wheel in enumerate(self._wheels):
             axle = loads[2 * (k // 2)] + loads[2 * (k // 2) + 1]
@@ -347,7 +353,7 @@ class Car:
         fresh, share = False, 1.0
         if self._tangent is None:
             self._tangent, fresh = self._differences(unknowns, value), True
-        size = float(np.abs(value).max())
+        size = float(np.linalg.norm(value))
         for _ in range(80):
             left = (wanted - float(unknowns[which])) / self._scale[which]
             if size < AT_REST and left == 0.0:
@@ -362,13 +368,13 @@ class Car:
             if share == 1.0:
                 new[which] = wanted
             new_value = self._equations(new)
-            new_size = float(np.abs(new_value).max())
+            new_size = float(np.linalg.norm(new_value))
             if not np.isfinite(new_size):
                 return None
             if new_size > 0.3 * size and new_size > AT_REST and not fresh:
                 self._tangent, fresh = self._differences(unknowns, value), True
                 continue
-            if left == 0.0 and new_size > (1.0 - 0.01 * share) * size and new_size > AT_REST and share > 0.01:
+            if left == 0.0 and new_size > (1.0 - 0.01 * share) * size and new_size > AT_REST and share > 1e-3:
                 share *= 0.5
                 continue
             gap = new_value - value - self._tangent @ move
@@ -421,11 +427,12 @@ class Car:
         return self._rest(found)
 
     def _softly(self, start: FloatArray, roll: float) -> FloatArray | None:
-        """For places where a wheel leaves the ground as a stop is met: first with soft stops, then harder ones."""
+        """For places where a wheel leaves the ground as a stop is met: first with rounded kinks, then sharper ones."""
         found: FloatArray | None = start
-        for self._stop in (3e3, 1e4, 3e4, 1e5, 3e5, STOP_RATE):
+        for self._round in (3e-4, 1e-4, 3e-5, 1e-5, 3e-6, 1e-6, 3e-7, 1e-7, 3e-8, ROUNDING):
             self._tangent = None
             found = None if found is None else self._solve(found, _ROLL, roll)
+        self._round = ROUNDING
         return found
 
     def unbalanced(self, rest: Rest) -> float:

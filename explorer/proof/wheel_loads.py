@@ -90,7 +90,7 @@ def strained(path: Path, rest: Rest) -> bool:
 
 def mask(loads: FloatArray) -> float:
     """Which wheels carry nothing, as a number: 1 front inner, 2 front outer, 4 rear inner, 8 rear outer."""
-    return float(sum(2**k for k in range(4) if loads[k] <= 1e-9))
+    return float(sum(2**k for k in range(4) if loads[k] <= 1e-6))
 
 
 def compare_state(pair: Pair) -> list[Comparison]:
