@@ -11,7 +11,7 @@ ROOT = Path(__file__).parent.parent
 PACKAGE = ROOT / "explorer"
 RANK = {"errors": 0, "units": 1, "model": 2, "space": 3, "study": 4, "proof": 5}
 """A room may import those of lower rank only; rooms of equal rank may not import each other."""
-RANK |= {"report": 6, "config": 6, "artefacts": 6, "starter": 6, "pipeline": 7, "cli": 8}
+RANK |= {"report": 6, "config": 6, "artefacts": 6, "starter": 6, "pipeline": 7, "bench": 7, "cli": 8}
 IMPORTERS = {
     "SALib": ("study/sobol.py",),
     "optuna": ("study/search.py",),

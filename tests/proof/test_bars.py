@@ -17,8 +17,8 @@ def test_every_bar_agrees_with_the_frame() -> None:
 
 
 def test_published_rate_of_the_square_bar() -> None:
-    """4343.380 N/m for 2.0 mm A228, 80 mm straight, 25 mm arms (Castigliano, Shigley section 4-8): by the frame. Catches
-    a frame built on other lengths. Seen red: the bends set at 0.6 times the bearing span in `path_of`."""
+    """4343.380 N/m for 2.0 mm A228, 80 mm straight, 25 mm arms (Castigliano, Shigley section 4-8): by the frame.
+    Catches a frame built on other lengths. Seen red: the bends set at 0.6 times the bearing span in `path_of`."""
     assert frame_rate(CORNERS) == pytest.approx(4343.380, rel=2e-7)
     assert frame_rate(CORNERS, held=True) == pytest.approx(2171.690, rel=2e-7)
 
