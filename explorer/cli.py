@@ -329,6 +329,30 @@ def prove(
     _guarded(work)
 
 
+@app.command("bench")
+def bench_command(
+    study: Study,
+    out: Out = None,
+    sizes: Annotated[str, typer.Option("--sizes", help="Setups of the grown spaces, with commas.")] = "100000,1000000",
+    repeats: Annotated[int, typer.Option("--repeats", min=1, help="Fresh processes per figure.")] = 3,
+) -> None:
+    """What exactness costs: ratios against searches, samplers and plain numpy, in one run."""
+
+    def work() -> int:
+        from explorer.bench_page import run_bench
+
+        try:
+            wanted = [int(text) for text in sizes.split(",") if text.strip()]
+        except ValueError:
+            raise SpaceError(f"--sizes {sizes!r}: whole numbers with commas between them") from None
+        with Progress() as progress:
+            folder, missed = run_bench(study, out or Path("results") / "bench", wanted, repeats, progress)
+        print(f"bench: {folder / 'report.md'}; {missed} bars missed")
+        return DONE
+
+    _guarded(work)
+
+
 def main() -> None:
     """Console entry."""
     app()

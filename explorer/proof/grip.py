@@ -100,7 +100,7 @@ def grip_section(quick: bool, progress: Progress | None = None) -> ProofSection:
         ("truncated normal", lambda r: truncated_factor(r, n)),
     )
     return ProofSection(
-        stem="grip_over_bumps",
+        stem="proof_grip_over_bumps",
         title="Mean grip under load variation",
         claim="Load is a normal cut off at zero, placed so that its mean stays; the force law's mean over it.",
         source="scipy quadrature (QUADPACK)",
@@ -110,9 +110,9 @@ def grip_section(quick: bool, progress: Progress | None = None) -> ProofSection:
             ("mean load in the quadrature", f"kept to {kept:.0e}"),
             (
                 "a plain truncated normal makes bumps add grip",
-                f"{100.0 * (truncated_factor(CLASS_C_RATIO, n) - 1.0):+.0f} % where the load varies by 1.73 times its mean (class "
-                f"C ground at 6 m/s), {100.0 * (cut_factor(CLASS_C_RATIO, n) - 1.0):+.0f} % if only cut off at zero; ours "
-                f"{100.0 * (our_factor(CLASS_C_RATIO) - 1.0):+.1f} %",
+                f"{100.0 * (truncated_factor(CLASS_C_RATIO, n) - 1.0):+.0f} % where the load varies by 1.73 times its "
+                f"mean (class C ground at 6 m/s), {100.0 * (cut_factor(CLASS_C_RATIO, n) - 1.0):+.0f} % if only cut "
+                f"off at zero; ours {100.0 * (our_factor(CLASS_C_RATIO) - 1.0):+.1f} %",
             ),
             (
                 "from which variation on it adds grip",
@@ -121,14 +121,14 @@ def grip_section(quick: bool, progress: Progress | None = None) -> ProofSection:
             ),
         ),
         notes=(
-            "A normal about the mean load, cut off at zero, has a mean load above the car's weight: the road would carry "
-            "more than the car. That is why ours is moved until the mean is right.",
+            "A normal about the mean load, cut off at zero, has a mean load above the car's weight: the road would "
+            "carry more than the car. That is why ours is moved until the mean is right.",
         ),
         head=("load variation / mean load", "ours", "normal cut off at zero", "truncated normal"),
         rows=rows,
         drawings=(
             Drawing(
-                stem="grip_over_bumps",
+                stem="proof_grip_over_bumps",
                 title=f"Mean grip factor, load sensitivity {n:g}",
                 x_label="load variation over mean load [-]",
                 y_label="grip over grip on smooth ground [-]",

@@ -191,7 +191,7 @@ def simulated(car: QuarterCar, seed: int, steps: int, runs: int = 256, step: flo
 
 
 def axle_levels(parameters: FloatArray, end: int) -> Variances:
-    """Variances at the left wheel of a whole axle: body with heave and roll, two wheels, a bar between them, and the two
+    """Variances at the left wheel of a whole axle: body with heave and roll, two wheels, a bar between them, the two
     tracks of the road independent of each other. By the Lyapunov equation in eight states.
 
     Masses and rates from the parameter vector; the body's inertia is shared between the ends as its mass is."""
@@ -228,8 +228,8 @@ def axle_levels(parameters: FloatArray, end: int) -> Variances:
 
 @dataclass(frozen=True)
 class Hopping:
-    """A quarter car whose tyre only pushes: RMS of the load about its mean, share of the time in the air, mean load, and
-    mean of the load's power over the power of the mean."""
+    """A quarter car whose tyre only pushes. Mean load and RMS about it [N], share of the time in the air, and mean of the
+    load's power over the power of the mean load."""
 
     load_rms: float
     airborne: float
@@ -305,12 +305,12 @@ def bumps_section(quick: bool, progress: Progress | None = None) -> ProofSection
             mine = Variances(level.load**2, level.body_acceleration**2, level.travel**2)
             compare(f"car {k + 1}, {place} axle", "whole axle", mine, axle_levels(vector, end), LYAPUNOV)
     return ProofSection(
-        stem="bumps",
+        stem="proof_bumps",
         title="Load, body acceleration and travel over rough ground",
         claim="White vertical velocity under the wheels, linear springs, dampers and tyres: closed-form variances.",
         source=(
-            "scipy's Lyapunov solver, the integral of the frequency response and a long seeded simulation with an exact "
-            "step; model of Thompson, Vehicle System Dynamics 5 (1976)"
+            "scipy's Lyapunov solver, the integral of the frequency response and a long seeded simulation with an "
+            "exact step; model of Thompson, Vehicle System Dynamics 5 (1976)"
         ),
         comparisons=tuple(comparisons),
         facts=(
@@ -323,8 +323,8 @@ def bumps_section(quick: bool, progress: Progress | None = None) -> ProofSection
             ("effective sample size", f"{min(effective):,.0f} independent samples at least"),
         ),
         notes=(
-            f"A simulated variance passes within {SIGMAS:g} standard errors. The standard error is the spread between 256 "
-            "independent runs, and the effective sample size is what it amounts to.",
+            f"A simulated variance passes within {SIGMAS:g} standard errors. The standard error is the spread between "
+            "256 independent runs, and the effective sample size is what it amounts to.",
             *_hop_notes(quick),
         ),
         drawings=(_variance_drawing(comparisons),),
@@ -342,9 +342,9 @@ def _hop_notes(quick: bool) -> tuple[str, ...]:
         rms = math.sqrt(ours(car).load)
         factor = float(bump_factor(weight, rms, SHOWN_SENSITIVITY, bump_table(SHOWN_SENSITIVITY)))
         notes.append(
-            f"{name}: load variation {rms:.2f} N by the linear form, {found.load_rms:.2f} N with a tyre that only pushes "
-            f"({100.0 * found.airborne:.0f} % of the time in the air, {weight:.2f} N standing); grip factor {factor:.4f} "
-            f"by ours, {found.grip_factor:.4f} there."
+            f"{name}: load variation {rms:.2f} N by the linear form, {found.load_rms:.2f} N with a tyre that only "
+            f"pushes ({100.0 * found.airborne:.0f} % of the time in the air, {weight:.2f} N standing); grip factor "
+            f"{factor:.4f} by ours, {found.grip_factor:.4f} there."
         )
     head = f"The linear form has no lift-off. The reference quarter car at {SPEED:g} m/s, load sensitivity "
     return (head + f"{SHOWN_SENSITIVITY:g}: " + " ".join(notes),)
@@ -372,7 +372,7 @@ def _variance_drawing(comparisons: list[Comparison]) -> Drawing:
             )
         )
     return Drawing(
-        stem="bump_variances",
+        stem="proof_bump_variances",
         title="Bump variances: closed form over Lyapunov",
         x_label="Lyapunov equation",
         y_label="closed form",
