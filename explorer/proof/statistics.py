@@ -21,6 +21,7 @@ from explorer.study.evaluate import MetricTable, Progress, evaluate_all
 from explorer.study.exact import exact_indices
 from explorer.study.front import hypervolume, nondominated
 from explorer.study.search import search_function
+from explorer.study.sensitivity import Sensitivity
 from explorer.study.sobol import sampled_indices, unit_to_positions
 
 SEED = 20_261
@@ -57,7 +58,7 @@ def _objectives(space: Space) -> tuple[str, ...]:
     return tuple(objective.metric for objective in space.objectives)
 
 
-def _sampled(space: Space, base: int, seed: int):
+def _sampled(space: Space, base: int, seed: int) -> Sensitivity:
     """Indices from exactly `base` base points."""
     settings = dataclasses.replace(
         space.settings, sobol_start=base, sobol_tolerance=1e9, sobol_budget=base * (2 * len(space.knobs) + 2)
@@ -290,7 +291,7 @@ def fronts_section(quick: bool = False) -> ProofSection:
     )
 
 
-def _zdt(second: Callable[[FloatArray], FloatArray]):
+def _zdt(second: Callable[[FloatArray], FloatArray]) -> Callable[[FloatArray], tuple[FloatArray, FloatArray]]:
     def batch(x: FloatArray) -> tuple[FloatArray, FloatArray]:
         g = 1.0 + 9.0 * x[:, 1:].mean(axis=1)
         return np.stack([x[:, 0], g * second(x[:, 0] / g)], axis=1), np.zeros((len(x), 0))
