@@ -126,7 +126,8 @@ def plausible_cars(seed: int, count: int) -> FloatArray:
         for name in _DRAWN_PER_END:
             cars[:, SLOT[f"{end}_{name}"]] = rng.uniform(*RANGES[name], count)
         cars[:, SLOT[f"{end}_spring_rate"]] = rng.uniform(*RANGES["wheel_rate"], count)
-        bars = np.exp(rng.uniform(*np.log(RANGES["bar_rate"]), count))
+        low, high = RANGES["bar_rate"]
+        bars = np.exp(rng.uniform(np.log(low), np.log(high), count))
         cars[:, SLOT[f"{end}_bar_rate"]] = np.where(rng.random(count) < BARLESS_SHARE, 0.0, bars)
     cars = put(cars, **{f"both_{name}": value for name, value in _FIXED_PER_END.items()}, **_FIXED)
     driven = np.where(rng.random(count) < 0.5, 0.0, 0.5)

@@ -7,6 +7,7 @@ three-degree-of-freedom car; Gillespie, ch. 6), and turned into first order by s
 from __future__ import annotations
 
 import math
+from typing import Any
 
 import control
 import numpy as np
@@ -65,7 +66,9 @@ def random_linear_car(rng: np.random.Generator) -> tuple[Body, RollMode, tuple[f
     return body, mode, (rng.uniform(2.5, 7.0), front, rear, -rng.uniform(2.0, 8.0), -rng.uniform(2.0, 8.0))
 
 
-def yaw_roll_system(body: Body, mode: RollMode, speed: float, front: float, rear: float, lean: tuple[float, float]):
+def yaw_roll_system(
+    body: Body, mode: RollMode, speed: float, front: float, rear: float, lean: tuple[float, float]
+) -> Any:
     """python-control state space from steer to (roll, yaw rate): sideslip velocity, yaw rate, roll, roll rate."""
     m, u, iz = body.mass, speed, body.yaw_inertia
     sh = body.sprung_mass * body.roll_arm
@@ -87,7 +90,7 @@ def yaw_roll_system(body: Body, mode: RollMode, speed: float, front: float, rear
     return control.ss(np.linalg.solve(inertia, drive), np.linalg.solve(inertia, push), outputs, np.zeros((2, 1)))
 
 
-def ramp_lag(system) -> float:
+def ramp_lag(system: Any) -> float:
     """How late the roll runs behind a steady ramp of steer, from a ramp response after its transients. [s]"""
     slowest = -max(control.poles(system).real)
     times = np.linspace(0.0, 40.0 / slowest, 4001)

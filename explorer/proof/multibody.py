@@ -13,8 +13,8 @@ lateral force per axle, as large as force and yaw balance ask, shared between it
 
 Masses, heights and rates are worked out here from the parameter vector, not taken from `explorer.model.car`. Large
 angles throughout; coil springs are linear and hold on past their free length unless `captive` is false. MuJoCo gives
-kinematics, Jacobians and inertial forces; rest is found by Newton and Broyden on the generalised forces and checked with
-`mj_inverse`, and for some cases by stepping the damped car in time.
+kinematics, Jacobians and inertial forces; rest is found by Newton and Broyden on the generalised forces and checked
+with `mj_inverse`, and for some cases by stepping the damped car in time.
 """
 
 from __future__ import annotations
@@ -210,7 +210,15 @@ class Car:
     centres on the x axis, the body's x at zero, and one of roll or lateral acceleration given.
     """
 
-    def __init__(self, parameters: FloatArray, longitudinal: float = 0.0, mechanism: str = BEAM, captive: bool = True, seat: float = 0.0, square: bool = True):
+    def __init__(
+        self,
+        parameters: FloatArray,
+        longitudinal: float = 0.0,
+        mechanism: str = BEAM,
+        captive: bool = True,
+        seat: float = 0.0,
+        square: bool = True,
+    ):
         self.chassis = chassis_of(parameters)
         self.mechanism = mechanism
         self.longitudinal = longitudinal
@@ -458,7 +466,7 @@ class Car:
         return self._rest(found)
 
     def tangent(self, rest: Rest, couple: float = 2e-3) -> Tangent:
-        """Roll stiffness and travels per roll at a state, by a small couple on the body at held lateral acceleration."""
+        """Roll stiffness and travels per roll at a state, by a small couple at held lateral acceleration."""
         lateral = float(rest.unknowns[_LATERAL])
         sides = []
         for sign in (-1.0, 1.0):
