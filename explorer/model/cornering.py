@@ -13,11 +13,15 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 
 from explorer.model.car import Axle, Body, Phase
+from explorer.model.compiled import inner
 from explorer.model.inclination import lean_from_roll, steer_angle, steered_lean
 from explorer.model.loads import Equilibrium, equilibrium_at, residual_at
+from explorer.model.path import FRONT_LIFT as FRONT_LIFTS
+from explorer.model.path import REAR_LIFT as REAR_LIFTS
+from explorer.model.path import REQUIRED as REACHED
+from explorer.model.path import along, lift_guess, path_law, roll_per_lateral, solve_path, solve_start
 from explorer.model.tyre import Tyre, bump_factor, friction_ellipse, inclination_factor, patch_offset, peak_force
 
 SCAN_STEPS = 32
@@ -67,6 +71,22 @@ class GripState(NamedTuple):
     rear_demand: float
 
 
+class GripPoint(NamedTuple):
+    """One axle at a point of the path: lateral force asked and given [N], force of the upright wheels [N], their
+    inclination factors [-], and the patch shifts of both axles' wheels [m]."""
+
+    demand: float
+    capacity: float
+    inner_force: float
+    outer_force: float
+    inner_factor: float
+    outer_factor: float
+    front_shift_low: float
+    front_shift_high: float
+    rear_shift_low: float
+    rear_shift_high: float
+
+
 class CornerLimits(NamedTuple):
     """Lateral accelerations [m/s2] at the ends of a corner, and the state at what the phase asks."""
 
@@ -80,7 +100,7 @@ class CornerLimits(NamedTuple):
     converged: bool
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def corner_of(body, front, rear, phase, tyre, ackermann_share, caster, kingpin_inclination, front_rms, rear_rms):
     """Corner with the steered wheels' leans worked out once: they depend on the radius only."""
     inner = steer_angle(body.wheelbase, front.track, phase.radius, ackermann_share, 1.0)
@@ -98,7 +118,7 @@ def corner_of(body, front, rear, phase, tyre, ackermann_share, caster, kingpin_i
     )
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def wheels_at(corner, state, rolled_over):
     """Loads and inclinations at a point of the path; a car that has rolled over stands on its outer wheels."""
     front_roll = lean_from_roll(corner.front, state.front)
@@ -117,7 +137,7 @@ def wheels_at(corner, state, rolled_over):
     )
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def axle_capacity(tyre, grip, load_rms, longitudinal_force, inner_load, inner_lean, outer_load, outer_lean, table):
     """Lateral force an axle can give beside its longitudinal share. [N]"""
     n, f0 = tyre.load_sensitivity, tyre.reference_load
@@ -130,7 +150,7 @@ def axle_capacity(tyre, grip, load_rms, longitudinal_force, inner_load, inner_le
     return friction_ellipse(lateral, longitudinal_force, tyre.longitudinal_ratio)
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def axle_yaw_moment(tyre, longitudinal_force, inner_load, inner_lean, outer_load, outer_lean):
     """Yaw moment into the turn of an axle's longitudinal force, split by load and acting at the shifted contact
     patches: `-F_x sum (F_j/W) e_j`. Wheels that lean out under power turn the car in. The half-track arm is left out,
@@ -143,7 +163,7 @@ def axle_yaw_moment(tyre, longitudinal_force, inner_load, inner_lean, outer_load
     return -longitudinal_force * (inner + outer) / weight
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def grip_at(corner, state, wheels, table):
     """Capacity and demand of both axles. Force and yaw balance give `m a_y w_f - M/L` at the front and
     `m a_y (1 - w_f) + M/L` at the rear, `M` the yaw moment into the turn."""
@@ -187,13 +207,13 @@ def grip_at(corner, state, wheels, table):
     )
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def point_at(corner, rear_roll, lateral, pitch_rise):
     """Equilibrium at a rear roll angle, from a first guess."""
     return equilibrium_at(corner.body, corner.front, corner.rear, corner.phase, rear_roll, lateral, pitch_rise)
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def event_at(which, corner, state, table):
     """A quantity that rises through zero at the event `which`."""
     if which == FRONT_LIFT:
@@ -208,7 +228,7 @@ def event_at(which, corner, state, table):
     return grip.rear_demand - grip.rear_capacity
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def crossing(which, corner, low, low_value, high, high_value, table):
     """Point of the path where an event happens between states `low` (value below zero) and `high` (above).
 
@@ -248,7 +268,7 @@ def crossing(which, corner, low, low_value, high, high_value, table):
     return state
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def highest_between(corner, low, high):
     """State of largest lateral acceleration between two points, by golden section; used only where the path bends
     over smoothly before the second wheel lifts (very soft cars)."""
@@ -268,7 +288,7 @@ def highest_between(corner, low, high):
     return left if left.lateral >= right.lateral else right
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def lift_state(which, corner, start, table):
     """(state, found) where an inner wheel first leaves the ground."""
     value = event_at(which, corner, start, table)
@@ -287,7 +307,7 @@ def lift_state(which, corner, start, table):
     return low, False
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def rollover_state(corner, start, first, second, second_found):
     """End of the path: where the second inner wheel lifts, or the maximum of lateral acceleration where the path bends
     over elsewhere."""
@@ -303,9 +323,10 @@ def rollover_state(corner, start, first, second, second_found):
     return highest_between(corner, start, steep)
 
 
-@njit(cache=True, error_model="numpy")
-def corner_limits(corner, table):
-    """All limits of one setup in one phase, and the state at the lateral acceleration the phase asks for."""
+@inner
+def followed_limits(corner, table):
+    """`corner_limits` by following the path from roll to roll: for a flexible chassis, a path that dips or bends over,
+    an axle without weight, or a Newton solve that does not settle."""
     _, _, start = residual_at(corner.body, corner.front, corner.rear, corner.phase, 0.0, 0.0, 0.0)
     front_lift, front_found = lift_state(FRONT_LIFT, corner, start, table)
     rear_lift, rear_found = lift_state(REAR_LIFT, corner, start, table)
@@ -367,3 +388,289 @@ def corner_limits(corner, table):
         required=state,
         converged=state.converged and end.converged and front_lift.converged and rear_lift.converged,
     )
+
+
+@inner
+def wheel_force(tyre, grip, load, load_rms, table):
+    """Lateral force of an upright wheel, bumps counted; it grows with load. [N]"""
+    if load <= 0.0:
+        return 0.0
+    n = tyre.load_sensitivity
+    force = grip * tyre.reference_load * np.exp((1.0 - n) * np.log(load / tyre.reference_load))
+    return force * bump_factor(load, load_rms, n, table) if load_rms > 0.0 else force
+
+
+@inner
+def grip_point(corner, end, point, table):
+    """`grip_at` for one axle (0 front, 1 rear) from a point of the path, in pieces that bound a stretch of it."""
+    body, phase, tyre = corner.body, corner.phase, corner.tyre
+    front, rear = corner.front, corner.rear
+    # lean by roll: X/t (1 - gain t/2) + (roll - X/t), see `lean_from_roll`
+    front_roll = point.roll - 0.5 * front.camber_gain * point.front_travel
+    rear_roll = point.roll - 0.5 * rear.camber_gain * point.rear_travel
+    front_half = 0.5 * point.front_weight
+    rear_half = 0.5 * (phase.front_weight + phase.rear_weight) - front_half
+    front_transfer = front_half + min(point.front_excess, 0.0)
+    rear_transfer = rear_half + min(point.rear_excess, 0.0)
+    front_inner, front_outer = corner.front_inner_lean - front_roll, corner.front_outer_lean - front_roll
+    rear_inner, rear_outer = rear.camber - rear_roll, -rear.camber - rear_roll
+    front_a = front_b = rear_a = rear_b = yaw = 0.0
+    if phase.front_force != 0.0:
+        front_a = patch_offset(front_inner, tyre.patch_shift, tyre.patch_lean)
+        front_b = patch_offset(front_outer, tyre.patch_shift, tyre.patch_lean)
+        part = 0.5 * front_transfer / front_half
+        yaw -= phase.front_force * ((0.5 - part) * front_a + (0.5 + part) * front_b)
+    if phase.rear_force != 0.0:
+        rear_a = patch_offset(rear_inner, tyre.patch_shift, tyre.patch_lean)
+        rear_b = patch_offset(rear_outer, tyre.patch_shift, tyre.patch_lean)
+        part = 0.5 * rear_transfer / rear_half
+        yaw -= phase.rear_force * ((0.5 - part) * rear_a + (0.5 + part) * rear_b)
+    if end == 0:
+        inner = wheel_force(tyre, front.grip, front_half - front_transfer, corner.front_load_rms, table)
+        outer = wheel_force(tyre, front.grip, front_half + front_transfer, corner.front_load_rms, table)
+        inner_factor = inclination_factor(front_inner, tyre.best_lean, tyre.lean_width)
+        outer_factor = inclination_factor(front_outer, tyre.best_lean, tyre.lean_width)
+        demand = body.mass * point.lateral * body.front_share - yaw / body.wheelbase
+        force = phase.front_force
+    else:
+        inner = wheel_force(tyre, rear.grip, rear_half - rear_transfer, corner.rear_load_rms, table)
+        outer = wheel_force(tyre, rear.grip, rear_half + rear_transfer, corner.rear_load_rms, table)
+        inner_factor = inclination_factor(rear_inner, tyre.best_lean, tyre.lean_width)
+        outer_factor = inclination_factor(rear_outer, tyre.best_lean, tyre.lean_width)
+        demand = body.mass * point.lateral * (1.0 - body.front_share) + yaw / body.wheelbase
+        force = phase.rear_force
+    peak = inner * inner_factor + outer * outer_factor
+    return GripPoint(
+        demand=demand,
+        capacity=friction_ellipse(peak, force, tyre.longitudinal_ratio),
+        inner_force=inner,
+        outer_force=outer,
+        inner_factor=inner_factor,
+        outer_factor=outer_factor,
+        front_shift_low=min(front_a, front_b),
+        front_shift_high=max(front_a, front_b),
+        rear_shift_low=min(rear_a, rear_b),
+        rear_shift_high=max(rear_a, rear_b),
+    )
+
+
+@inner
+def calm_between(corner, end, low, high, lateral):
+    """True where demand cannot meet capacity anywhere between two points of the path, `lateral` that of the higher.
+
+    Along the path lateral acceleration, leans and outer loads go one way and inner loads the other, so each piece is
+    bounded by its values at the two points: the least inner and outer force, the least inclination factors, the most
+    demand and the worst patch shift.
+    """
+    if not (low.inner_force >= high.inner_force and low.outer_force <= high.outer_force):
+        return False
+    body, phase = corner.body, corner.phase
+    peak = high.inner_force * min(low.inner_factor, high.inner_factor) + low.outer_force * min(
+        low.outer_factor, high.outer_factor
+    )
+    sign = 1.0 if end == 0 else -1.0
+    front, rear = sign * phase.front_force, sign * phase.rear_force
+    front_shift = (
+        max(low.front_shift_high, high.front_shift_high)
+        if front > 0.0
+        else min(low.front_shift_low, high.front_shift_low)
+    )
+    rear_shift = (
+        max(low.rear_shift_high, high.rear_shift_high) if rear > 0.0 else min(low.rear_shift_low, high.rear_shift_low)
+    )
+    share = body.front_share if end == 0 else 1.0 - body.front_share
+    demand = body.mass * lateral * share + (front * front_shift + rear * rear_shift) / body.wheelbase
+    force = phase.front_force if end == 0 else phase.rear_force
+    return demand < friction_ellipse(peak, force, corner.tyre.longitudinal_ratio)
+
+
+@inner
+def grip_crossing(corner, law, end, low, low_value, high, high_value, table):
+    """(lateral acceleration where demand meets capacity between two points, found).
+
+    Secant through the last two points inside a bracket, by Illinois false position where it leaves it; a last linear
+    step from within 1e-11 of the demand.
+    """
+    a, fa, b, fb = low, low_value, high, high_value
+    old, f_old = a, fa
+    last, f_last = b, fb
+    side = 0
+    for step in range(40):
+        c = last.roll - f_last * (last.roll - old.roll) / (f_last - f_old)
+        if not (a.roll < c < b.roll) or step % 8 == 7:
+            c = (a.roll * fb - b.roll * fa) / (fb - fa)
+        if not (a.roll < c < b.roll):
+            c = 0.5 * (a.roll + b.roll)
+        near = along(law, a if c - a.roll < b.roll - c else b, c)
+        if not near.found:
+            return 0.0, False
+        grip = grip_point(corner, end, near, table)
+        value = grip.demand - grip.capacity
+        old, f_old, last, f_last = last, f_last, near, value
+        if abs(value) <= 1e-11 * abs(grip.demand):
+            if value == f_old:
+                return near.lateral, True
+            return near.lateral - value * (near.lateral - old.lateral) / (value - f_old), True
+        if value < 0.0:
+            a, fa = near, value
+            if side < 0:
+                fb *= 0.5
+            side = -1
+        else:
+            b, fb = near, value
+            if side > 0:
+                fa *= 0.5
+            side = 1
+        if b.roll - a.roll <= 1e-14 * b.roll:
+            return near.lateral, True
+    return 0.0, False
+
+
+@inner
+def scan_index(roll, end_roll):
+    """Scan point at or below a roll angle."""
+    return int(SCAN_STEPS * np.exp(np.log(roll / end_roll) / SCAN_POWER))
+
+
+@inner
+def axle_limit(corner, law, end, start, top, table):
+    """(first scanned lateral acceleration where an axle's demand meets its capacity, found).
+
+    The same scan points as `followed_limits`, but stretches that `calm_between` rules out are skipped.
+    """
+    share = corner.body.front_share if end == 0 else 1.0 - corner.body.front_share
+    low, low_grip, low_index = start, grip_point(corner, end, start, table), 0
+    if low_grip.demand >= low_grip.capacity:
+        return 0.0, True
+    high, high_value, high_index = top, 0.0, SCAN_STEPS + 1
+    reach = SCAN_STEPS
+    for _ in range(4 * SCAN_STEPS):
+        # where the forces would meet if capacity stayed as it is; nearer while the stretch is long
+        spare = (low_grip.capacity - low_grip.demand) / (corner.body.mass * share)
+        guess = low.roll + 0.7 * spare / low.lateral_slope
+        index = SCAN_STEPS if not 0.0 < guess < top.roll else scan_index(guess, top.roll)
+        if high_index <= SCAN_STEPS:
+            meet = low.roll + (high.roll - low.roll) * (low_grip.capacity - low_grip.demand) / (
+                high_value + low_grip.capacity - low_grip.demand
+            )
+            index = scan_index(meet, top.roll)
+            index = index + 1 if index <= low_index else index
+        index = max(min(min(index, reach), high_index - 1), low_index + 1)
+        if index == SCAN_STEPS:
+            point = top
+        else:
+            point = along(law, low, top.roll * (index / SCAN_STEPS) ** SCAN_POWER)
+        if not point.found:
+            return 0.0, False
+        grip = grip_point(corner, end, point, table)
+        value = grip.demand - grip.capacity
+        if value >= 0.0:
+            high, high_value, high_index = point, value, index
+            reach = SCAN_STEPS
+        elif index == low_index + 1 or calm_between(corner, end, low_grip, grip, point.lateral):
+            low, low_grip, low_index = point, grip, index
+            reach = SCAN_STEPS
+        else:
+            reach = (low_index + index) // 2
+        if low_index == SCAN_STEPS:
+            return top.lateral, True
+        if high_index == low_index + 1:
+            return grip_crossing(corner, law, end, low, low_grip.demand - low_grip.capacity, high, high_value, table)
+    return 0.0, False
+
+
+@inner
+def direct_limits(corner, table):
+    """(`corner_limits`, True) for the common case by Newton's method on roll, lateral acceleration and pitch together;
+    the second value is False where a condition fails, and the path must be followed."""
+    law = path_law(corner.body, corner.front, corner.rear, corner.phase)
+    rear_weight = law.total_weight - law.front_weight
+    slope = roll_per_lateral(law)
+    _, _, start = residual_at(corner.body, corner.front, corner.rear, corner.phase, 0.0, 0.0, 0.0)
+    failed = CornerLimits(0.0, 0.0, 0.0, 0.0, 0.0, False, start, False)
+    if not (slope > 0.0 and law.front_weight > 0.0 and rear_weight > 0.0):
+        return failed, False
+
+    # first wheel up from the straight path, the second from the slope after the first
+    guess_f = lift_guess(law.front, law.front_weight, slope)
+    guess_r = lift_guess(law.rear, rear_weight, slope)
+    first_which = FRONT_LIFTS if guess_f <= guess_r else REAR_LIFTS
+    guess = min(guess_f, guess_r)
+    if not guess > 0.0:
+        return failed, False
+    first = solve_path(law, first_which, 0.0, guess * slope, guess, 0.0)
+    if not first.found:
+        return failed, False
+    beyond = along(law, first, first.roll * (1.0 + 1e-7))
+    second = solve_path(
+        law, FRONT_LIFTS + REAR_LIFTS - first_which, 0.0, beyond.roll, beyond.lateral, beyond.pitch_rise
+    )
+    if not (beyond.found and second.found):
+        return failed, False
+    front_lift = first if first_which == FRONT_LIFTS else second
+    rear_lift = second if first_which == FRONT_LIFTS else first
+    if second.roll < first.roll:
+        first, second = second, first
+        beyond = along(law, first, first.roll * (1.0 + 1e-7))
+    before = along(law, second, second.roll * (1.0 - 1e-7))
+    after = along(law, second, second.roll * (1.0 + 1e-7))
+    rises = beyond.lateral_slope > 0.0 and before.lateral_slope > 0.0 and first.lateral_slope > 0.0
+    if not (rises and beyond.found and before.found and after.found and after.lateral_slope < 0.0):
+        return failed, False
+    if second.roll > 0.8:
+        return failed, False
+    end, rollover = second, second.lateral
+
+    required = corner.phase.lateral
+    rolled_over = required >= rollover
+    asked = end
+    if not rolled_over:
+        if required < first.lateral:
+            roll = first.roll * required / first.lateral
+            asked = solve_path(law, REACHED, required, roll, required, first.pitch_rise * required / first.lateral)
+            inside = asked.roll <= first.roll
+        else:
+            roll = first.roll + (second.roll - first.roll) * (required - first.lateral) / (rollover - first.lateral)
+            asked = along(law, first, roll)
+            asked = solve_path(law, REACHED, required, asked.roll, asked.lateral, asked.pitch_rise)
+            inside = first.roll <= asked.roll <= second.roll
+        if not (asked.found and inside and asked.lateral_slope > 0.0):
+            return failed, False
+    # at the rollover itself the tangent stiffness jumps: the side with the wheel still down is taken
+    back = 1e-13 * asked.roll if rolled_over else 0.0
+    _, _, state = residual_at(
+        corner.body,
+        corner.front,
+        corner.rear,
+        corner.phase,
+        asked.roll - back,
+        asked.lateral - back * before.lateral_slope,
+        asked.pitch_rise - back * before.pitch_slope,
+    )
+    upright = solve_start(law, slope)
+    front_grip, front_found = axle_limit(corner, law, 0, upright, end, table)
+    if not front_found:
+        return failed, False
+    rear_grip, rear_found = axle_limit(corner, law, 1, upright, end, table)
+    if not rear_found:
+        return failed, False
+    return CornerLimits(
+        front_grip=front_grip,
+        rear_grip=rear_grip,
+        front_lift=min(front_lift.lateral, rollover),
+        rear_lift=min(rear_lift.lateral, rollover),
+        rollover=rollover,
+        rolled_over=rolled_over,
+        required=state,
+        converged=True,
+    ), True
+
+
+@inner
+def corner_limits(corner, table):
+    """All limits of one setup in one phase, and the state at the lateral acceleration the phase asks for."""
+    if corner.body.chassis_compliance == 0.0:
+        limits, done = direct_limits(corner, table)
+        if done:
+            return limits
+    return followed_limits(corner, table)

@@ -11,9 +11,9 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 
 from explorer.model.car import G
+from explorer.model.compiled import inner
 
 CONVERGED = 1e-13
 """Relative residual at which the equilibrium counts as found."""
@@ -55,13 +55,13 @@ class Equilibrium(NamedTuple):
     converged: bool
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def jacking_force(sprung_mass, lateral, roll):
     """Force that lifts the rolled body at an axle, `m_s (a_y sin phi + g (1 - cos phi))`. [N]"""
     return sprung_mass * (lateral * np.sin(roll) + G * (1.0 - np.cos(roll)))
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def travel_law(axle, stop):
     """Suspension roll travel `X = x_i + x_o = compliance * dF + offset` as (free, stopped compliance, offset).
 
@@ -72,7 +72,7 @@ def travel_law(axle, stop):
     return free, held, stop * axle.wheel_rate * held
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def elastic_in_contact(axle, lateral, roll, compliance, offset):
     """(dF, T) with both wheels down, from `phi t = X(dF) + 2 T/k_t`, `T = dF + A (a_y + g psi)/t`,
     `psi = 2 T/(k_t t)`; `A` is `axle.roll_moment_mass`. [N]"""
@@ -83,7 +83,7 @@ def elastic_in_contact(axle, lateral, roll, compliance, offset):
     return elastic, (elastic + direct) / (1.0 - eta)
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def elastic_lifted(axle, lateral, roll, weight, compliance, offset):
     """dF with the inner wheel up, where `dF + G = W/2` and the axle turns about the outer wheel. [N]"""
     t = axle.track
@@ -93,7 +93,7 @@ def elastic_lifted(axle, lateral, roll, weight, compliance, offset):
     return 0.5 * weight - (direct + lean_moment * free_roll) / (t - lean_moment * compliance / t)
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def axle_state(axle, lateral, roll, weight):
     """State of an axle at a given roll of the body there, lateral acceleration and axle weight."""
     t = axle.track
@@ -143,7 +143,7 @@ def axle_state(axle, lateral, roll, weight):
     )
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def roll_moment(axle, state, lateral, roll):
     """Moment that the springs and bar of an axle must carry: the sprung share's overturning moment about the roll
     centre, and the share's lateral force times the rise of the body. [N m]"""
@@ -152,7 +152,7 @@ def roll_moment(axle, state, lateral, roll):
     return swing + axle.sprung_mass * lateral * heave
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def residual_at(body, front, rear, phase, rear_roll, lateral, pitch_rise):
     """(moment residual, pitch-rise residual, state) for a trial of `lateral` and `pitch_rise` at a given rear roll.
 
@@ -180,7 +180,7 @@ def residual_at(body, front, rear, phase, rear_roll, lateral, pitch_rise):
     return moment, rear_state.rise - front_state.rise - pitch_rise, state
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def equilibrium_at(body, front, rear, phase, rear_roll, lateral, pitch_rise):
     """Equilibrium with the rear of the body at `rear_roll`; `lateral` and `pitch_rise` are first guesses.
 
