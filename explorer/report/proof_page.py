@@ -17,7 +17,7 @@ SHOWN = 6
 INTRODUCTION = (
     "Nobody should have to trust this program. Every number of ours below stands beside one that comes from somewhere "
     "else: a multibody simulator, a frame solver, a control library, other statistics, published values. A bar is the "
-    "largest difference that passes; it was set before the numbers were worked out."
+    "largest difference that passes."
 )
 
 
