@@ -117,15 +117,6 @@ def _cell(value: Any) -> str:
     return number_text(float(value))
 
 
-def parquet_bytes(frame: pd.DataFrame) -> bytes:
-    """A table as parquet, categories kept as dictionaries. Raises ArtefactError for a number that is not finite."""
-    _all_finite(frame)
-    table = pa.Table.from_pandas(frame, preserve_index=False)
-    sink = pa.BufferOutputStream()
-    pq.write_table(table, sink, compression="zstd")
-    return bytes(sink.getvalue().to_pybytes())
-
-
 def _all_finite(frame: pd.DataFrame) -> None:
     for name in frame.columns:
         column = frame[name]
@@ -186,12 +177,9 @@ class RunFolder:
         """Write `tables/<stem>.csv`."""
         return self._write(f"tables/{stem}.csv", csv_bytes(frame))
 
-    def parquet(self, stem: str, frame: pd.DataFrame) -> Path:
-        """Write `tables/<stem>.parquet`."""
-        return self._write(f"tables/{stem}.parquet", parquet_bytes(frame))
-
-    def parquet_rows(self, stem: str, frames: Iterable[pd.DataFrame]) -> Path:
-        """Write `tables/<stem>.parquet` from frames of the same columns, one row group each, never all in memory.
+    def parquet(self, stem: str, frames: Iterable[pd.DataFrame]) -> Path:
+        """Write `tables/<stem>.parquet` from frames of the same columns, one row group each, never all in memory;
+        categories are kept as dictionaries.
 
         Raises ArtefactError for a number that is not finite or for no frame at all.
         """

@@ -21,7 +21,7 @@ from explorer.report import document, figures, proof_page, tables
 from explorer.space import Space
 from explorer.study.assumptions import AssumptionEffects, assumption_effects
 from explorer.study.columns import ColumnStore
-from explorer.study.evaluate import MetricTable, Progress, evaluate_all, fault_words, table_of
+from explorer.study.evaluate import MetricTable, Progress, evaluate_all, failed_setups, fault_words, table_of
 from explorer.study.exact import StepEffects, exact_indices, step_effects
 from explorer.study.front import Front, pareto_front
 from explorer.study.limits import ResolvedLimit, count_limits, feasible, resolve_limits
@@ -32,7 +32,7 @@ from explorer.study.search import Agreement, SearchResult, agreement, search_spa
 from explorer.study.sensitivity import Sensitivity
 from explorer.study.shortlist import make_shortlist
 from explorer.study.sobol import sampled_indices
-from explorer.study.stream import PartMaker, Streamed, chunks, one_by_one, stream
+from explorer.study.stream import EXAMPLES, PartMaker, Streamed, by_level, chunks, one_by_one, stream
 
 STARTER_STUDY = Path(__file__).parent / "starter" / "study.toml"
 """The study that statistics are proved on: it comes with the package."""
@@ -57,45 +57,27 @@ class Clock:
         return result
 
 
-def failures_streamed(found: Streamed) -> Failures:
-    """Setups of a whole pass that the model could not answer, with the knob levels most tied to them."""
-    if not found.counts.invalid:
+def failures_of(found: Streamed | MetricTable) -> Failures:
+    """Setups the model could not answer, with the knob levels most tied to them. Nothing is dropped in silence."""
+    if isinstance(found, Streamed):
+        space, count = found.table.space, found.counts.invalid
+        failed, setups = found.failed_by_level, found.setups_by_level
+        examples, reasons = found.failed_examples, found.failed_words
+    else:
+        space, bad = found.space, found.positions[~found.valid]
+        count, failed, setups = len(bad), by_level(space, bad), by_level(space, found.positions)
+        examples = failed_setups(space, bad[:EXAMPLES])
+        reasons = tuple(Counter(fault_words(space, bad)).most_common())
+    if not count:
         return Failures(0)
-    shares = [
-        (knob.name, label, float(failed / setups))
-        for knob, all_failed, all_setups in zip(
-            found.table.space.knobs, found.failed_by_level, found.setups_by_level, strict=True
-        )
-        for label, failed, setups in zip(knob.labels, all_failed, all_setups, strict=True)
-        if setups
+    tied = [
+        (knob.name, label, float(missing / present))
+        for knob, all_missing, all_present in zip(space.knobs, failed, setups, strict=True)
+        for label, missing, present in zip(knob.labels, all_missing, all_present, strict=True)
+        if present
     ]
-    shares.sort(key=lambda entry: -entry[2])
-    return Failures(found.counts.invalid, found.failed_examples, tuple(shares[:5]), found.failed_words)
-
-
-def failures_of(table: MetricTable) -> Failures:
-    """Rows the model could not answer, with the knob levels most tied to them. Nothing is dropped in silence."""
-    bad = np.flatnonzero(~table.valid)
-    if len(bad) == 0:
-        return Failures(0)
-    space = table.space
-    words = fault_words(space, table.positions[bad])
-    examples = tuple(
-        ", ".join(f"{k}={v}" for k, v in zip(space.knob_names, space.labels(table.positions[row]), strict=True))
-        + f": {word}"
-        for row, word in zip(bad[:5], words, strict=False)
-    )
-    reasons = tuple(Counter(words).most_common())
-    tied = []
-    for column, knob in enumerate(space.knobs):
-        if knob.continuous:
-            continue
-        for level, label in enumerate(knob.labels):
-            here = table.positions[:, column] == level
-            if here.any():
-                tied.append((knob.name, label, float((~table.valid[here]).mean())))
     tied.sort(key=lambda entry: -entry[2])
-    return Failures(len(bad), examples, tuple(tied[:5]), reasons)
+    return Failures(count, examples, tuple(tied[:5]), reasons)
 
 
 def default_maps(space: Space, indices: Sensitivity | None) -> tuple[tuple[str, str, str, str], ...]:
@@ -202,7 +184,7 @@ def answer(
                 steps = clock.run("effect per step", lambda: step_effects(store, asked))
         table, front, whole, counts, setups = passed.table, passed.front, passed.whole, passed.counts, passed.setups
         levels = LevelShares(passed.setups_by_level, passed.feasible_by_level)
-        failures = failures_streamed(passed)
+        failures = failures_of(passed)
     else:
         found = clock.run("search", lambda: search_space(space, limits, progress))
         table, front = found.table, found.front
@@ -301,7 +283,7 @@ def write(study: LoadedStudy, result: RunResult, folder: Path) -> Path:
         run.csv(stem, frame)
     if _save_every_setup(space):
         whole = result.whole
-        run.parquet_rows("metrics", map(tables.metrics_table, _blocks(space) if whole is None else pieces(whole)))
+        run.parquet("metrics", map(tables.metrics_table, _blocks(space) if whole is None else pieces(whole)))
     drawings = document.all_figures(result)
     for stem, data in drawings.items():
         run.png(stem, data)

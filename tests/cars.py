@@ -1,4 +1,4 @@
-"""Plausible 1:10-scale cars for the behaviour tests, drawn over the ranges below, and helpers to change one thing.
+"""Plausible 1:10-scale cars for the behaviour tests, drawn over the proof's ranges, and helpers to change one thing.
 
 The ranges are common practice, no source: they are what a ruler and scales give on such cars.
 """
@@ -12,42 +12,10 @@ import numpy as np
 from explorer.model.kernel import evaluate_parameters
 from explorer.model.metrics import metric_columns
 from explorer.model.slots import SLOT, SLOTS
+from explorer.proof.fleet import RANGES
 
 DEG = math.pi / 180.0
 PHASE_NAMES = ("sweep", "hairpin", "entry", "exit")
-
-RANGES: dict[str, tuple[float, float]] = {
-    "mass": (1.4, 1.8),
-    "wheelbase": (0.27, 0.29),
-    "front_weight_share": (0.38, 0.50),
-    "cg_height": (0.040, 0.060),
-    "yaw_inertia": (0.015, 0.030),
-    "roll_inertia": (0.002, 0.005),
-    "caster": (5 * DEG, 28 * DEG),
-    "kingpin_inclination": (0.0, 4 * DEG),
-    "ackermann_share": (0.3, 1.0),
-    "load_sensitivity": (0.08, 0.30),
-    "best_lean": (0.0, 3 * DEG),
-    "lean_width": (6 * DEG, 14 * DEG),
-    "patch_shift": (0.001, 0.005),
-    "patch_lean": (2 * DEG, 5 * DEG),
-    "longitudinal_grip_ratio": (0.9, 1.1),
-    "cornering_stiffness": (30.0, 60.0),
-    "cornering_exponent": (0.6, 0.9),
-    "camber_stiffness": (2.0, 6.0),
-    "track": (0.20, 0.25),
-    "unsprung_mass": (0.05, 0.09),
-    "wheel_radius": (0.041, 0.045),
-    "wheel_rate": (120.0, 600.0),
-    "bar_rate": (50.0, 2500.0),
-    "tyre_rate": (2500.0, 6000.0),
-    "roll_centre_height": (0.0, 0.020),
-    "droop": (0.004, 0.016),
-    "camber": (-3 * DEG, 0.0),
-    "camber_gain": (50.0 * DEG, 350.0 * DEG),
-    "damping": (4.0, 12.0),
-}
-"""Plausible cars: wheel rate and bar rate are at the wheel. SI (camber gain rad/m, angles rad)."""
 
 _PER_END = (
     "track",

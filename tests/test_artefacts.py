@@ -10,7 +10,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from explorer import artefacts
-from explorer.artefacts import RunFolder, changed_files, csv_bytes, number_text, parquet_bytes, write_atomic
+from explorer.artefacts import RunFolder, changed_files, csv_bytes, number_text, write_atomic
 from explorer.errors import ArtefactError
 
 PNG = b"\x89PNG\r\n\x1a\n" + b"rest"
@@ -40,12 +40,12 @@ def test_missing_cells_are_empty_and_booleans_words():
 
 
 @pytest.mark.parametrize("bad", [np.nan, np.inf, -np.inf])
-def test_a_number_that_is_not_finite_is_loud(bad):
+def test_a_number_that_is_not_finite_is_loud(bad, tmp_path):
     """Catches a NaN that passes through as an empty cell."""
     with pytest.raises(ArtefactError, match="finite"):
         csv_bytes(pd.DataFrame({"x": [1.0, bad]}))
     with pytest.raises(ArtefactError, match="finite"):
-        parquet_bytes(pd.DataFrame({"x": [1.0, bad]}))
+        RunFolder(tmp_path / "run").parquet("t", [pd.DataFrame({"x": [1.0, bad]})])
 
 
 def test_formulas_are_disarmed_in_cells_headers_and_kept_for_numbers():
@@ -64,11 +64,10 @@ def test_categories_are_written_as_their_labels():
 def test_parquet_keeps_categories_and_repeats_its_bytes(tmp_path):
     """Catches knobs stored as free strings, and bytes that depend on the hour."""
     frame = pd.DataFrame({"bar": pd.Categorical(["none", "1.2"], categories=["none", "1.2"]), "x": [1.0, 2.0]})
-    data = parquet_bytes(frame)
-    assert data == parquet_bytes(frame.copy())
-    (tmp_path / "t.parquet").write_bytes(data)
-    assert str(pq.read_table(tmp_path / "t.parquet").schema.field("bar").type).startswith("dictionary")
-    pd.testing.assert_frame_equal(pd.read_parquet(tmp_path / "t.parquet"), frame)
+    path, again = (RunFolder(tmp_path / name).parquet("t", [frame.copy()]) for name in ("one", "two"))
+    assert path.read_bytes() == again.read_bytes()
+    assert str(pq.read_table(path).schema.field("bar").type).startswith("dictionary")
+    pd.testing.assert_frame_equal(pd.read_parquet(path), frame)
 
 
 def test_the_manifest_comes_last_and_holds_every_hash(tmp_path):
@@ -189,13 +188,13 @@ def test_parquet_by_row_groups_is_the_whole_table(tmp_path):
     labels = pd.Categorical.from_codes([0, 1, 1, 0, 1], categories=["none", "1.2"])
     frame = pd.DataFrame({"bar": labels, "lag_ms": [1.0, 2.0, 3.0, 4.0, 5.0], "valid": [True, True, False, True, True]})
     folder = RunFolder(tmp_path / "run")
-    path = folder.parquet_rows("metrics", [frame.iloc[:2], frame.iloc[2:]])
+    path = folder.parquet("metrics", [frame.iloc[:2], frame.iloc[2:]])
     folder.finish({})
     pd.testing.assert_frame_equal(pd.read_parquet(path), frame)
     assert changed_files(tmp_path / "run") == ()
     assert not list((tmp_path / "run").glob(".writing-*"))
     other = RunFolder(tmp_path / "other")
     with pytest.raises(ArtefactError, match="lag_ms"):
-        other.parquet_rows("metrics", [frame.assign(lag_ms=float("inf"))])
+        other.parquet("metrics", [frame.assign(lag_ms=float("inf"))])
     with pytest.raises(ArtefactError, match="no rows"):
-        other.parquet_rows("metrics", [])
+        other.parquet("metrics", [])

@@ -308,6 +308,12 @@ def lift_state(which, corner, start, table):
 
 
 @inner
+def lift_threshold(lift, found, end):
+    """Lateral acceleration of a lift; that of the rollover where the path ends at or before it. [m/s2]"""
+    return min(lift.lateral, end.lateral) if found and lift.rear_roll <= end.rear_roll else end.lateral
+
+
+@inner
 def rollover_state(corner, start, first, second, second_found):
     """End of the path: where the second inner wheel lifts, or the maximum of lateral acceleration where the path bends
     over elsewhere."""
@@ -381,8 +387,8 @@ def followed_limits(corner, table):
     return CornerLimits(
         front_grip=front_limit,
         rear_grip=rear_limit,
-        front_lift=min(front_lift.lateral, rollover) if front_found else rollover,
-        rear_lift=min(rear_lift.lateral, rollover) if rear_found else rollover,
+        front_lift=lift_threshold(front_lift, front_found, end),
+        rear_lift=lift_threshold(rear_lift, rear_found, end),
         rollover=rollover,
         rolled_over=rolled_over,
         required=state,

@@ -114,6 +114,14 @@ def table_of(space: Space, positions: FloatArray) -> MetricTable:
     return MetricTable(space, positions, metric_columns(space.phase_names), values[0], valid[0])
 
 
+def failed_setups(space: Space, positions: FloatArray) -> tuple[str, ...]:
+    """Setups without an answer in words, each with its reason."""
+    return tuple(
+        ", ".join(f"{k}={v}" for k, v in zip(space.knob_names, space.labels(place), strict=True)) + f": {word}"
+        for place, word in zip(positions, fault_words(space, positions), strict=True)
+    )
+
+
 def fault_words(space: Space, positions: FloatArray) -> tuple[str, ...]:
     """What keeps the model from answering each of these setups, in words; "" where it answers."""
     case = nominal()

@@ -156,7 +156,8 @@ def _analyse(problem: dict[str, object], values: FloatArray, seed: int, with_pai
 
     `values` (n, 2k + 4) in the order of `_evaluate_blocks`. Pairs are slow and stay zero unless asked for. The half
     widths are 1.96 standard errors of the ratio mean(term)/V by the delta method: SALib's own resampling agrees (a
-    test says how well) but takes minutes here, and points of a Sobol sequence err less than either. The first and
+    test says how well) but takes minutes here. Points of a Sobol sequence err less than independent ones from N = 512
+    on, so the intervals are wide there; below that some were seen too narrow, hence the start at 512. The first and
     total estimators give a dummy exactly 0, because its rows repeat A: that shows no noise. So the floor is what
     Jansen's first-order form 1 - mean((fB - fA)^2)/(2V) reads for it, and its pair indices are kept.
     """

@@ -16,7 +16,7 @@ import numpy as np
 from explorer.model.metrics import metric_columns
 from explorer.space import BoolArray, FloatArray, IntArray, Space
 from explorer.study.columns import ColumnStore
-from explorer.study.evaluate import CHUNK, MetricTable, Progress, evaluate, fault_words, table_of
+from explorer.study.evaluate import CHUNK, MetricTable, Progress, evaluate, failed_setups, fault_words, table_of
 from explorer.study.front import Front, nondominated, objective_values, pareto_front, scores_of
 from explorer.study.limits import LimitCounts, ResolvedLimit, count_limits, feasible, violations
 from explorer.study.shortlist import least_violating
@@ -116,9 +116,11 @@ def part_of(
 
 
 def by_level(space: Space, positions: FloatArray) -> tuple[IntArray, ...]:
-    """How many setups stand at each level of each knob. (rows, knobs) -> per knob (levels,)."""
+    """How many setups stand at each level of each knob, none for a continuous one. (rows, knobs) -> (levels,) each."""
     return tuple(
-        np.bincount(positions[:, column].astype(np.int64), minlength=knob.size).astype(np.int64)
+        np.zeros(0, dtype=np.int64)
+        if knob.continuous
+        else np.bincount(positions[:, column].astype(np.int64), minlength=knob.size).astype(np.int64)
         for column, knob in enumerate(space.knobs)
     )
 
@@ -181,11 +183,6 @@ class Running:
         positions = space.positions_of(rows)
         table = table_of(space, positions)
         front = pareto_front(table, None if self._feasible else np.zeros(len(table), dtype=bool), exact=True)
-        failed = space.positions_of(self._failed_rows)
-        examples = tuple(
-            ", ".join(f"{k}={v}" for k, v in zip(space.knob_names, space.labels(place), strict=True)) + f": {word}"
-            for place, word in zip(failed, fault_words(space, failed) if len(failed) else (), strict=True)
-        )
         whole = None
         if self._values is not None:
             columns = metric_columns(space.phase_names)
@@ -200,7 +197,7 @@ class Running:
             setups_by_level=_levels(space),
             feasible_by_level=tuple(self._good),
             failed_by_level=tuple(self._bad),
-            failed_examples=examples,
+            failed_examples=failed_setups(space, space.positions_of(self._failed_rows)),
             failed_words=tuple(sorted(self._words.items(), key=lambda entry: (-entry[1], entry[0]))),
         )
 

@@ -307,7 +307,8 @@ def corner(car: Bag, phase: Bag) -> Bag:
     state = crossing("required", car, phase, start, reach)
     state = [np.where(over, e, s) for e, s in zip(end, state, strict=True)]
     ay, pitch, front, rear = equilibrium(car, phase, *state)
-    return Bag(grip=limits, lifts=[np.minimum(lift[1], end[1]) for lift in lifts], rollover=end[1], over=over,
+    seen = [np.where(lift[0] <= end[0], np.minimum(lift[1], end[1]), end[1]) for lift in lifts]
+    return Bag(grip=limits, lifts=seen, rollover=end[1], over=over,
                roll=state[0], ay=ay, front=front, rear=rear)  # fmt: skip
 
 

@@ -1,8 +1,8 @@
 """What bars and springs do, over plausible cars. Common practice, no source: each test names its condition and share.
 
-Ranges of "plausible" are in `cars.RANGES`. Shares are printed with `pytest -s`; a share is guarded two points below
-what was measured when the test was written. Every control removes the physics that the effect rests on, or breaks the
-condition, and must then fail the same question.
+Ranges of "plausible" are in `explorer.proof.fleet.RANGES`. Shares are printed with `pytest -s`; a share is guarded two
+points below what was measured when the test was written. Every control removes the physics that the effect rests on, or
+breaks the condition, and must then fail the same question.
 """
 
 from __future__ import annotations

@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 import dataclasses
-from pathlib import Path
 
 import numpy as np
 import pytest
 
-from explorer.config import load_study
 from explorer.errors import SpaceError
 from explorer.space import Limit, Rule, Space
 from explorer.study.columns import ColumnStore
@@ -19,25 +17,14 @@ from explorer.study.limits import count_limits, feasible, resolve_limits
 from explorer.study.shortlist import NothingFeasible, Shortlist, make_shortlist
 from explorer.study.stream import Streamed, stream
 
-CONFIGS = Path(__file__).parents[2] / "configs"
 ASKED = ("lag_ms", "grip_margin_pct", "lift_margin_pct")
 
 
-@pytest.fixture(scope="module")
-def dusty() -> Space:
-    """Bars and springs on the dusty floor under a rule, ride heights held: some 1,400 setups."""
-    space = load_study(CONFIGS / "2wd_dusty.toml").space
-    keep = [k for k, knob in enumerate(space.knobs) if "ride_height" not in knob.name]
-    return dataclasses.replace(
-        space,
-        knobs=tuple(space.knobs[k] for k in keep),
-        rules=(Rule("too stiff", (("front_bar", ("2.2", "2.4")),), (("front_spring", ("0.55",)),)),),
-        baseline=tuple(space.baseline[k] for k in keep),
-        base=space.parameters(np.array([space.baseline]))[0],
-        references=tuple(
-            dataclasses.replace(liked, positions=tuple(liked.positions[k] for k in keep)) for liked in space.references
-        ),
-    )
+@pytest.fixture
+def dusty(bars_and_springs: Space) -> Space:
+    """Under a rule: some 1,400 setups."""
+    rule = Rule("too stiff", (("front_bar", ("2.2", "2.4")),), (("front_spring", ("0.55",)),))
+    return dataclasses.replace(bars_and_springs, rules=(rule,))
 
 
 def shuffled(ranges, work):
