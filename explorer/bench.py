@@ -284,7 +284,10 @@ def measure(task: str, *arguments: str, repeats: int = REPEATS, threads: int = 0
 
 
 def command_times(arguments: list[str], cold: bool = False, repeats: int = REPEATS) -> tuple[list[float], list[float]]:
-    """CPU and wall seconds of whole commands of the program; `cold` gives each an empty compile cache. [s]"""
+    """CPU and wall seconds of whole commands of the program; `cold` gives each an empty compile cache. [s]
+
+    Raises ExplorerError when the command fails: a quick failure is no quick command.
+    """
     cpu, wall = [], []
     for _ in range(repeats):
         with tempfile.TemporaryDirectory(prefix="setup-space-cache-") as folder:
@@ -292,7 +295,9 @@ def command_times(arguments: list[str], cold: bool = False, repeats: int = REPEA
             if cold:
                 environment["NUMBA_CACHE_DIR"] = folder
             before, start = resource.getrusage(resource.RUSAGE_CHILDREN), time.perf_counter()
-            subprocess.run([sys.executable, "-m", "explorer", *arguments], capture_output=True, env=environment)
+            done = subprocess.run([sys.executable, "-m", "explorer", *arguments], capture_output=True, env=environment)
+            if done.returncode:
+                raise ExplorerError(f"benchmark command {' '.join(arguments)} failed with code {done.returncode}")
             after = resource.getrusage(resource.RUSAGE_CHILDREN)
             wall.append(time.perf_counter() - start)
             cpu.append(after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime)

@@ -12,22 +12,10 @@ import numpy as np
 from explorer.model.kernel import evaluate_parameters
 from explorer.model.metrics import metric_columns
 from explorer.model.slots import SLOT, SLOTS
-from explorer.proof.fleet import RANGES
+from explorer.proof.fleet import DRAWN_PER_END, RANGES
 
 DEG = math.pi / 180.0
 PHASE_NAMES = ("sweep", "hairpin", "entry", "exit")
-
-_PER_END = (
-    "track",
-    "unsprung_mass",
-    "wheel_radius",
-    "tyre_rate",
-    "roll_centre_height",
-    "droop",
-    "camber",
-    "camber_gain",
-    "damping",
-)
 
 
 def random_cars(seed: int, count: int) -> np.ndarray:
@@ -43,7 +31,7 @@ def random_cars(seed: int, count: int) -> np.ndarray:
         if name in SLOT:
             cars[:, SLOT[name]] = draw(name)
     for end in ("front", "rear"):
-        for name in _PER_END:
+        for name in DRAWN_PER_END:
             cars[:, SLOT[f"{end}_{name}"]] = draw(name)
         cars[:, SLOT[f"{end}_spring_rate"]] = draw("wheel_rate")
         cars[:, SLOT[f"{end}_bar_rate"]] = np.exp(rng.uniform(*np.log(RANGES["bar_rate"]), count))

@@ -3,9 +3,13 @@
 from __future__ import annotations
 
 import ast
+import csv
+import re
 from pathlib import Path
 
 import pytest
+
+from explorer.report.words import MODEL_LIMITS
 
 ROOT = Path(__file__).parent.parent
 PACKAGE = ROOT / "explorer"
@@ -70,3 +74,37 @@ def test_one_importer_per_heavy_library(library: str) -> None:
         if any(name.split(".")[0] == library for name in imports_of(path))
     }
     assert users <= set(IMPORTERS[library]) and users
+
+
+def test_the_readme_counts_what_the_committed_proof_found() -> None:
+    """Catches a number in the README that no command gave: checks within their bars, from the proof's own table."""
+    with (ROOT / "results" / "proof" / "tables" / "comparisons.csv").open(encoding="utf-8", newline="") as stream:
+        rows = [row for row in csv.DictReader(stream) if row["bar"]]
+
+    def judged(*stems: str) -> tuple[int, int]:
+        chosen = [row for row in rows if row["section"] in stems]
+        return sum(row["passed"] == "yes" for row in chosen), len(chosen)
+
+    readme = (ROOT / "README.md").read_text(encoding="utf-8")
+    loads = judged("proof_multibody")
+    motion = judged("proof_response", "proof_bumps", "proof_grip_over_bumps")
+    counted = ("sampling", "coverage", "shapley", "fronts", "searches", "published")
+    numbers = judged(*(f"proof_{stem}" for stem in counted))
+    for within, total in (loads, motion, numbers):
+        assert total and f"{within:,} of {total:,}" in readme
+
+
+def test_headlined_limits_are_those_of_the_committed_proof() -> None:
+    """Catches a headline in the README or in every report that the proof no longer says."""
+    tables = ROOT / "results" / "proof" / "tables"
+    with (tables / "proof_mechanism.csv").open(encoding="utf-8", newline="") as stream:
+        ranks = {row["objective"]: float(row["beams and slides, rank"]) for row in csv.DictReader(stream)}
+    assert min(ranks, key=ranks.__getitem__) == "grip_margin_pct"
+    readme = (ROOT / "README.md").read_text(encoding="utf-8")
+    grip = f"{ranks['grip_margin_pct']:.2f} by grip margin"
+    assert grip in readme and any(grip in text for text in MODEL_LIMITS)
+    proof = (ROOT / "results" / "proof" / "report.md").read_text(encoding="utf-8")
+    half = re.search(r"lowest at N = 256, below the default: (\d+) %", proof)
+    assert half is not None and f"at N = 256 some held only {half[1]} % of the time" in readme
+    rolled = re.search(r"roll, slides over beams: median (\d\.\d+)", proof)
+    assert rolled is not None and f"{100 * (float(rolled[1]) - 1):.0f} % more" in readme

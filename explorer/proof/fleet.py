@@ -52,7 +52,7 @@ RANGES: dict[str, tuple[float, float]] = {
 BARLESS_SHARE = 0.1
 """Share of the ends that carry no bar."""
 
-_DRAWN_PER_END = (
+DRAWN_PER_END = (
     "track",
     "unsprung_mass",
     "wheel_radius",
@@ -123,7 +123,7 @@ def plausible_cars(seed: int, count: int) -> FloatArray:
         if name in SLOT:
             cars[:, SLOT[name]] = rng.uniform(low, high, count)
     for end in ("front", "rear"):
-        for name in _DRAWN_PER_END:
+        for name in DRAWN_PER_END:
             cars[:, SLOT[f"{end}_{name}"]] = rng.uniform(*RANGES[name], count)
         cars[:, SLOT[f"{end}_spring_rate"]] = rng.uniform(*RANGES["wheel_rate"], count)
         low, high = RANGES["bar_rate"]
@@ -141,7 +141,7 @@ def middle_car() -> FloatArray:
     car = np.zeros(len(SLOTS))
     middle = {name: 0.5 * (low + high) for name, (low, high) in RANGES.items()}
     middle["bar_rate"] = math.sqrt(RANGES["bar_rate"][0] * RANGES["bar_rate"][1])
-    ends = {f"both_{name}": middle[name] for name in _DRAWN_PER_END} | {
+    ends = {f"both_{name}": middle[name] for name in DRAWN_PER_END} | {
         "both_spring_rate": middle["wheel_rate"],
         "both_bar_rate": middle["bar_rate"],
     }

@@ -20,6 +20,7 @@ with `mj_inverse`, and for some cases by stepping the damped car in time.
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import mujoco
@@ -35,15 +36,18 @@ GRAVITY = 9.80665
 BEAM, SLIDES = "beam", "slides"
 STOP_RATE = 1e6
 """Stiffness of a droop stop; gives way by a few micrometres. [N/m]"""
-ROUNDING = 1e-8
-"""Width over which contact and stop set in; what it does to a force fades within a micrometre. [m]"""
+ROUNDING = 1e-7
+"""Width over which contact and stop set in; some micrometres off it changes no force by 1e-3 N. [m]"""
 AT_REST = 1e-9
 """Largest generalised force left at rest. [N or N m]"""
 _LATERAL = -1
 _BODY_SCALE = [1e-3] * 3 + [1e-2] * 3
 _JOINT_SCALE = {BEAM: [1e-3, 1e-2, 1e-2] * 2, SLIDES: [1e-3] * 4}
 _ROLL = 5
-_STEP = 1e-5
+STRETCH = 1.0 / 400.0
+"""A path is followed by roll plus this much of the lateral acceleration: roll alone turns back on some cars with
+slides, whose body jacks up; lateral acceleration alone ends at rollover. [rad per m/s2]"""
+_STEP = 2e-6
 _HOLD, _SQUARE = 2e5, 300.0
 _FURTHEST_ROLL = 0.8
 
@@ -97,6 +101,11 @@ class Rest:
     travel: FloatArray
     lean: FloatArray
     unknowns: FloatArray
+
+    @property
+    def stretch(self) -> float:
+        """Place along the path. [rad]"""
+        return self.roll + STRETCH * self.lateral
 
     @property
     def lifted(self) -> tuple[bool, ...]:
@@ -227,6 +236,8 @@ class Car:
         self.square = square
         self._scale = np.array(_BODY_SCALE + _JOINT_SCALE[mechanism] + [5.0] * 4)
         self._size = len(self._scale)
+        self._along = np.zeros(self._size)
+        self._along[[_ROLL, _LATERAL]] = 1.0, STRETCH
         self.turning = 0.0
         self._round = ROUNDING
         share = float(parameters[SLOT["front_drive_share" if longitudinal > 0.0 else "front_brake_share"]])
@@ -274,7 +285,7 @@ class Car:
         return spring + 0.5 * end.bar * (travel - other) - stop
 
     def _pressed(self, depth: float) -> float:
-        """max(depth, 0) with its kink rounded over some nanometres."""
+        """max(depth, 0) with its kink rounded over a tenth of a micrometre."""
         return 0.5 * (depth + math.sqrt(depth * depth + self._round * self._round))
 
     def _pose(self, unknowns: FloatArray) -> None:
@@ -351,8 +362,8 @@ class Car:
             columns.append((self._equations(moved) - value) / _STEP)
         return np.stack(columns, axis=1)
 
-    def _solve(self, start: FloatArray, which: int, wanted: float) -> FloatArray | None:
-        """Unknowns at rest with unknown `which` given; None when it does not converge.
+    def _solve(self, start: FloatArray, given: FloatArray, wanted: float) -> FloatArray | None:
+        """Unknowns at rest where their combination `given @ unknowns` is `wanted`; None when it does not converge.
 
         Newton on differences, with Broyden's update between fresh Jacobians; a step that a fresh Jacobian gave and
         that does not better things is halved (kinks: a wheel leaving the ground, a stop met).
@@ -362,19 +373,17 @@ class Car:
         if self._tangent is None:
             self._tangent, fresh = self._differences(unknowns, value), True
         size = float(np.linalg.norm(value))
+        row = given * self._scale
         for _ in range(80):
-            left = (wanted - float(unknowns[which])) / self._scale[which]
-            if size < AT_REST and left == 0.0:
+            left = wanted - float(given @ unknowns)
+            if size < AT_REST and abs(left) <= 1e-15 * (1.0 + abs(wanted)):
                 return unknowns
-            free = np.delete(self._tangent, which, axis=1)
             try:
-                move = np.insert(np.linalg.solve(free, -value - self._tangent[:, which] * left), which, left)
+                move = np.linalg.solve(np.vstack([self._tangent, row]), np.append(-value, left))
             except np.linalg.LinAlgError:
                 return None
             move *= share
             new = unknowns + move * self._scale
-            if share == 1.0:
-                new[which] = wanted
             new_value = self._equations(new)
             new_size = float(np.linalg.norm(new_value))
             if not np.isfinite(new_size):
@@ -382,23 +391,27 @@ class Car:
             if new_size > 0.3 * size and new_size > AT_REST and not fresh:
                 self._tangent, fresh = self._differences(unknowns, value), True
                 continue
-            if left == 0.0 and new_size > (1.0 - 0.01 * share) * size and new_size > AT_REST and share > 1e-3:
+            if abs(left) < 1e-9 and new_size > (1.0 - 0.01 * share) * size and new_size > AT_REST and share > 1e-3:
                 share *= 0.5
                 continue
             gap = new_value - value - self._tangent @ move
-            self._tangent = self._tangent + np.outer(gap, move) / float(move @ move)
+            length = float(move @ move)
+            if length > 0.0:
+                self._tangent = self._tangent + np.outer(gap, move) / length
             fresh, share = False, 1.0
             unknowns, value, size = new, new_value, new_size
         return None
 
-    def _rest(self, unknowns: FloatArray) -> Rest:
+    def _rest(self, unknowns: FloatArray, turn: float = 0.0) -> Rest:
+        """A solution read; `turn` +1 left, -1 right, 0 as the body rolls."""
         self._pose(unknowns)
         mujoco.mj_kinematics(self.model, self.data)
         mujoco.mj_comPos(self.model, self.data)
         _, loads, compressions, _ = self._road(unknowns[-4:-1])
         leans = self._ground()[2]
         _, travel = self._suspension([float(j) for j in unknowns[6:-4]])
-        turn = 1.0 if unknowns[_ROLL] >= 0.0 else -1.0
+        if turn == 0.0:
+            turn = 1.0 if unknowns[_ROLL] >= 0.0 else -1.0
         order = [0, 1, 2, 3] if turn > 0.0 else [1, 0, 3, 2]
         return Rest(
             lateral=turn * float(unknowns[_LATERAL]),
@@ -415,33 +428,39 @@ class Car:
         """At rest without lateral acceleration. Raises ModelError when it does not settle."""
         start = np.zeros(self._size)
         start[-2] = self.chassis.mass * self.longitudinal
-        found = self._solve(start, _ROLL, 0.0)
-        if found is None:
-            raise ModelError("the multibody car does not settle on level ground")
-        return self._rest(found)
+        return self.at_stretch(0.0, self._rest(start))
 
-    def at_roll(self, roll: float, near: Rest, far: Rest | None = None) -> Rest:
-        """At rest at a given roll of the body (signed), from one state or along the line through two.
+    def at_stretch(self, stretch: float, near: Rest, far: Rest | None = None) -> Rest:
+        """At rest at a given stretch along the path (signed), from one state or along the line through two.
 
         Raises ModelError when it does not settle."""
         start = near.unknowns
-        if far is not None and far.unknowns[_ROLL] != start[_ROLL]:
-            start = start + (far.unknowns - start) * ((roll - start[_ROLL]) / (far.unknowns[_ROLL] - start[_ROLL]))
-        found = self._solve(start, _ROLL, roll)
+        if far is not None:
+            begin, end = float(self._along @ start), float(self._along @ far.unknowns)
+            if begin != end:
+                start = start + (far.unknowns - start) * ((stretch - begin) / (end - begin))
+        found = self._solve(start, self._along, stretch)
         if found is None:
-            found = self._softly(near.unknowns, roll)
+            found = self._softly(near.unknowns, stretch)
         if found is None:
-            raise ModelError(f"the multibody car does not settle at {math.degrees(roll):.3f} degrees of roll")
+            raise ModelError(f"the multibody car does not settle at {stretch:.4f} along its path")
         return self._rest(found)
 
-    def _softly(self, start: FloatArray, roll: float) -> FloatArray | None:
+    def _softly(self, start: FloatArray, stretch: float) -> FloatArray | None:
         """For places where a wheel leaves the ground as a stop is met: first with rounded kinks, then sharper ones."""
         found: FloatArray | None = start
-        for self._round in (3e-4, 1e-4, 3e-5, 1e-5, 3e-6, 1e-6, 3e-7, 1e-7, 3e-8, ROUNDING):
+        for self._round in (3e-4, 1e-4, 3e-5, 1e-5, 3e-6, 1e-6, 3e-7, ROUNDING):
             self._tangent = None
-            found = None if found is None else self._solve(found, _ROLL, roll)
+            found = None if found is None else self._solve(found, self._along, stretch)
         self._round = ROUNDING
         return found
+
+    def slack(self, rest: Rest) -> bool:
+        """Whether a coil spring is past its free length."""
+        ends = self.chassis.ends
+        return any(
+            0.5 * ends[k // 2].sprung * GRAVITY + ends[k // 2].spring * float(rest.travel[k]) < 0.0 for k in range(4)
+        )
 
     def unbalanced(self, rest: Rest) -> float:
         """Largest generalised force left at a state, by MuJoCo's inverse dynamics. [N or N m]"""
@@ -456,22 +475,22 @@ class Car:
             left[[7, 10]] = 0.0
         return float(np.abs(left).max())
 
-    def at_lateral(self, lateral: float, near: Rest) -> Rest:
-        """At rest at a given lateral acceleration (signed) close to a known state; for small steps off a fold.
-
-        Raises ModelError when it does not settle."""
-        found = self._solve(near.unknowns, self._size - 1, lateral)
+    def _at_lateral(self, lateral: float, near: Rest) -> FloatArray:
+        """Unknowns at rest at a lateral acceleration (signed) close to a known state. Raises ModelError."""
+        given = np.zeros(self._size)
+        given[_LATERAL] = 1.0
+        found = self._solve(near.unknowns, given, lateral)
         if found is None:
             raise ModelError(f"the multibody car does not settle at {lateral:.3f} m/s2")
-        return self._rest(found)
+        return found
 
     def tangent(self, rest: Rest, couple: float = 2e-3) -> Tangent:
-        """Roll stiffness and travels per roll at a state, by a small couple at held lateral acceleration."""
-        lateral = float(rest.unknowns[_LATERAL])
+        """Roll stiffness and travels per roll at a state: a small couple on the body, lateral acceleration held."""
+        turn = 1.0 if rest.unknowns[_ROLL] >= 0.0 else -1.0
         sides = []
-        for sign in (-1.0, 1.0):
+        for sign in (-turn, turn):
             self.turning = sign * couple
-            sides.append(self.at_lateral(lateral, rest))
+            sides.append(self._rest(self._at_lateral(float(rest.unknowns[_LATERAL]), rest), turn))
         self.turning = 0.0
         rolled = sides[1].roll - sides[0].roll
         return Tangent(2.0 * couple / rolled, (sides[1].travel - sides[0].travel) / rolled)
@@ -517,25 +536,31 @@ class Car:
 
 
 class Path:
-    """All states of rest of a car from standing to rollover, followed by roll angle; `turn` +1 left, -1 right."""
+    """All states of rest of a car from standing to rollover, `points` in order; `turn` +1 left, -1 right."""
 
-    def __init__(self, car: Car, turn: float = 1.0, step: float = 0.01):
+    def __init__(self, car: Car, turn: float = 1.0, step: float = 0.015):
         self.car = car
         self.turn = turn
         self.points = [car.standing()]
         self._walk(step)
         self.thresholds = self._find()
 
-    def _at(self, roll: float, low: Rest, high: Rest | None) -> Rest:
-        return self.car.at_roll(self.turn * roll, low, high)
+    def between(self, stretch: float, low: Rest, high: Rest | None) -> Rest:
+        """The state at a stretch, from the states around it."""
+        return self.car.at_stretch(self.turn * stretch, low, high)
+
+    def crossing(self, value: Callable[[Rest], float], low: Rest, high: Rest, tolerance: float = 1e-11) -> Rest:
+        """Where a quantity of the state passes zero between two states at which its signs differ."""
+        found = brentq(lambda s: value(self.between(s, low, high)), low.stretch, high.stretch, xtol=tolerance)
+        return self.between(found, low, high)
 
     def _walk(self, step: float) -> None:
-        """Points at equal roll steps until both inner wheels are up, or the lateral acceleration has fallen a lot."""
+        """Points at equal steps until both inner wheels are up, or the lateral acceleration has fallen a lot."""
         best = 0.0
         while True:
             last = self.points[-1]
             before = self.points[-2] if len(self.points) > 1 else None
-            new = self._at(last.roll + step, last, before)
+            new = self.between(last.stretch + step, last, before)
             self.points.append(new)
             best = max(best, new.lateral)
             if (new.lifted[0] and new.lifted[2]) or new.lateral < 0.7 * best or new.roll > _FURTHEST_ROLL:
@@ -547,35 +572,30 @@ class Path:
             return self.points[0]
         for low, high in zip(self.points, self.points[1:], strict=False):
             if high.lifted[wheel]:
-                roll = brentq(
-                    lambda r, low=low, high=high: float(self._at(r, low, high).compression[wheel]),
-                    low.roll,
-                    high.roll,
-                    xtol=1e-10,
-                )
-                return self._at(roll, low, high)
+                return self.crossing(lambda rest: float(rest.compression[wheel]), low, high)
         return None
 
     def _find(self) -> Thresholds:
         lifts = [self._lift(0), self._lift(2)]
-        known = [lift for lift in lifts if lift is not None and lift.roll > 0.0]
-        self.points = sorted([*self.points, *known], key=lambda rest: rest.roll)
+        known = [lift for lift in lifts if lift is not None and lift.stretch > 0.0]
+        self.points = sorted([*self.points, *known], key=lambda rest: rest.stretch)
         top = max(range(len(self.points)), key=lambda k: self.points[k].lateral)
         peak = self.points[top]
         if 0 < top < len(self.points) - 1:
             low, high = self.points[top - 1], self.points[top + 1]
-            slope = 1e-6 * (high.roll - low.roll)
-            sides = [self._at(peak.roll + d, peak, other).lateral for d, other in ((-slope, low), (slope, high))]
-            if max(sides) > peak.lateral:
+            slope = 1e-6 * (high.stretch - low.stretch)
+            sides = [self.between(peak.stretch + d, peak, side) for d, side in ((-slope, low), (slope, high))]
+            if max(side.lateral for side in sides) > peak.lateral:
                 best = minimize_scalar(
-                    lambda roll: -self._at(roll, peak, low if roll < peak.roll else high).lateral,
-                    bounds=(low.roll, high.roll),
+                    lambda s: -self.between(s, peak, low if s < peak.stretch else high).lateral,
+                    bounds=(low.stretch, high.stretch),
                     method="bounded",
                     options={"xatol": 1e-7},
                 )
-                peak = self._at(float(best.x), peak, low if best.x < peak.roll else high)
-        self.points = [rest for rest in self.points if rest.roll < peak.roll] + [peak]
-        front, rear = (peak.lateral if at is None else min(at.lateral, peak.lateral) for at in lifts)
+                peak = self.between(float(best.x), peak, low if best.x < peak.stretch else high)
+        self.points = [rest for rest in self.points if rest.stretch < peak.stretch] + [peak]
+        # a wheel that leaves the ground only on the falling part of the path never does so before rollover
+        front, rear = (peak.lateral if at is None or at.stretch >= peak.stretch else at.lateral for at in lifts)
         return Thresholds(front_lift=front, rear_lift=rear, rollover=peak.lateral)
 
     def at(self, lateral: float) -> Rest | None:
@@ -584,11 +604,5 @@ class Path:
             return None
         for low, high in zip(self.points, self.points[1:], strict=False):
             if low.lateral <= lateral < high.lateral:
-                roll = brentq(
-                    lambda r, low=low, high=high: self._at(r, low, high).lateral - lateral,
-                    low.roll,
-                    high.roll,
-                    xtol=1e-12,
-                )
-                return self._at(roll, low, high)
+                return self.crossing(lambda rest: rest.lateral - lateral, low, high)
         return None

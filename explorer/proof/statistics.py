@@ -126,9 +126,11 @@ def sampling_section(space: Space, quick: bool = False) -> ProofSection:
         source="SALib and scipy.stats.sobol_indices at rising N (Saltelli et al. 2010; scrambled Sobol points)",
         comparisons=tuple(comparisons),
         facts=tuple(facts),
-        notes=("The bar on the power is -0.8 plus or minus 0.4: independent points would give -0.5, a smooth function "
-               "on Sobol points nearly -1; one that jumps between parts lies between. The bar on the error "
-               f"is {PUBLISHED_ERROR:g} at N = {PUBLISHED_SIZE:,}, as for Ishigami's function; it goes like 1/sqrt(N).",),
+        notes=(
+            "The bar on the power is -0.8 plus or minus 0.4: independent points would give -0.5, a smooth function on "
+            "Sobol points nearly -1; one that jumps between parts lies between. The bar on the error is "
+            f"{PUBLISHED_ERROR:g} at N = {PUBLISHED_SIZE:,}, as for Ishigami's function; it goes like 1/sqrt(N).",
+        ),
         drawings=(
             Drawing("proof_sampling", "Largest error of any index", "base points N", "largest error", "lines",
                     tuple(series), log=True),
@@ -191,8 +193,9 @@ def coverage_section(space: Space, quick: bool = False) -> ProofSection:
         facts=tuple(facts),
         notes=(
             "The intervals count points as independent. From N = 512 on points of a Sobol sequence err less, so a "
-            "share above 95 % is to be expected; below that some intervals are too narrow, and a study whose budget stops it "
-            f"there should not trust them. An index with an interval under {LEAST_WIDTH:g} is left out.",
+            "share above 95 % is to be expected; below that some intervals are too narrow, and a study whose budget "
+            "stops it there should not trust them. An index whose interval is narrower than "
+            f"{LEAST_WIDTH:g} is left out.",
         ),
     )
 

@@ -32,8 +32,8 @@ CG_HEIGHT_SPREAD = 0.002
 TYRE_RATE_SPREAD = 0.15
 """How far off a squashed tyre's rate may be, as a share: it stiffens with load and age."""
 
-LEANING_ROLL = 0.12
-"""Wheels that lean with the body roll more by about this share than wheels held square to the road."""
+LEANING_ROLL = 0.16
+"""Wheels that lean with the body roll more by this share than wheels held square to the road (median of the proof)."""
 
 CONTINUOUS_LEVELS = 9
 """Levels that a continuous knob gets at most."""
