@@ -35,7 +35,6 @@ def test_every_report_carries_cautions_and_model_limits(make):
         assert passage in text
     for needed in (
         "quasi-static",
-        "7 to 16 %",
         "LiPo",
         "attended",
         "hands, hair and clothing",
