@@ -69,9 +69,11 @@ def test_moments_of_the_rolled_car_balance(seed: int, compliance: float) -> None
         for axle, state in zip(car.axles, point.axles, strict=True):
             carried += state.transfer * axle.track
             jack = axle.sprung * (a_y * math.sin(state.phi) + twin.G * (1.0 - math.cos(state.phi)))
-            rise = 0.5 * (state.x_inner - state.x_outer) + 0.5 * jack / axle.wheel_rate
-            beam = axle.sprung * axle.roll_centre + 2.0 * axle.unsprung * axle.radius
+            gained = state.load - axle.static_load
+            rise = 0.5 * (state.x_inner - state.x_outer) + 0.5 * (jack - gained) / axle.wheel_rate
             both = axle.sprung + 2.0 * axle.unsprung
+            sunk = 0.5 * gained / axle.tyre_rate
+            beam = axle.sprung * axle.roll_centre + 2.0 * axle.unsprung * axle.radius - both * sunk
             overturning += axle.sprung * axle.arm * (a_y * math.cos(state.phi) + twin.G * math.sin(state.phi))
             overturning += axle.sprung * a_y * rise + beam * (a_y + twin.G * state.psi) + both * a_y * state.up
         assert carried == pytest.approx(overturning, rel=1e-11)
@@ -93,7 +95,8 @@ def test_axle_relations_hold_in_every_stage(seed: int) -> None:
             assert k_w * s.x_outer + bar == pytest.approx(s.elastic, rel=1e-9, abs=1e-12)
             assert (s.x_inner + s.x_outer) / t + s.psi == pytest.approx(phi, rel=1e-12, abs=1e-15)
             mass = axle.sprung + 2.0 * axle.unsprung
-            rest = (axle.low_moment * (a_y + twin.G * s.psi) + mass * a_y * s.up) / t
+            beam = axle.low_moment - mass * (load - axle.static_load) / (2.0 * axle.tyre_rate)
+            rest = (beam * (a_y + twin.G * s.psi) + mass * a_y * s.up) / t
             assert s.elastic + rest == pytest.approx(s.transfer, rel=1e-9, abs=1e-11)
             assert 0.5 * s.psi * t - s.transfer / axle.tyre_rate == pytest.approx(s.up, rel=1e-9, abs=1e-15)
     assert len(seen) >= 3
@@ -129,11 +132,14 @@ def test_complex_step_matches_the_closed_form_tangents(seed: int) -> None:
             s = twin.axle_state(axle, phi, a_y, load)
             tangent = twin.roll_tangent(axle, s, a_y)
             c = axle.stop_compliance if s.on_stop else axle.free_compliance
+            both = axle.sprung + 2.0 * axle.unsprung
+            beam = axle.low_moment - both * (load - axle.static_load) / (2.0 * axle.tyre_rate)
             if s.lifted:
-                e = axle.low_moment * twin.G + (axle.sprung + 2.0 * axle.unsprung) * a_y * axle.track / 2.0
+                e = beam * twin.G + both * a_y * axle.track / 2.0
                 expected = -e * axle.track**2 / (axle.track**2 - e * c)
             else:
-                expected = axle.track**2 / (c + axle.tyre_compliance)
+                eta = 2.0 * beam * twin.G / (axle.tyre_rate * axle.track**2)
+                expected = axle.track**2 / (c + 2.0 / (axle.tyre_rate * (1.0 - eta)))
             assert tangent.stiffness == pytest.approx(expected, rel=1e-11)
             assert tangent.suspension_share == pytest.approx(c * expected / axle.track**2, rel=1e-11)
 

@@ -131,8 +131,9 @@ def axle_state(axle: Axle, phi: Number, a_y: Number, load: Number, droop_left: N
     """
     t, k_w, k_b, k_t = axle.track, axle.wheel_rate, axle.bar_rate, axle.tyre_rate
     jack = axle.sprung * (a_y * _sin(phi) + G * (1.0 - _cos(phi)))
+    extra = load - axle.static_load
     if droop_left is None:
-        droop_left = axle.droop + (load - axle.static_load - jack) / (2.0 * k_w)
+        droop_left = axle.droop + (extra - jack) / (2.0 * k_w)
         if droop_left.real <= 0.0:
             droop_left = 0.0
     reach = (k_w + k_b) * droop_left.real
@@ -140,7 +141,8 @@ def axle_state(axle: Axle, phi: Number, a_y: Number, load: Number, droop_left: N
     stop_offset = droop_left * (1.0 - 0.5 * k_b * stop_c)
     stages = ((False, axle.free_compliance, 0.0), (True, stop_c, stop_offset))
 
-    moment_low = axle.low_moment
+    mass = axle.sprung + 2.0 * axle.unsprung
+    moment_low = axle.low_moment - mass * extra / (2.0 * k_t)
     eta = 2.0 * moment_low * G / (k_t * t * t)
     kappa = 2.0 / (k_t * (1.0 - eta))
     for on_stop, c, offset in stages:  # noqa: B007
@@ -151,7 +153,6 @@ def axle_state(axle: Axle, phi: Number, a_y: Number, load: Number, droop_left: N
     transfer = contact
     lifted = contact.real > 0.5 * load.real
     if lifted:
-        mass = axle.sprung + 2.0 * axle.unsprung
         e = moment_low * G + 0.5 * mass * a_y * t
         pushed = moment_low * a_y - mass * a_y * load / (2.0 * k_t)
         for on_stop, c, offset in stages:  # noqa: B007
@@ -166,7 +167,7 @@ def axle_state(axle: Axle, phi: Number, a_y: Number, load: Number, droop_left: N
         x_inner = x_outer = elastic / (k_w + k_b)
     psi = phi - (x_inner + x_outer) / t
     up = 0.5 * psi * t - transfer / k_t if lifted else 0.0
-    lift_of_body = 0.5 * (x_inner - x_outer) + jack / (2.0 * k_w)
+    lift_of_body = 0.5 * (x_inner - x_outer) + (jack - extra) / (2.0 * k_w)
     moment = axle.sprung * (axle.arm * (a_y * _cos(phi) + G * _sin(phi)) + a_y * lift_of_body)
     return AxleState(
         phi,
@@ -178,7 +179,7 @@ def axle_state(axle: Axle, phi: Number, a_y: Number, load: Number, droop_left: N
         x_outer,
         psi,
         up,
-        lift_of_body + up,
+        lift_of_body + up - extra / (2.0 * k_t),
         moment,
         droop_left,
         lifted,
@@ -413,7 +414,6 @@ class Corner:
         share = p["front_downforce_share"]
         self.total = car.mass * G + down
         self.front_load = car.front.static_load - moved + share * down
-        self.pitch_rate = car.mass * G * car.cg_height / car.wheelbase**2
         self.bumps = tuple(bumps(car, axle, self.speed) for axle in car.axles)
         self._still_leans = self._leans_at_rest()
         self._path: dict[float, Point] = {}
@@ -433,7 +433,9 @@ class Corner:
         twist = car.p["chassis_compliance"] * torque
         front = axle_state(car.front, phi + twist, a_y, front_load)
         residual = front.moment - torque - front.elastic * car.front.track
-        wanted = self.front_load + self.pitch_rate * (rear.rise - front.rise)
+        forward = car.arm * (rear.rise - front.rise) / car.wheelbase
+        higher = car.front_share * front.rise + (1.0 - car.front_share) * rear.rise
+        wanted = self.front_load + car.sprung * (G * forward - self.a_x * higher) / car.wheelbase
         clipped = not 0.0 < wanted.real < self.total
         if clipped:
             wanted = min(max(wanted.real, 0.0), self.total)
@@ -807,8 +809,7 @@ def clearance(corner: Corner, point: Point) -> float:
     car, p = corner.car, corner.car.p
     z = []
     for axle, state, bump in zip(car.axles, point.axles, corner.bumps, strict=True):
-        squash = (state.load - axle.static_load) * (0.5 / axle.wheel_rate + 0.5 / axle.tyre_rate)
-        z.append(state.rise - squash - 3.0 * bump[2] + axle.ride_height)
+        z.append(state.rise - 3.0 * bump[2] + axle.ride_height)
     slope = (z[0] - z[1]) / car.wheelbase
     half = p["chassis_half_width"]
     front = z[0] + slope * p["front_edge_offset"] - half * math.sin(point.front.phi)

@@ -64,15 +64,20 @@ class Body(NamedTuple):
     front_share: float
     cg_height: float
     sprung_mass: float
+    front_sprung_share: float
     roll_arm: float
     yaw_inertia: float
     roll_inertia: float
     chassis_compliance: float
-    pitch_transfer: float
 
 
 class Phase(NamedTuple):
-    """What a corner asks. SI; weights at the axles are those before the pitch of the rolled body is counted."""
+    """What a corner asks. SI; weights at the axles are those before the rise of the body is counted.
+
+    A body that rises at the rear pitches its mass forwards, and one that rises at all is thrown harder by braking and
+    drive: together they hand `rear_pull * rise_r - front_pull * rise_f` of load to the front axle, where `front_pull`
+    is `m_s (g h_arm/L + a_x share_f)/L` and `rear_pull` is `m_s (g h_arm/L - a_x share_r)/L`. [N/m]
+    """
 
     radius: float
     speed: float
@@ -81,6 +86,8 @@ class Phase(NamedTuple):
     rear_weight: float
     front_force: float
     rear_force: float
+    front_pull: float
+    rear_pull: float
 
 
 @njit(cache=True, error_model="numpy")
@@ -149,11 +156,11 @@ def car_at(parameters):
         front_share=share,
         cg_height=cg_height,
         sprung_mass=sprung,
+        front_sprung_share=front.sprung_share,
         roll_arm=front.sprung_share * front.roll_arm + rear.sprung_share * rear.roll_arm,
         yaw_inertia=parameters[_YAW_I],
         roll_inertia=parameters[_ROLL_I],
         chassis_compliance=parameters[_COMPLIANCE],
-        pitch_transfer=mass * G * cg_height / wheelbase**2,
     )
     return body, front, rear
 
@@ -175,6 +182,8 @@ def phase_at(parameters, phase, body):
     moved = force * body.cg_height / body.wheelbase
     downforce = parameters[_DOWNFORCE] * speed * speed
     weight = body.mass * G
+    pitched = body.sprung_mass * G * body.roll_arm / body.wheelbase**2
+    thrown = body.sprung_mass * longitudinal / body.wheelbase
     front_share = parameters[_DRIVE] if longitudinal > 0.0 else parameters[_BRAKE]
     return Phase(
         radius=radius,
@@ -184,6 +193,8 @@ def phase_at(parameters, phase, body):
         rear_weight=weight * (1.0 - body.front_share) + moved + (1.0 - parameters[_DOWNFORCE_SHARE]) * downforce,
         front_force=force * front_share,
         rear_force=force * (1.0 - front_share),
+        front_pull=pitched + thrown * body.front_sprung_share,
+        rear_pull=pitched - thrown * (1.0 - body.front_sprung_share),
     )
 
 

@@ -8,10 +8,9 @@ from numba import njit
 
 @njit(cache=True, error_model="numpy")
 def axle_height(axle, state, travel_rms):
-    """Underside over the road at an axle line, mid-car: ride height, rise, sink under the axle's load on springs and
-    tyres, less three times the RMS suspension travel. [m]"""
-    sink = (state.weight - axle.weight) * 0.5 * (1.0 / axle.wheel_rate + 1.0 / axle.tyre_rate)
-    return axle.ride_height + state.rise - sink - 3.0 * travel_rms
+    """Underside over the road at an axle line, mid-car: ride height and rise, less three times the RMS suspension
+    travel. [m]"""
+    return axle.ride_height + state.rise - 3.0 * travel_rms
 
 
 @njit(cache=True, error_model="numpy")

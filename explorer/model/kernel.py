@@ -10,7 +10,8 @@ from explorer.errors import ModelError
 from explorer.model.bumps import bump_level, bump_step
 from explorer.model.car import G, car_at, fault_of, phase_at
 from explorer.model.clearance import axle_height, chassis_clearance
-from explorer.model.cornering import corner_limits, corner_of, wheels_at
+from explorer.model.cornering import corner_limits
+from explorer.model.grip import corner_of, wheels_at
 from explorer.model.metrics import CAR_COLUMN, N_CAR, N_PHASE, PHASE_COLUMN
 from explorer.model.response import lean_per_roll, load_scaled, response_of, roll_mode
 from explorer.model.slots import PHASE_COLUMNS, SLOT, SLOTS

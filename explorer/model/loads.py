@@ -24,8 +24,9 @@ class AxleState(NamedTuple):
     """One axle in a corner. SI.
 
     `contact_excess` is the transfer the axle would carry with both wheels down less half its weight: above zero the
-    inner wheel is up. `roll_stiffness` is the tangent `t d(dF)/d(phi)`; `suspension_share` the part of a small roll
-    that the suspension takes; `on_stop` 1.0 when the inner suspension is at its stop.
+    inner wheel is up. `heave` is how far the body has risen over its axle, `rise` over the road, both against the car
+    at rest. `roll_stiffness` is the tangent `t d(dF)/d(phi)`; `suspension_share` the part of a small roll that the
+    suspension takes; `on_stop` 1.0 when the inner suspension is at its stop.
     """
 
     elastic: float
@@ -33,8 +34,8 @@ class AxleState(NamedTuple):
     inner_travel: float
     outer_travel: float
     axle_roll: float
+    heave: float
     rise: float
-    jacking: float
     weight: float
     contact_excess: float
     roll_stiffness: float
@@ -43,10 +44,11 @@ class AxleState(NamedTuple):
 
 
 class Equilibrium(NamedTuple):
-    """A point of the equilibrium path. SI; `roll` is the body's roll at the sprung CG."""
+    """A point of the equilibrium path. SI; `roll` is the body's roll at the sprung CG, `handed` the load that pitch and
+    heave of the body hand to the front axle."""
 
     lateral: float
-    pitch_rise: float
+    handed: float
     front_roll: float
     rear_roll: float
     roll: float
@@ -73,22 +75,29 @@ def travel_law(axle, stop):
 
 
 @inner
-def elastic_in_contact(axle, lateral, roll, compliance, offset):
+def moment_mass(axle, weight):
+    """First moment about the ground of what the springs do not carry, `m_s z_rc + 2 m_u r`, the whole axle being lower
+    by its tyres' deflection under the load change. [kg m]"""
+    return axle.roll_moment_mass - axle.lifted_mass * (weight - axle.weight) / (2.0 * axle.tyre_rate)
+
+
+@inner
+def elastic_in_contact(axle, mass_moment, lateral, roll, compliance, offset):
     """(dF, T) with both wheels down, from `phi t = X(dF) + 2 T/k_t`, `T = dF + A (a_y + g psi)/t`,
-    `psi = 2 T/(k_t t)`; `A` is `axle.roll_moment_mass`. [N]"""
-    eta = 2.0 * axle.roll_moment_mass * G / (axle.tyre_rate * axle.track**2)
+    `psi = 2 T/(k_t t)`; `A` is `mass_moment`. [N]"""
+    eta = 2.0 * mass_moment * G / (axle.tyre_rate * axle.track**2)
     kappa = 2.0 / (axle.tyre_rate * (1.0 - eta))
-    direct = axle.roll_moment_mass * lateral / axle.track
+    direct = mass_moment * lateral / axle.track
     elastic = (roll * axle.track - offset - kappa * direct) / (compliance + kappa)
     return elastic, (elastic + direct) / (1.0 - eta)
 
 
 @inner
-def elastic_lifted(axle, lateral, roll, weight, compliance, offset):
+def elastic_lifted(axle, mass_moment, lateral, roll, weight, compliance, offset):
     """dF with the inner wheel up, where `dF + G = W/2` and the axle turns about the outer wheel. [N]"""
     t = axle.track
-    lean_moment = axle.roll_moment_mass * G + 0.5 * axle.lifted_mass * lateral * t
-    direct = axle.roll_moment_mass * lateral - axle.lifted_mass * lateral * weight / (2.0 * axle.tyre_rate)
+    lean_moment = mass_moment * G + 0.5 * axle.lifted_mass * lateral * t
+    direct = mass_moment * lateral - axle.lifted_mass * lateral * weight / (2.0 * axle.tyre_rate)
     free_roll = roll - (offset + 0.5 * compliance * weight) / t
     return 0.5 * weight - (direct + lean_moment * free_roll) / (t - lean_moment * compliance / t)
 
@@ -98,33 +107,36 @@ def axle_state(axle, lateral, roll, weight):
     """State of an axle at a given roll of the body there, lateral acceleration and axle weight."""
     t = axle.track
     jacking = jacking_force(axle.sprung_mass, lateral, roll)
-    stop = max(axle.droop + (weight - axle.weight - jacking) / (2.0 * axle.wheel_rate), 0.0)
+    extended = (jacking - (weight - axle.weight)) / (2.0 * axle.wheel_rate)
+    stop = max(axle.droop - extended, 0.0)
+    mass_moment = moment_mass(axle, weight)
     free, held, held_offset = travel_law(axle, stop)
     threshold = stop * (axle.wheel_rate + axle.bar_rate)
 
     compliance, offset, on_stop = free, 0.0, 0.0
-    elastic, transfer = elastic_in_contact(axle, lateral, roll, free, 0.0)
+    elastic, transfer = elastic_in_contact(axle, mass_moment, lateral, roll, free, 0.0)
     if elastic > threshold:
         compliance, offset, on_stop = held, held_offset, 1.0
-        elastic, transfer = elastic_in_contact(axle, lateral, roll, held, held_offset)
+        elastic, transfer = elastic_in_contact(axle, mass_moment, lateral, roll, held, held_offset)
     excess = transfer - 0.5 * weight
-    eta = 2.0 * axle.roll_moment_mass * G / (axle.tyre_rate * t * t)
+    eta = 2.0 * mass_moment * G / (axle.tyre_rate * t * t)
     stiffness = t * t / (compliance + 2.0 / (axle.tyre_rate * (1.0 - eta)))
     if excess > 0.0:
         transfer = 0.5 * weight
         compliance, offset, on_stop = free, 0.0, 0.0
-        elastic = elastic_lifted(axle, lateral, roll, weight, free, 0.0)
+        elastic = elastic_lifted(axle, mass_moment, lateral, roll, weight, free, 0.0)
         if elastic > threshold:
             compliance, offset, on_stop = held, held_offset, 1.0
-            elastic = elastic_lifted(axle, lateral, roll, weight, held, held_offset)
-        lean_moment = axle.roll_moment_mass * G + 0.5 * axle.lifted_mass * lateral * t
+            elastic = elastic_lifted(axle, mass_moment, lateral, roll, weight, held, held_offset)
+        lean_moment = mass_moment * G + 0.5 * axle.lifted_mass * lateral * t
         stiffness = -lean_moment * t * t / (t * t - lean_moment * compliance)
 
     travel = compliance * elastic + offset
     inner = stop if on_stop > 0.0 else 0.5 * travel
     outer = travel - inner
     axle_roll = roll - travel / t
-    rise = 0.5 * (inner - outer) + jacking / (2.0 * axle.wheel_rate)
+    heave = 0.5 * (inner - outer) + extended
+    rise = heave - (weight - axle.weight) / (2.0 * axle.tyre_rate)
     if excess > 0.0:
         rise += 0.5 * axle_roll * t - transfer / axle.tyre_rate
     return AxleState(
@@ -133,8 +145,8 @@ def axle_state(axle, lateral, roll, weight):
         inner_travel=inner,
         outer_travel=outer,
         axle_roll=axle_roll,
+        heave=heave,
         rise=rise,
-        jacking=jacking,
         weight=weight,
         contact_excess=excess,
         roll_stiffness=stiffness,
@@ -147,21 +159,20 @@ def axle_state(axle, lateral, roll, weight):
 def roll_moment(axle, state, lateral, roll):
     """Moment that the springs and bar of an axle must carry: the sprung share's overturning moment about the roll
     centre, and the share's lateral force times the rise of the body. [N m]"""
-    heave = 0.5 * (state.inner_travel - state.outer_travel) + state.jacking / (2.0 * axle.wheel_rate)
     swing = axle.sprung_mass * axle.roll_arm * (lateral * np.cos(roll) + G * np.sin(roll))
-    return swing + axle.sprung_mass * lateral * heave
+    return swing + axle.sprung_mass * lateral * state.heave
 
 
 @inner
-def residual_at(body, front, rear, phase, rear_roll, lateral, pitch_rise):
-    """(moment residual, pitch-rise residual, state) for a trial of `lateral` and `pitch_rise` at a given rear roll.
+def residual_at(body, front, rear, phase, rear_roll, lateral, handed):
+    """(moment residual [N m], load residual [N], state) for a trial of `lateral` and `handed` at a given rear roll.
 
     The rear balance gives the torque through the chassis, so the front roll follows without iteration; what is left
-    of the front balance is the first residual. `pitch_rise` is how much more the rear rises than the front: it hands
-    `m g h (rise_r - rise_f)/L^2` of load to the front axle.
+    of the front balance is the first residual. The second is what the rise of the two ends hands to the front axle
+    (see `car.Phase`) less `handed`.
     """
     total = phase.front_weight + phase.rear_weight
-    front_weight = min(max(phase.front_weight + body.pitch_transfer * pitch_rise, 0.0), total)
+    front_weight = min(max(phase.front_weight + handed, 0.0), total)
     rear_state = axle_state(rear, lateral, rear_roll, total - front_weight)
     torque = rear_state.elastic * rear.track - roll_moment(rear, rear_state, lateral, rear_roll)
     front_roll = rear_roll + body.chassis_compliance * torque
@@ -169,7 +180,7 @@ def residual_at(body, front, rear, phase, rear_roll, lateral, pitch_rise):
     moment = front_state.elastic * front.track - roll_moment(front, front_state, lateral, front_roll) + torque
     state = Equilibrium(
         lateral=lateral,
-        pitch_rise=pitch_rise,
+        handed=handed,
         front_roll=front_roll,
         rear_roll=rear_roll,
         roll=front.sprung_share * front_roll + rear.sprung_share * rear_roll,
@@ -177,30 +188,32 @@ def residual_at(body, front, rear, phase, rear_roll, lateral, pitch_rise):
         rear=rear_state,
         converged=True,
     )
-    return moment, rear_state.rise - front_state.rise - pitch_rise, state
+    gap = phase.rear_pull * rear_state.rise - phase.front_pull * front_state.rise - handed
+    return moment, gap, state
 
 
 @inner
-def equilibrium_at(body, front, rear, phase, rear_roll, lateral, pitch_rise):
-    """Equilibrium with the rear of the body at `rear_roll`; `lateral` and `pitch_rise` are first guesses.
+def equilibrium_at(body, front, rear, phase, rear_roll, lateral, handed):
+    """Equilibrium with the rear of the body at `rear_roll`; `lateral` and `handed` are first guesses.
 
     For one roll there is one lateral acceleration, so the path has no branches here. Broyden's method (Broyden,
     Math. Comp. 19, 1965) from a diagonal first guess of the Jacobian: exact in two or three steps while no wheel lifts.
     """
     slope = body.sprung_mass * body.roll_arm + front.roll_moment_mass * 0.2 + rear.roll_moment_mass * 0.2
     b00, b01, b10, b11 = -1.0 / slope, 0.0, 0.0, -1.0
-    moment, gap, state = residual_at(body, front, rear, phase, rear_roll, lateral, pitch_rise)
-    moment_scale = body.mass * G * body.cg_height
+    moment, gap, state = residual_at(body, front, rear, phase, rear_roll, lateral, handed)
+    load_scale = body.mass * G
+    moment_scale = load_scale * body.cg_height
     for _ in range(MOST_ITERATIONS):
-        if abs(moment) <= CONVERGED * moment_scale and abs(gap) <= CONVERGED * front.track:
+        if abs(moment) <= CONVERGED * moment_scale and abs(gap) <= CONVERGED * load_scale:
             return state
         step_a = -(b00 * moment + b01 * gap)
         step_d = -(b10 * moment + b11 * gap)
         if lateral + step_a < 0.0:
             step_a = -0.5 * lateral
         lateral += step_a
-        pitch_rise += step_d
-        new_moment, new_gap, state = residual_at(body, front, rear, phase, rear_roll, lateral, pitch_rise)
+        handed += step_d
+        new_moment, new_gap, state = residual_at(body, front, rear, phase, rear_roll, lateral, handed)
         d_moment, d_gap = new_moment - moment, new_gap - gap
         # Sherman-Morrison form of Broyden's update of the inverse Jacobian
         u0 = b00 * d_moment + b01 * d_gap
@@ -216,11 +229,11 @@ def equilibrium_at(body, front, rear, phase, rear_roll, lateral, pitch_rise):
     loose = 1e4 * CONVERGED
     return Equilibrium(
         lateral=state.lateral,
-        pitch_rise=state.pitch_rise,
+        handed=state.handed,
         front_roll=state.front_roll,
         rear_roll=state.rear_roll,
         roll=state.roll,
         front=state.front,
         rear=state.rear,
-        converged=abs(moment) <= loose * moment_scale and abs(gap) <= loose * front.track,
+        converged=abs(moment) <= loose * moment_scale and abs(gap) <= loose * load_scale,
     )

@@ -1,8 +1,8 @@
 """The equilibrium path of a car with a rigid chassis, with its derivatives in closed form.
 
 The same statics as `loads`, stage by stage, for solving by Newton's method: every axle quantity comes with its partial
-derivatives by roll, lateral acceleration and axle weight, so that roll, lateral acceleration and pitch rise are found
-together for an event (a wheel lifts, a required lateral acceleration) instead of one inside the other.
+derivatives by roll, lateral acceleration and axle weight, so that roll, lateral acceleration and the load handed to
+the front are found together for an event (a wheel lifts, a required lateral acceleration) instead of one inside the other.
 """
 
 from __future__ import annotations
@@ -14,16 +14,21 @@ import numpy as np
 from explorer.model.car import G
 from explorer.model.compiled import inner
 
-SMALL_STEP = 1e-9
-"""A Newton step of this relative size is taken as the last: what it leaves is its square."""
+SMALL_STEP, SMALLER_STEP, SMALLEST_STEP = 1e-5, 1e-7, 1e-9
+"""A Newton step of this relative size is taken as the last: what it leaves is its square. The first where a point only
+bounds a stretch, the last at events, where a stage may change within the step."""
+LONGEST_STEP, LONGEST_STEP_BACK = 2.0, 0.5
+"""A Newton step in roll is cut to these shares of the roll angle: the next wheel may lift far from the last."""
 MOST_STEPS = 25
 NO_EVENT, FRONT_LIFT, REAR_LIFT, REQUIRED = 0, 1, 2, 3
 
 
 class AxleLaw(NamedTuple):
-    """Constants of one axle's statics. SI; `stop_lever` times the stop is the offset of the stopped travel law."""
+    """Constants of one axle's statics. SI; `stop_lever` times the stop is the offset of the stopped travel law,
+    `lean_per_moment` times the moment mass is `eta`, `sunk_mass` the moment mass lost per newton of axle load."""
 
     track: float
+    per_track: float
     weight: float
     sprung_mass: float
     swing: float
@@ -36,11 +41,8 @@ class AxleLaw(NamedTuple):
     stop_lever: float
     free: float
     held: float
-    free_rate: float
-    held_rate: float
-    direct: float
-    direct_share: float
-    gain: float
+    lean_per_moment: float
+    sunk_mass: float
 
 
 class AxlePoint(NamedTuple):
@@ -66,42 +68,54 @@ class AxlePoint(NamedTuple):
 
 
 class PathLaw(NamedTuple):
-    """Both axles and what couples them. `pitch_transfer` hands load to the front axle per pitch rise."""
+    """Both axles and what couples them: the pulls hand load to the front axle (see `car.Phase`)."""
 
     front: AxleLaw
     rear: AxleLaw
     front_weight: float
     total_weight: float
-    pitch_transfer: float
+    front_pull: float
+    rear_pull: float
+
+
+class PathStep(NamedTuple):
+    """Both axles at a trial point, corrections of lateral acceleration and handed load at its roll, slopes by roll."""
+
+    front: AxlePoint
+    rear: AxlePoint
+    lateral: float
+    handed: float
+    lateral_slope: float
+    handed_slope: float
 
 
 class PathPoint(NamedTuple):
-    """A point of the path after its last Newton step. SI; `lateral_slope` is `da_y/d(roll)` along the path."""
+    """A point of the path after its last Newton step. SI; a `_slope` is a derivative by roll along the path."""
 
     roll: float
     lateral: float
-    pitch_rise: float
+    handed: float
     lateral_slope: float
-    pitch_slope: float
+    handed_slope: float
     front_weight: float
     front_excess: float
     rear_excess: float
     front_travel: float
     rear_travel: float
+    front_excess_slope: float
+    rear_excess_slope: float
+    front_travel_slope: float
+    rear_travel_slope: float
     found: bool
 
 
 @inner
 def axle_law(axle):
     """Constants of an axle (see `loads.travel_law` and `loads.elastic_in_contact`)."""
-    t = axle.track
-    gain = 1.0 / (1.0 - 2.0 * axle.roll_moment_mass * G / (axle.tyre_rate * t * t))
-    kappa = 2.0 / axle.tyre_rate * gain
-    free = 2.0 / (axle.wheel_rate + axle.bar_rate)
     held = 1.0 / (axle.wheel_rate + 0.5 * axle.bar_rate)
-    direct = axle.roll_moment_mass / t
     return AxleLaw(
-        track=t,
+        track=axle.track,
+        per_track=1.0 / axle.track,
         weight=axle.weight,
         sprung_mass=axle.sprung_mass,
         swing=axle.sprung_mass * axle.roll_arm,
@@ -112,25 +126,23 @@ def axle_law(axle):
         half_tyre=0.5 / axle.tyre_rate,
         stop_force=axle.wheel_rate + axle.bar_rate,
         stop_lever=axle.wheel_rate * held,
-        free=free,
+        free=2.0 / (axle.wheel_rate + axle.bar_rate),
         held=held,
-        free_rate=1.0 / (free + kappa),
-        held_rate=1.0 / (held + kappa),
-        direct=direct,
-        direct_share=kappa * direct,
-        gain=gain,
+        lean_per_moment=2.0 * G / (axle.tyre_rate * axle.track**2),
+        sunk_mass=axle.lifted_mass * 0.5 / axle.tyre_rate,
     )
 
 
 @inner
-def path_law(body, front, rear, phase):
+def path_law(front, rear, phase):
     """Constants of the path of one setup in one phase."""
     return PathLaw(
         front=axle_law(front),
         rear=axle_law(rear),
         front_weight=phase.front_weight,
         total_weight=phase.front_weight + phase.rear_weight,
-        pitch_transfer=body.pitch_transfer,
+        front_pull=phase.front_pull,
+        rear_pull=phase.rear_pull,
     )
 
 
@@ -138,73 +150,80 @@ def path_law(body, front, rear, phase):
 def axle_point(law, sine, cosine, roll, lateral, weight):
     """An axle at a roll angle, lateral acceleration and weight: the equations of `loads.axle_state` and
     `loads.roll_moment`, each followed by its derivatives."""
-    t, half = law.track, law.half_spring
+    t, per_t, half = law.track, law.per_track, law.half_spring
+    gained = weight - law.weight
     jack = law.sprung_mass * (lateral * sine + G * (1.0 - cosine))
     swung = law.sprung_mass * (lateral * cosine + G * sine)
-    jack_p, jack_a = swung, law.sprung_mass * sine
+    heave, heave_p, heave_a, heave_w = (jack - gained) * half, swung * half, law.sprung_mass * sine * half, -half
 
-    stop = law.droop + (weight - law.weight - jack) * half
-    stop_p, stop_a, stop_w = -jack_p * half, -jack_a * half, half
+    stop, stop_p, stop_a, stop_w = law.droop - heave, -heave_p, -heave_a, -heave_w
     if stop <= 0.0:
         stop, stop_p, stop_a, stop_w = 0.0, 0.0, 0.0, 0.0
 
+    # moment mass A falls with load; `upright` is 1 - eta
+    mass_moment, mass_moment_w = law.roll_moment_mass - law.sunk_mass * gained, -law.sunk_mass
+    upright, upright_w = 1.0 - law.lean_per_moment * mass_moment, law.lean_per_moment * law.sunk_mass
+    direct_a, direct_w = mass_moment * per_t, mass_moment_w * lateral * per_t
+    direct = direct_a * lateral
+    tyre = 4.0 * law.half_tyre
     on_stop = False
-    elastic = (roll * t - law.direct_share * lateral) * law.free_rate
-    elastic_p, elastic_a, elastic_w = t * law.free_rate, -law.direct_share * law.free_rate, 0.0
     compliance, lever = law.free, 0.0
+    stiff = 1.0 / (compliance * upright + tyre)
+    elastic = (roll * t * upright - tyre * direct) * stiff
+    elastic_p = t * upright * stiff
+    elastic_a = -tyre * direct_a * stiff
+    elastic_w = (roll * t * upright_w - tyre * direct_w - elastic * compliance * upright_w) * stiff
     if elastic > stop * law.stop_force:
         on_stop = True
         compliance, lever = law.held, law.stop_lever
-        elastic = (roll * t - lever * stop - law.direct_share * lateral) * law.held_rate
-        elastic_p = (t - lever * stop_p) * law.held_rate
-        elastic_a = (-lever * stop_a - law.direct_share) * law.held_rate
-        elastic_w = -lever * stop_w * law.held_rate
-    excess = (elastic + law.direct * lateral) * law.gain - 0.5 * weight
-    excess_p = elastic_p * law.gain
-    excess_a = (elastic_a + law.direct) * law.gain
-    excess_w = elastic_w * law.gain - 0.5
+        stiff = 1.0 / (compliance * upright + tyre)
+        moved = roll * t - lever * stop
+        elastic = (moved * upright - tyre * direct) * stiff
+        elastic_p = (t - lever * stop_p) * upright * stiff
+        elastic_a = -(lever * stop_a * upright + tyre * direct_a) * stiff
+        elastic_w = (
+            moved * upright_w - lever * stop_w * upright - tyre * direct_w - elastic * compliance * upright_w
+        ) * stiff
+    gain = 1.0 / upright
+    transfer = (elastic + direct) * gain
+    excess = transfer - 0.5 * weight
+    excess_p = elastic_p * gain
+    excess_a = (elastic_a + direct_a) * gain
+    excess_w = (elastic_w + direct_w - transfer * upright_w) * gain - 0.5
 
     lifted = excess > 0.0
     if lifted:
-        lean = law.roll_moment_mass * G + 0.5 * law.lifted_mass * t * lateral
-        lean_a = 0.5 * law.lifted_mass * t
-        direct = (law.roll_moment_mass - law.lifted_mass * weight * law.half_tyre) * lateral
+        lean, lean_a, lean_w = mass_moment * G, 0.5 * law.lifted_mass * t, mass_moment_w * G
+        lean += lean_a * lateral
+        own = mass_moment - law.sunk_mass * weight
+        own_w = mass_moment_w - law.sunk_mass
         on_stop, compliance, lever = False, law.free, 0.0
-        short = t - lean * compliance / t
-        turned = roll - 0.5 * compliance * weight / t
-        elastic = 0.5 * weight - (direct + lean * turned) / short
+        short = 1.0 / (t - lean * compliance * per_t)
+        turned = roll - 0.5 * compliance * weight * per_t
+        elastic = 0.5 * weight - (own * lateral + lean * turned) * short
         if elastic > stop * law.stop_force:
             on_stop, compliance, lever = True, law.held, law.stop_lever
-            short = t - lean * compliance / t
-            turned = roll - (lever * stop + 0.5 * compliance * weight) / t
-            elastic = 0.5 * weight - (direct + lean * turned) / short
-        part = 0.5 * weight - elastic
-        elastic_p = -lean * (1.0 - lever * stop_p / t) / short
-        elastic_a = (
-            -(
-                law.roll_moment_mass
-                - law.lifted_mass * weight * law.half_tyre
-                + lean_a * turned
-                - lean * lever * stop_a / t
-                + part * lean_a * compliance / t
-            )
-            / short
-        )
+            short = 1.0 / (t - lean * compliance * per_t)
+            turned = roll - (lever * stop + 0.5 * compliance * weight) * per_t
+            elastic = 0.5 * weight - (own * lateral + lean * turned) * short
+        # d(part) with part = W/2 - dF
+        lengthened = turned + (0.5 * weight - elastic) * compliance * per_t
+        elastic_p = -lean * (1.0 - lever * stop_p * per_t) * short
+        elastic_a = -(own + lean_a * lengthened - lean * lever * stop_a * per_t) * short
         elastic_w = (
-            0.5 + (law.lifted_mass * lateral * law.half_tyre + lean * (lever * stop_w + 0.5 * compliance) / t) / short
+            0.5 - (own_w * lateral + lean_w * lengthened - lean * (lever * stop_w + 0.5 * compliance) * per_t) * short
         )
 
     travel = compliance * elastic + lever * stop
     travel_p = compliance * elastic_p + lever * stop_p
     travel_a = compliance * elastic_a + lever * stop_a
     travel_w = compliance * elastic_w + lever * stop_w
-    heave, heave_p, heave_a, heave_w = jack * half, jack_p * half, jack_a * half, 0.0
     if on_stop:
         heave += stop - 0.5 * travel
         heave_p += stop_p - 0.5 * travel_p
         heave_a += stop_a - 0.5 * travel_a
         heave_w += stop_w - 0.5 * travel_w
-    rise, rise_p, rise_a, rise_w = heave, heave_p, heave_a, heave_w
+    rise, rise_p, rise_a, rise_w = heave - gained * law.half_tyre, heave_p, heave_a, heave_w - law.half_tyre
     if lifted:
         rise += 0.5 * (roll * t - travel) - weight * law.half_tyre
         rise_p += 0.5 * (t - travel_p)
@@ -232,93 +251,106 @@ def axle_point(law, sine, cosine, roll, lateral, weight):
 
 
 @inner
-def excess_after(point, roll_step, lateral_step, weight_step):
-    """Contact excess after a small step. [N]"""
-    return point.excess + point.excess_p * roll_step + point.excess_a * lateral_step + point.excess_w * weight_step
+def excess_change(point, roll_step, lateral_step, weight_step):
+    """Change of the contact excess with small steps, or with a unit of roll along the path. [N]"""
+    return point.excess_p * roll_step + point.excess_a * lateral_step + point.excess_w * weight_step
 
 
 @inner
-def travel_after(point, roll_step, lateral_step, weight_step):
-    """Suspension roll travel after a small step. [m]"""
-    return point.travel + point.travel_p * roll_step + point.travel_a * lateral_step + point.travel_w * weight_step
+def travel_change(point, roll_step, lateral_step, weight_step):
+    """Change of the suspension roll travel with small steps, or with a unit of roll along the path. [m]"""
+    return point.travel_p * roll_step + point.travel_a * lateral_step + point.travel_w * weight_step
 
 
 @inner
-def solve_path(law, event, target, roll, lateral, pitch_rise):
-    """Point of the path by Newton's method from a first guess: at `roll` itself (`NO_EVENT`), where an inner wheel
-    lifts, or where lateral acceleration is `target`.
-
-    Each step solves the moment and pitch balances for (lateral, pitch rise) at fixed roll and along the path, then the
-    event for the roll. `found` is False where it does not settle or an axle weight reaches zero.
-    """
-    found = False
-    roll_step = lateral_step = pitch_step = lateral_slope = pitch_slope = 0.0
-    front_weight = law.front_weight
-    front = axle_point(law.front, 0.0, 1.0, 0.0, 0.0, front_weight)
-    rear = front
-    for _ in range(MOST_STEPS):
-        front_weight = law.front_weight + law.pitch_transfer * pitch_rise
-        rear_weight = law.total_weight - front_weight
-        if not (front_weight > 0.0 and rear_weight > 0.0):
-            break
-        sine, cosine = np.sin(roll), np.cos(roll)
-        front = axle_point(law.front, sine, cosine, roll, lateral, front_weight)
-        rear = axle_point(law.rear, sine, cosine, roll, lateral, rear_weight)
-        moment = front.moment + rear.moment
-        moment_p = front.moment_p + rear.moment_p
-        moment_a = front.moment_a + rear.moment_a
-        moment_d = law.pitch_transfer * (front.moment_w - rear.moment_w)
-        gap = rear.rise - front.rise - pitch_rise
-        gap_p = rear.rise_p - front.rise_p
-        gap_a = rear.rise_a - front.rise_a
-        gap_d = -law.pitch_transfer * (rear.rise_w + front.rise_w) - 1.0
-        scale = -1.0 / (moment_a * gap_d - moment_d * gap_a)
-        lateral_step = (moment * gap_d - moment_d * gap) * scale
-        pitch_step = (moment_a * gap - gap_a * moment) * scale
-        lateral_slope = (moment_p * gap_d - moment_d * gap_p) * scale
-        pitch_slope = (moment_a * gap_p - gap_a * moment_p) * scale
-        roll_step = 0.0
-        if event == FRONT_LIFT:
-            w = front.excess_w * law.pitch_transfer
-            roll_step = -(front.excess + front.excess_a * lateral_step + w * pitch_step) / (
-                front.excess_p + front.excess_a * lateral_slope + w * pitch_slope
-            )
-        elif event == REAR_LIFT:
-            w = -rear.excess_w * law.pitch_transfer
-            roll_step = -(rear.excess + rear.excess_a * lateral_step + w * pitch_step) / (
-                rear.excess_p + rear.excess_a * lateral_slope + w * pitch_slope
-            )
-        elif event == REQUIRED:
-            roll_step = (target - lateral - lateral_step) / lateral_slope
-        lateral_step += lateral_slope * roll_step
-        pitch_step += pitch_slope * roll_step
-        small = (
-            abs(roll_step) <= SMALL_STEP * roll
-            and abs(lateral_step) <= SMALL_STEP * lateral
-            and abs(pitch_step) <= SMALL_STEP * law.front.track
-        )
-        if not small and not (-0.9 * roll < roll_step < 4.0 * roll and lateral + lateral_step > 0.0):
-            break
-        roll += roll_step
-        lateral += lateral_step
-        pitch_rise += pitch_step
-        if small:
-            found = True
-            break
-    weight_step = law.pitch_transfer * pitch_step
+def point_after(law, step, roll, lateral, handed, roll_step, lateral_step, handed_step, found):
+    """The point at (roll, lateral, handed), reached by the given steps from where `step` was taken."""
+    front, rear, up, along_path = step.front, step.rear, step.lateral_slope, step.handed_slope
     return PathPoint(
         roll=roll,
         lateral=lateral,
-        pitch_rise=pitch_rise,
-        lateral_slope=lateral_slope,
-        pitch_slope=pitch_slope,
-        front_weight=law.front_weight + law.pitch_transfer * pitch_rise,
-        front_excess=excess_after(front, roll_step, lateral_step, weight_step),
-        rear_excess=excess_after(rear, roll_step, lateral_step, -weight_step),
-        front_travel=travel_after(front, roll_step, lateral_step, weight_step),
-        rear_travel=travel_after(rear, roll_step, lateral_step, -weight_step),
+        handed=handed,
+        lateral_slope=up,
+        handed_slope=along_path,
+        front_weight=law.front_weight + handed,
+        front_excess=front.excess + excess_change(front, roll_step, lateral_step, handed_step),
+        rear_excess=rear.excess + excess_change(rear, roll_step, lateral_step, -handed_step),
+        front_travel=front.travel + travel_change(front, roll_step, lateral_step, handed_step),
+        rear_travel=rear.travel + travel_change(rear, roll_step, lateral_step, -handed_step),
+        front_excess_slope=excess_change(front, 1.0, up, along_path),
+        rear_excess_slope=excess_change(rear, 1.0, up, -along_path),
+        front_travel_slope=travel_change(front, 1.0, up, along_path),
+        rear_travel_slope=travel_change(rear, 1.0, up, -along_path),
         found=found,
     )
+
+
+@inner
+def path_step(law, roll, lateral, handed):
+    """One Newton step of the moment and load balances for (lateral, handed) at a fixed roll, and the path's slopes."""
+    front_weight = law.front_weight + handed
+    sine, cosine = np.sin(roll), np.cos(roll)
+    front = axle_point(law.front, sine, cosine, roll, lateral, front_weight)
+    rear = axle_point(law.rear, sine, cosine, roll, lateral, law.total_weight - front_weight)
+    moment = front.moment + rear.moment
+    moment_p = front.moment_p + rear.moment_p
+    moment_a = front.moment_a + rear.moment_a
+    moment_h = front.moment_w - rear.moment_w
+    gap = law.rear_pull * rear.rise - law.front_pull * front.rise - handed
+    gap_p = law.rear_pull * rear.rise_p - law.front_pull * front.rise_p
+    gap_a = law.rear_pull * rear.rise_a - law.front_pull * front.rise_a
+    gap_h = -law.rear_pull * rear.rise_w - law.front_pull * front.rise_w - 1.0
+    scale = -1.0 / (moment_a * gap_h - moment_h * gap_a)
+    return PathStep(
+        front=front,
+        rear=rear,
+        lateral=(moment * gap_h - moment_h * gap) * scale,
+        handed=(moment_a * gap - gap_a * moment) * scale,
+        lateral_slope=(moment_p * gap_h - moment_h * gap_p) * scale,
+        handed_slope=(moment_a * gap_p - gap_a * moment_p) * scale,
+    )
+
+
+@inner
+def solve_path(law, event, target, roll, lateral, handed, small_step):
+    """Point of the path by Newton's method from a first guess: at `roll` itself (`NO_EVENT`), where an inner wheel
+    lifts, or where lateral acceleration is `target`.
+
+    Each step solves the balances at fixed roll and along the path, then the event for the roll; a step of the relative
+    size `small_step` is the last. `found` is False where it does not settle or an axle weight reaches zero.
+    """
+    found = False
+    step = path_step(law, roll, lateral, handed)
+    roll_step = lateral_step = handed_step = 0.0
+    for _ in range(MOST_STEPS):
+        roll_step = 0.0
+        front, rear = step.front, step.rear
+        if event == FRONT_LIFT:
+            gain = excess_change(front, 1.0, step.lateral_slope, step.handed_slope)
+            roll_step = -(front.excess + excess_change(front, 0.0, step.lateral, step.handed)) / gain
+        elif event == REAR_LIFT:
+            gain = excess_change(rear, 1.0, step.lateral_slope, -step.handed_slope)
+            roll_step = -(rear.excess + excess_change(rear, 0.0, step.lateral, -step.handed)) / gain
+        elif event == REQUIRED:
+            roll_step = (target - lateral - step.lateral) / step.lateral_slope
+        roll_step = min(max(roll_step, -LONGEST_STEP_BACK * roll), LONGEST_STEP * roll)
+        lateral_step = step.lateral + step.lateral_slope * roll_step
+        handed_step = step.handed + step.handed_slope * roll_step
+        small = (
+            abs(roll_step) <= small_step * roll
+            and abs(lateral_step) <= small_step * lateral
+            and abs(handed_step) <= small_step * law.total_weight
+        )
+        roll += roll_step
+        lateral += lateral_step
+        handed += handed_step
+        if small:
+            found = True
+            break
+        if not (lateral > 0.0 and 0.0 < law.front_weight + handed < law.total_weight):
+            break
+        step = path_step(law, roll, lateral, handed)
+    return point_after(law, step, roll, lateral, handed, roll_step, lateral_step, handed_step, found)
 
 
 @inner
@@ -331,40 +363,31 @@ def along(law, point, roll):
         0.0,
         roll,
         point.lateral + point.lateral_slope * step,
-        point.pitch_rise + point.pitch_slope * step,
+        point.handed + point.handed_slope * step,
+        SMALLER_STEP,
     )
 
 
 @inner
-def roll_per_lateral(law):
-    """Initial slope of roll over lateral acceleration with both axles free; not above zero for a car that cannot
-    stand (see `kernel.initial_roll_stiffness`). [rad s2/m]"""
+def between(law, low, high, roll, small_step):
+    """The path at a roll between two points, first guess by the cubic through both with their slopes."""
+    width = high.roll - low.roll
+    s = (roll - low.roll) / width
+    rest = 1.0 - s
+    at_low, at_high = (1.0 + 2.0 * s) * rest * rest, s * s * (3.0 - 2.0 * s)
+    up_low, up_high = s * rest * rest * width, -s * s * rest * width
+    lateral = at_low * low.lateral + at_high * high.lateral + up_low * low.lateral_slope + up_high * high.lateral_slope
+    handed = at_low * low.handed + at_high * high.handed + up_low * low.handed_slope + up_high * high.handed_slope
+    return solve_path(law, NO_EVENT, 0.0, roll, lateral, handed, small_step)
+
+
+@inner
+def upright(law):
+    """The car before it rolls, with the load that its rise under drive, braking or downforce hands to the front."""
     f, r = law.front, law.rear
-    net = f.track**2 * f.free_rate + r.track**2 * r.free_rate - (f.swing + r.swing) * G
-    driving = f.swing + r.swing + f.track * f.direct_share * f.free_rate + r.track * r.direct_share * r.free_rate
-    return driving / net
-
-
-@inner
-def lift_guess(axle, weight, slope):
-    """Lateral acceleration at which an axle's inner wheel would lift were its path straight. [m/s2]"""
-    transfer = ((slope * axle.track - axle.direct_share) * axle.free_rate + axle.direct) * axle.gain
-    return 0.5 * weight / transfer
-
-
-@inner
-def solve_start(law, slope):
-    """The upright car, `slope` being `roll_per_lateral`."""
-    return PathPoint(
-        roll=0.0,
-        lateral=0.0,
-        pitch_rise=0.0,
-        lateral_slope=1.0 / slope,
-        pitch_slope=0.0,
-        front_weight=law.front_weight,
-        front_excess=-0.5 * law.front_weight,
-        rear_excess=-0.5 * (law.total_weight - law.front_weight),
-        front_travel=0.0,
-        rear_travel=0.0,
-        found=True,
-    )
+    give_f = law.front_pull * (f.half_spring + f.half_tyre)
+    give_r = law.rear_pull * (r.half_spring + r.half_tyre)
+    rear_weight = law.total_weight - law.front_weight
+    handed = (give_f * (law.front_weight - f.weight) - give_r * (rear_weight - r.weight)) / (1.0 - give_f - give_r)
+    step = path_step(law, 0.0, 0.0, handed)
+    return point_after(law, step, 0.0, 0.0, handed, 0.0, 0.0, 0.0, True)

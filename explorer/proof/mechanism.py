@@ -21,7 +21,7 @@ from scipy.stats import spearmanr
 
 from explorer.errors import ModelError
 from explorer.model.car import car_at, phase_at
-from explorer.model.cornering import WheelSet, corner_of, grip_at
+from explorer.model.grip import WheelSet, corner_of, grip_at
 from explorer.model.kernel import evaluate_parameters
 from explorer.model.metrics import CAR_COLUMN, describe
 from explorer.model.response import RollMode, load_scaled, response_of

@@ -56,7 +56,7 @@ def random_linear_car(rng: np.random.Generator) -> tuple[Body, RollMode, tuple[f
         yaw_inertia=rng.uniform(0.015, 0.03),
         roll_inertia=rng.uniform(0.002, 0.005),
         chassis_compliance=0.0,
-        pitch_transfer=0.0,
+        front_sprung_share=0.5,
     )
     mode = RollMode(
         stiffness=rng.uniform(6.0, 40.0), damping=rng.uniform(0.1, 0.6), inertia=body.roll_inertia + sprung * arm**2
@@ -181,7 +181,18 @@ def _published() -> list[Comparison]:
 
 def _without_roll(mass: float, wheelbase: float, a: float, yaw_inertia: float) -> tuple[Body, RollMode]:
     """A car whose roll does not act back on its path."""
-    body = Body(mass, wheelbase, 1.0 - a / wheelbase, 0.05, mass, 1e-6, yaw_inertia, 1e-9, 0.0, 0.0)
+    body = Body(
+        mass=mass,
+        wheelbase=wheelbase,
+        front_share=1.0 - a / wheelbase,
+        cg_height=0.05,
+        sprung_mass=mass,
+        front_sprung_share=0.5,
+        roll_arm=1e-6,
+        yaw_inertia=yaw_inertia,
+        roll_inertia=1e-9,
+        chassis_compliance=0.0,
+    )
     return body, RollMode(stiffness=1e3, damping=1e-3, inertia=1e-7)
 
 

@@ -317,10 +317,4 @@ def _notes(rows: list[Comparison]) -> tuple[str, ...]:
             f"{len(failed)} of {len(rows)} comparisons are outside their bar; the worst: {worst.case}, "
             f"{worst.quantity}: {worst.ours:.4f} against {worst.other:.4f} {worst.unit}, allowed {worst.bar:.4f}."
         )
-        notes.append(
-            "Mechanism: the reduced form leaves out what axle load moved by pitch or longitudinal acceleration does to "
-            "the body: it sinks at one end and rises at the other, which changes its arm to the lateral and "
-            "longitudinal force (at the tyres, too), and it hands m g h of load per pitch where the arm is that of "
-            "the sprung mass over the roll axis. With these terms in, every comparison was inside its bar."
-        )
     return tuple(notes)

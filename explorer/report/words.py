@@ -21,8 +21,6 @@ MODEL_LIMITS: tuple[str, ...] = (
     "Wheels stay square to the road as on a beam axle. Independent wheels that lean with the body roll a "
     "median 16 % more (10 to 31 %) and share the load transfer differently. Between the two, setups rank alike by lag "
     "and lift margin (0.98 and more) but only 0.87 by grip margin: trust small differences in grip margin less.",
-    "Under hard braking or power, and past a lift, roll is up to 6 % off, a wheel load up to 0.18 N and a rollover "
-    "threshold up to 2 %: the pitch of the body on its springs and tyres is left out of the axle loads.",
     "No tyre temperature, wear or dust build-up, and no driver.",
     "No published data was found for small foam-filled tyres. Every tyre constant is an assumption with a spread.",
     "Trust the order of setups more than any single number.",

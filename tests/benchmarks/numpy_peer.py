@@ -47,8 +47,7 @@ def car_of(p: np.ndarray) -> Bag:
         )  # fmt: skip
     front, rear = axles["front"], axles["rear"]
     arm = front.part * front.arm + rear.part * rear.arm
-    return Bag(v=v, m=m, length=length, share=share, cg=cg, total=total, arm=arm, front=front, rear=rear,
-               pitch=m * G * cg / length**2)  # fmt: skip
+    return Bag(v=v, m=m, length=length, share=share, cg=cg, total=total, arm=arm, front=front, rear=rear)
 
 
 def take(bag: Bag, rows: np.ndarray) -> Bag:
@@ -60,19 +59,21 @@ def take(bag: Bag, rows: np.ndarray) -> Bag:
 def axle_state(x: Bag, ay: np.ndarray, phi: np.ndarray, weight: np.ndarray) -> Bag:
     """Three stages of an axle at a roll, lateral acceleration and weight."""
     jack = x.sprung * (ay * np.sin(phi) + G * (1 - np.cos(phi)))
-    stop = np.maximum(x.droop + (weight - x.weight - jack) / (2 * x.kw), 0.0)
+    extra = weight - x.weight
+    stop = np.maximum(x.droop + (extra - jack) / (2 * x.kw), 0.0)
+    a = x.a - x.lifted * extra / (2 * x.kt)
     free, held = 2 / (x.kw + x.kb), 1 / (x.kw + 0.5 * x.kb)
     offset = stop * x.kw * held
-    eta = 2 * x.a * G / (x.kt * x.t**2)
+    eta = 2 * a * G / (x.kt * x.t**2)
     kappa = 2 / (x.kt * (1 - eta))
-    direct = x.a * ay / x.t
+    direct = a * ay / x.t
 
     def contact(compliance, shift):
         return (phi * x.t - shift - kappa * direct) / (compliance + kappa)
 
     def lifted(compliance, shift):
-        tip = x.a * G + 0.5 * x.lifted * ay * x.t
-        own = x.a * ay - x.lifted * ay * weight / (2 * x.kt)
+        tip = a * G + 0.5 * x.lifted * ay * x.t
+        own = a * ay - x.lifted * ay * weight / (2 * x.kt)
         spare = phi - (shift + 0.5 * compliance * weight) / x.t
         return 0.5 * weight - (own + tip * spare) / (x.t - tip * compliance / x.t)
 
@@ -89,47 +90,49 @@ def axle_state(x: Bag, ay: np.ndarray, phi: np.ndarray, weight: np.ndarray) -> B
     on_stop = np.where(up, up_stop, on_stop)
     transfer = np.where(up, 0.5 * weight, (elastic + direct) / (1 - eta))
     compliance = np.where(on_stop, held, free)
-    tip = x.a * G + 0.5 * x.lifted * ay * x.t
+    tip = a * G + 0.5 * x.lifted * ay * x.t
     stiff = np.where(up, -tip * x.t**2 / (x.t**2 - tip * compliance), x.t**2 / (compliance + kappa))
     travel = compliance * elastic + np.where(on_stop, offset, 0.0)
     inner = np.where(on_stop, stop, 0.5 * travel)
     outer = travel - inner
     own_roll = phi - travel / x.t
-    heave = 0.5 * (inner - outer) + jack / (2 * x.kw)
-    rise = heave + np.where(up, 0.5 * own_roll * x.t - transfer / x.kt, 0.0)
+    heave = 0.5 * (inner - outer) + (jack - extra) / (2 * x.kw)
+    rise = heave - extra / (2 * x.kt) + np.where(up, 0.5 * own_roll * x.t - transfer / x.kt, 0.0)
     return Bag(elastic=elastic, transfer=transfer, travel=travel, own_roll=own_roll, heave=heave, rise=rise,
                weight=weight, excess=excess, stiff=stiff, on_stop=on_stop,
                suspension=compliance * stiff / x.t**2)  # fmt: skip
 
 
-def residual(car: Bag, phase: Bag, phi, ay, pitch):
-    """Moment and pitch that are left, and both axles' states."""
+def residual(car: Bag, phase: Bag, phi, ay, handed):
+    """Moment and handed load that are left, and both axles' states."""
     total = phase.front + phase.rear
-    front_weight = np.clip(phase.front + car.pitch * pitch, 0.0, total)
+    front_weight = np.clip(phase.front + handed, 0.0, total)
     states = axle_state(car.front, ay, phi, front_weight), axle_state(car.rear, ay, phi, total - front_weight)
     moment = 0.0
     for x, s in zip((car.front, car.rear), states, strict=True):
         need = x.sprung * x.arm * (ay * np.cos(phi) + G * np.sin(phi)) + x.sprung * ay * s.heave
         moment = moment + s.elastic * x.t - need
-    return moment, states[1].rise - states[0].rise - pitch, *states
+    ahead = car.arm * (states[1].rise - states[0].rise) / car.length
+    higher = car.front.part * states[0].rise + car.rear.part * states[1].rise
+    return moment, car.total * (G * ahead - phase.along * higher) / car.length - handed, *states
 
 
-def equilibrium(car: Bag, phase: Bag, phi, ay, pitch):
-    """Lateral acceleration and pitch at a roll angle: Newton with differences, all setups at once."""
-    ay, pitch = ay.copy(), pitch.copy()
+def equilibrium(car: Bag, phase: Bag, phi, ay, handed):
+    """Lateral acceleration and handed load at a roll angle: Newton with differences, all setups at once."""
+    ay, handed = ay.copy(), handed.copy()
     for _ in range(60):
-        f, g, *states = residual(car, phase, phi, ay, pitch)
-        if (np.abs(f) <= 1e-13 * car.m * G * car.cg).all() and (np.abs(g) <= 1e-13 * car.front.t).all():
+        f, g, *states = residual(car, phase, phi, ay, handed)
+        if (np.abs(f) <= 1e-13 * car.m * G * car.cg).all() and (np.abs(g) <= 1e-13 * car.m * G).all():
             break
-        da, dp = 1e-6 * np.maximum(ay, 1.0), 1e-8
-        fa, ga, *_ = residual(car, phase, phi, ay + da, pitch)
-        fp, gp, *_ = residual(car, phase, phi, ay, pitch + dp)
+        da, dp = 1e-6 * np.maximum(ay, 1.0), 1e-5
+        fa, ga, *_ = residual(car, phase, phi, ay + da, handed)
+        fp, gp, *_ = residual(car, phase, phi, ay, handed + dp)
         faa, gaa, fpp, gpp = (fa - f) / da, (ga - g) / da, (fp - f) / dp, (gp - g) / dp
         det = faa * gpp - fpp * gaa
         step_a, step_p = (-f * gpp + g * fpp) / det, (-g * faa + f * gaa) / det
         ay = np.maximum(ay + step_a, 0.5 * ay)
-        pitch = pitch + step_p
-    return ay, pitch, *states
+        handed = handed + step_p
+    return ay, handed, *states
 
 
 def wheels_of(car: Bag, phase: Bag, front: Bag, rear: Bag, over=None) -> Bag:
@@ -192,11 +195,11 @@ def event_of(which: str, car: Bag, phase: Bag, ay, front: Bag, rear: Bag):
 
 
 def crossing(which: str, car: Bag, phase: Bag, low, high):
-    """Roll at which an event rises through zero between brackets (roll, ay, pitch, value): Illinois, with masks."""
-    (a, _, _, fa), (b, ay, pitch, fb) = ([x.copy() for x in low], [x.copy() for x in high])
+    """Roll at which an event rises through zero between brackets (roll, ay, handed, value): Illinois, with masks."""
+    (a, _, _, fa), (b, ay, handed, fb) = ([x.copy() for x in low], [x.copy() for x in high])
     live = np.arange(len(a))
     side = np.zeros(len(a))
-    root, at, tilt = b.copy(), ay.copy(), pitch.copy()
+    root, at, tilt = b.copy(), ay.copy(), handed.copy()
     for step in range(120):
         live = live[(b[live] - a[live]) > 1e-14 * b[live]]
         if len(live) == 0:
@@ -219,23 +222,23 @@ def crossing(which: str, car: Bag, phase: Bag, low, high):
 
 
 def lift_of(which: str, car: Bag, phase: Bag):
-    """(roll, ay, pitch) of the first lift, by walking out until it has happened."""
+    """(roll, ay, handed) of the first lift, by walking out until it has happened."""
     rows = len(car.m)
     zero = np.zeros(rows)
-    _, _, front, rear = residual(car, phase, zero, zero, zero)
-    low = [zero, zero, zero, event_of(which, car, phase, zero, front, rear)]
+    _, start, front, rear = equilibrium(car, phase, zero, zero, zero)
+    low = [zero.copy(), zero.copy(), start, event_of(which, car, phase, zero, front, rear)]
     high = [x.copy() for x in low]
     live, roll = np.arange(rows), 0.02
     while len(live) and roll < 1.2:
         some, where = take(car, live), take(phase, live)
         guess = np.maximum(low[1][live] * 1.6, 1.0)
-        ay, pitch, front, rear = equilibrium(some, where, np.full(len(live), roll), guess, low[2][live])
+        ay, handed, front, rear = equilibrium(some, where, np.full(len(live), roll), guess, low[2][live])
         value = event_of(which, some, where, ay, front, rear)
         target = high
-        for store, x in zip(target, (np.full(len(live), roll), ay, pitch, value), strict=True):
+        for store, x in zip(target, (np.full(len(live), roll), ay, handed, value), strict=True):
             store[live] = x
         still = value < 0
-        for store, x in zip(low, (np.full(len(live), roll), ay, pitch, value), strict=True):
+        for store, x in zip(low, (np.full(len(live), roll), ay, handed, value), strict=True):
             store[live[still]] = x[still]
         live = live[still]
         roll *= 1.6
@@ -243,7 +246,7 @@ def lift_of(which: str, car: Bag, phase: Bag):
 
 
 def highest(car: Bag, phase: Bag, low, high):
-    """(roll, ay, pitch) of the largest lateral acceleration between two points, by golden section."""
+    """(roll, ay, handed) of the largest lateral acceleration between two points, by golden section."""
     ratio = 0.5 * (np.sqrt(5.0) - 1.0)
     a, b = low[0].copy(), high[0].copy()
     left = [b - ratio * (b - a), *equilibrium(car, phase, b - ratio * (b - a), low[1], low[2])[:2]]
@@ -278,11 +281,11 @@ def corner(car: Bag, phase: Bag) -> Bag:
         raise NotImplementedError("a path that goes on past the second lift")
     rows = len(car.m)
     zero = np.zeros(rows)
-    _, _, front, rear = residual(car, phase, zero, zero, zero)
+    _, upright, front, rear = equilibrium(car, phase, zero, zero, zero)
     first = grip_of(car, phase, wheels_of(car, phase, front, rear), zero)
     limits = [np.where(value >= 0, 0.0, end[1]) for value in first]
     open_ = [value < 0 for value in first]
-    low = [zero, zero, zero]
+    low = [zero, zero, upright]
     below = list(first)
     for share in SCAN:
         if not (open_[0] | open_[1]).any():
@@ -290,23 +293,23 @@ def corner(car: Bag, phase: Bag) -> Bag:
         roll = end[0] * share
         grow = roll / low[0] if low[0].any() else 1.0
         guess = np.minimum(low[1] * grow if low[0].any() else end[1] * share, end[1])
-        ay, pitch, front, rear = equilibrium(car, phase, roll, guess, low[2] * grow)
+        ay, handed, front, rear = equilibrium(car, phase, roll, guess, low[2])
         values = grip_of(car, phase, wheels_of(car, phase, front, rear), ay)
         for k, which in enumerate(("front grip", "rear grip")):
             hit = np.flatnonzero(open_[k] & (values[k] >= 0))
             if len(hit):
                 one = [x[hit] for x in (*low, below[k])]
-                other = [x[hit] for x in (roll, ay, pitch, values[k])]
+                other = [x[hit] for x in (roll, ay, handed, values[k])]
                 limits[k][hit] = crossing(which, take(car, hit), take(phase, hit), one, other)[1]
                 open_[k][hit] = False
             below[k] = values[k]
-        low = [roll, ay, pitch]
+        low = [roll, ay, handed]
     over = phase.lateral >= end[1]
-    start = [zero, zero, zero, -phase.lateral]
+    start = [zero, zero, upright, -phase.lateral]
     reach = [*end, np.maximum(end[1] - phase.lateral, 1e-9)]
     state = crossing("required", car, phase, start, reach)
     state = [np.where(over, e, s) for e, s in zip(end, state, strict=True)]
-    ay, pitch, front, rear = equilibrium(car, phase, *state)
+    ay, handed, front, rear = equilibrium(car, phase, *state)
     seen = [np.where(lift[0] <= end[0], np.minimum(lift[1], end[1]), end[1]) for lift in lifts]
     return Bag(grip=limits, lifts=seen, rollover=end[1], over=over,
                roll=state[0], ay=ay, front=front, rear=rear)  # fmt: skip
@@ -409,7 +412,7 @@ def block(p: np.ndarray, phases: np.ndarray) -> np.ndarray:
         lean = {side: steered(side * car.front.camber, v["caster"], v["kingpin_inclination"], steer[side], side)
                 for side in (1, -1)}  # fmt: skip
         phase = Bag(
-            lateral=lateral, speed=speed,
+            lateral=lateral, speed=speed, along=pull / car.m,
             front=car.m * G * car.share - moved + v["front_downforce_share"] * down,
             rear=car.m * G * (1 - car.share) + moved + (1 - v["front_downforce_share"]) * down,
             front_force=pull * driven, rear_force=pull * (1 - driven), front_rms=rough["front"].load,
@@ -428,8 +431,7 @@ def block(p: np.ndarray, phases: np.ndarray) -> np.ndarray:
         wheels = wheels_of(car, phase, found.front, found.rear, found.over)
         heights = []
         for end, x, s in (("front", car.front, found.front), ("rear", car.rear, found.rear)):
-            sink = (s.weight - x.weight) * 0.5 * (1 / x.kw + 1 / x.kt)
-            heights.append(x.ride + s.rise - sink - 3 * rough[end].travel)
+            heights.append(x.ride + s.rise - 3 * rough[end].travel)
         slope = (heights[0] - heights[1]) / car.length
         edge = v["chassis_half_width"] * np.sin(found.roll)
         ends = heights[0] + slope * v["front_edge_offset"], heights[1] - slope * v["rear_edge_offset"]

@@ -169,12 +169,15 @@ def test_stiffer_both_ends_raises_the_sweep_limit(cars: np.ndarray) -> None:
 
 
 @pytest.mark.parametrize(
-    ("phase", "lifting", "least"),
-    [("sweep", "rear", 0.90), ("hairpin", "rear", 0.90), ("exit", "front", 0.96)],
+    ("phase", "lifting", "least", "least_spring"),
+    [("sweep", "rear", 0.90, 0.90), ("hairpin", "rear", 0.90, 0.90), ("exit", "front", 0.96, 0.92)],
 )
-def test_lifting_inner_wheel(cars: np.ndarray, before: Answers, phase: str, lifting: str, least: float) -> None:
+def test_lifting_inner_wheel(
+    cars: np.ndarray, before: Answers, phase: str, lifting: str, least: float, least_spring: float
+) -> None:
     """The end that lifts first: a stiffer bar or spring at the other end, or a softer bar there, helps; a stiffer one
-    there hurts. Inner rear 90 %, inner front under power 96 %. Catches transfer shared by weight, not stiffness; the
+    there hurts. Inner rear 90 %, inner front under power 96 %, but 92 % for a stiffer front spring: it also keeps the
+    front from rising under power, and so some load on it. Catches transfer shared by weight, not stiffness; the
     opposite change is the control."""
     margin = f"{phase}.lift_margin_pct"
     where = before[f"{phase}.lift_axle"] == (0 if lifting == "front" else 1)
@@ -183,7 +186,8 @@ def test_lifting_inner_wheel(cars: np.ndarray, before: Answers, phase: str, lift
         helped = Answers(changed(cars, **{f"{other}_{part}_rate": 1.3}))[margin] > before[margin]
         hurt = Answers(changed(cars, **{f"{lifting}_{part}_rate": 1.3}))[margin] < before[margin]
         assert share_of(f"{phase}: {lifting} lifts, stiffer {other} {part} helps", helped, where) > least
-        assert share_of(f"{phase}: {lifting} lifts, stiffer {lifting} {part} hurts", hurt, where) > least
+        floor = least if part == "bar" else least_spring
+        assert share_of(f"{phase}: {lifting} lifts, stiffer {lifting} {part} hurts", hurt, where) > floor
     eased = Answers(changed(cars, **{f"{lifting}_bar_rate": 0.77}))[margin] > before[margin]
     assert share_of(f"{phase}: {lifting} lifts, softer {lifting} bar helps", eased, where) > least
     wrong = Answers(changed(cars, **{f"{other}_bar_rate": 0.77}))[margin] > before[margin]

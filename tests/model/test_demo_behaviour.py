@@ -100,7 +100,7 @@ def keeping_feel(space: Space, car: np.ndarray, roll: float, balance: float) -> 
         found = Answers(trial, space.phases, space.phase_names)
         return [float(found["hairpin.roll_deg"][0]) - roll, float(found["hairpin.balance_pct"][0]) - balance]
 
-    solution = scipy.optimize.root(miss, np.log([0.8, 0.8]), tol=1e-8)
+    solution = scipy.optimize.root(miss, np.log([0.8, 0.8]), tol=1e-8, options={"eps": 1e-6})
     assert solution.success, solution.message
     return np.exp(solution.x)
 

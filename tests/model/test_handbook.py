@@ -39,7 +39,7 @@ def bicycle_body(*, mass: float, wheelbase: float, a: float, yaw_inertia: float,
         yaw_inertia=yaw_inertia,
         roll_inertia=1e-9,
         chassis_compliance=0.0,
-        pitch_transfer=0.0,
+        front_sprung_share=0.5,
     )
 
 

@@ -160,14 +160,12 @@ def test_wheels_that_lift_and_rollover_agree(section: ProofSection) -> None:
         assert rows and all(one.passed for one in rows), quantity
 
 
-def test_loads_and_roll_mostly_within_their_bars(section: ProofSection) -> None:
-    """Catches transfer shared wrongly after a lift or on a stop, and tyres left out of the roll. The few misses lie
-    past a lift, most of them on cars that also brake or pull; they are listed on the proof's page.
-    Seen red: the unsprung masses left out of `roll_moment_mass` in the model."""
+def test_loads_and_roll_lie_within_their_bars(section: ProofSection) -> None:
+    """Catches transfer shared wrongly after a lift or on a stop, tyres left out of the roll, and a body that neither
+    sinks nor rises with its load. Every state.
+    Seen red: the unsprung masses left out of `roll_moment_mass` in the model; the load's sink left out of `rise`."""
     judged = [one for one in section.comparisons if one.quantity == "roll" or one.unit == "N"]
-    assert sum(one.passed for one in judged) / len(judged) > 0.96
-    level = [one for one in judged if "well below lift" in one.case]
-    assert level and all(one.passed for one in level)
+    assert judged and all(one.passed for one in judged)
 
 
 def test_bars_are_tight_enough_to_see_a_wrong_model() -> None:
@@ -200,9 +198,9 @@ def test_wheels_that_lean_with_the_body_roll_more(mechanisms: ProofSection) -> N
 
 
 @pytest.mark.long
-def test_whole_fleet_settles_and_every_wheel_that_lifts_agrees() -> None:
+def test_whole_fleet_settles_and_every_check_is_within_its_bar() -> None:
     """Eighty drawn cars and all corner cases. Catches a car left out because the solver gave up.
     Seen red: `_softly` gives up at once."""
     whole = multibody_section(quick=False)
     assert not [row for row in whole.comparisons if row.quantity == "settles"]
-    assert all(row.passed for row in whole.comparisons if row.quantity in ("lifted wheels", "rolled over"))
+    assert all(row.passed for row in whole.comparisons)
