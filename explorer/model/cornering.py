@@ -1,7 +1,7 @@
 """Limits of a corner: axle grip, first wheel up, rollover, and the state at what the phase asks.
 
-Two roads to the same numbers: `direct` solves for each event by Newton's method, which most cars allow; `followed` walks
-the equilibrium path and knows no exceptions.
+Two roads to the same numbers: `direct` solves for each event by Newton's method, which most cars allow; `followed`
+walks the equilibrium path and knows no exceptions.
 """
 
 from __future__ import annotations

@@ -63,13 +63,11 @@ class GripState(NamedTuple):
 
 
 class GripPoint(NamedTuple):
-    """One axle at a point of the path: `lacking` is the lateral force asked less the one given [N], `lacking_slope` its
-    derivative by roll along the path; force of the upright wheels [N], their inclination factors [-], and the patch
-    shifts of both axles' wheels [m]."""
+    """One axle at a point of the path: lateral force asked and given [N], force of the upright wheels [N], their
+    inclination factors [-], and the patch shifts of both axles' wheels [m]."""
 
     demand: float
-    lacking: float
-    lacking_slope: float
+    capacity: float
     inner_force: float
     outer_force: float
     inner_factor: float
@@ -78,15 +76,6 @@ class GripPoint(NamedTuple):
     front_shift_high: float
     rear_shift_low: float
     rear_shift_high: float
-
-
-class PatchPush(NamedTuple):
-    """Yaw moment of a driven axle's shifted contact patches [N m], its slope by roll, least and most shift [m]."""
-
-    moment: float
-    slope: float
-    shift_low: float
-    shift_high: float
 
 
 @inner
@@ -200,125 +189,75 @@ def grip_at(corner, state, wheels, table):
 
 @inner
 def wheel_force(tyre, grip, load, load_rms, rms_log, table):
-    """(lateral force of an upright wheel, bumps counted [N], its elasticity by load [-]); `rms_log` is
-    `ln(load_rms/F_0)`."""
+    """Lateral force of an upright wheel, bumps counted; it grows with load. `rms_log` is `ln(load_rms/F_0)`. [N]"""
     if load <= 0.0:
-        return 0.0, 0.0
+        return 0.0
     n, f0 = tyre.load_sensitivity, tyre.reference_load
     if load_rms > 0.0:
         y = np.log(load / load_rms)
-        bumped, bumped_slope = bump_log(y, n, table)
-        return grip * f0 * np.exp((1.0 - n) * (y + rms_log) + bumped), 1.0 - n + bumped_slope
-    return grip * f0 * np.exp((1.0 - n) * np.log(load / f0)), 1.0 - n
-
-
-@inner
-def leaned(tyre, lean):
-    """(inclination factor, its slope by lean)."""
-    factor = inclination_factor(lean, tyre.best_lean, tyre.lean_width)
-    return factor, -2.0 * (lean - tyre.best_lean) / tyre.lean_width**2 * factor * factor
-
-
-@inner
-def patch_push(tyre, force, half, half_slope, transfer, transfer_slope, inner_lean, outer_lean, lean_slope):
-    """`axle_yaw_moment` with its slope, from half the axle weight and the transfer."""
-    if force == 0.0:
-        return PatchPush(0.0, 0.0, 0.0, 0.0)
-    inner = patch_offset(inner_lean, tyre.patch_shift, tyre.patch_lean)
-    outer = patch_offset(outer_lean, tyre.patch_shift, tyre.patch_lean)
-    part = 0.5 * transfer / half
-    part_slope = (0.5 * transfer_slope - part * half_slope) / half
-    # d(e_max tanh x) = (e_max - e^2/e_max) dx
-    steep = lean_slope / tyre.patch_lean
-    shift = max(tyre.patch_shift, 1e-300)
-    inner_slope, outer_slope = (shift - inner * inner / shift) * steep, (shift - outer * outer / shift) * steep
-    return PatchPush(
-        moment=-force * ((0.5 - part) * inner + (0.5 + part) * outer),
-        slope=-force * (part_slope * (outer - inner) + (0.5 - part) * inner_slope + (0.5 + part) * outer_slope),
-        shift_low=min(inner, outer),
-        shift_high=max(inner, outer),
-    )
+        return grip * f0 * np.exp((1.0 - n) * (y + rms_log) + bump_log(y, n, table))
+    return grip * f0 * np.exp((1.0 - n) * np.log(load / f0))
 
 
 @inner
 def grip_point(corner, end, point, table):
-    """`grip_at` for one axle (0 front, 1 rear) from a point of the path, with the derivative by roll and in the pieces
-    that bound a stretch of the path."""
+    """`grip_at` for one axle (0 front, 1 rear) from a point of the path, in pieces that bound a stretch of it."""
     body, phase, tyre = corner.body, corner.phase, corner.tyre
     front, rear = corner.front, corner.rear
     # lean by roll: X/t (1 - gain t/2) + (roll - X/t), see `lean_from_roll`
     front_roll = point.roll - 0.5 * front.camber_gain * point.front_travel
     rear_roll = point.roll - 0.5 * rear.camber_gain * point.rear_travel
-    front_lean_slope = 0.5 * front.camber_gain * point.front_travel_slope - 1.0
-    rear_lean_slope = 0.5 * rear.camber_gain * point.rear_travel_slope - 1.0
-    front_half, half_slope = 0.5 * point.front_weight, 0.5 * point.handed_slope
+    front_half = 0.5 * point.front_weight
     rear_half = 0.5 * (phase.front_weight + phase.rear_weight) - front_half
     front_transfer = front_half + min(point.front_excess, 0.0)
     rear_transfer = rear_half + min(point.rear_excess, 0.0)
-    front_transfer_slope = half_slope + (point.front_excess_slope if point.front_excess < 0.0 else 0.0)
-    rear_transfer_slope = (point.rear_excess_slope if point.rear_excess < 0.0 else 0.0) - half_slope
     front_inner, front_outer = corner.front_inner_lean - front_roll, corner.front_outer_lean - front_roll
     rear_inner, rear_outer = rear.camber - rear_roll, -rear.camber - rear_roll
-    pull = patch_push(
-        tyre,
-        phase.front_force,
-        front_half,
-        half_slope,
-        front_transfer,
-        front_transfer_slope,
-        front_inner,
-        front_outer,
-        front_lean_slope,
-    )
-    push = patch_push(
-        tyre,
-        phase.rear_force,
-        rear_half,
-        -half_slope,
-        rear_transfer,
-        rear_transfer_slope,
-        rear_inner,
-        rear_outer,
-        rear_lean_slope,
-    )
-    yaw, yaw_slope = (pull.moment + push.moment) / body.wheelbase, (pull.slope + push.slope) / body.wheelbase
+    front_a = front_b = rear_a = rear_b = yaw = 0.0
+    if phase.front_force != 0.0:
+        front_a = patch_offset(front_inner, tyre.patch_shift, tyre.patch_lean)
+        front_b = patch_offset(front_outer, tyre.patch_shift, tyre.patch_lean)
+        part = 0.5 * front_transfer / front_half
+        yaw -= phase.front_force * ((0.5 - part) * front_a + (0.5 + part) * front_b)
+    if phase.rear_force != 0.0:
+        rear_a = patch_offset(rear_inner, tyre.patch_shift, tyre.patch_lean)
+        rear_b = patch_offset(rear_outer, tyre.patch_shift, tyre.patch_lean)
+        part = 0.5 * rear_transfer / rear_half
+        yaw -= phase.rear_force * ((0.5 - part) * rear_a + (0.5 + part) * rear_b)
     if end == 0:
-        grip, rms, rms_log = front.grip, corner.front_load_rms, corner.front_rms_log
-        half, transfer, transfer_slope = front_half, front_transfer, front_transfer_slope
-        inner_lean, outer_lean, lean_slope = front_inner, front_outer, front_lean_slope
-        force, mass = phase.front_force, body.mass * body.front_share
-        yaw, yaw_slope = -yaw, -yaw_slope
+        inner = wheel_force(
+            tyre, front.grip, front_half - front_transfer, corner.front_load_rms, corner.front_rms_log, table
+        )
+        outer = wheel_force(
+            tyre, front.grip, front_half + front_transfer, corner.front_load_rms, corner.front_rms_log, table
+        )
+        inner_factor = inclination_factor(front_inner, tyre.best_lean, tyre.lean_width)
+        outer_factor = inclination_factor(front_outer, tyre.best_lean, tyre.lean_width)
+        demand = body.mass * point.lateral * body.front_share - yaw / body.wheelbase
+        force = phase.front_force
     else:
-        grip, rms, rms_log = rear.grip, corner.rear_load_rms, corner.rear_rms_log
-        half, transfer, transfer_slope = rear_half, rear_transfer, rear_transfer_slope
-        inner_lean, outer_lean, lean_slope = rear_inner, rear_outer, rear_lean_slope
-        force, mass = phase.rear_force, body.mass * (1.0 - body.front_share)
-        half_slope = -half_slope
-    inner_load, outer_load = half - transfer, half + transfer
-    inner, inner_power = wheel_force(tyre, grip, inner_load, rms, rms_log, table)
-    outer, outer_power = wheel_force(tyre, grip, outer_load, rms, rms_log, table)
-    inner_factor, inner_fall = leaned(tyre, inner_lean)
-    outer_factor, outer_fall = leaned(tyre, outer_lean)
+        inner = wheel_force(
+            tyre, rear.grip, rear_half - rear_transfer, corner.rear_load_rms, corner.rear_rms_log, table
+        )
+        outer = wheel_force(
+            tyre, rear.grip, rear_half + rear_transfer, corner.rear_load_rms, corner.rear_rms_log, table
+        )
+        inner_factor = inclination_factor(rear_inner, tyre.best_lean, tyre.lean_width)
+        outer_factor = inclination_factor(rear_outer, tyre.best_lean, tyre.lean_width)
+        demand = body.mass * point.lateral * (1.0 - body.front_share) + yaw / body.wheelbase
+        force = phase.rear_force
     peak = inner * inner_factor + outer * outer_factor
-    peak_slope = (inner * inner_fall + outer * outer_fall) * lean_slope
-    peak_slope += outer * outer_factor * outer_power / outer_load * (half_slope + transfer_slope)
-    if inner_load > 0.0:
-        peak_slope += inner * inner_factor * inner_power / inner_load * (half_slope - transfer_slope)
-    capacity = friction_ellipse(peak, force, tyre.longitudinal_ratio)
-    capacity_slope = peak * peak_slope / capacity if capacity > 0.0 else 0.0
-    demand = mass * point.lateral + yaw
     return GripPoint(
         demand=demand,
-        lacking=demand - capacity,
-        lacking_slope=mass * point.lateral_slope + yaw_slope - capacity_slope,
+        capacity=friction_ellipse(peak, force, tyre.longitudinal_ratio),
         inner_force=inner,
         outer_force=outer,
         inner_factor=inner_factor,
         outer_factor=outer_factor,
-        front_shift_low=pull.shift_low,
-        front_shift_high=pull.shift_high,
-        rear_shift_low=push.shift_low,
-        rear_shift_high=push.shift_high,
+        front_shift_low=min(front_a, front_b),
+        front_shift_high=max(front_a, front_b),
+        rear_shift_low=min(rear_a, rear_b),
+        rear_shift_high=max(rear_a, rear_b),
     )
 
 

@@ -3,7 +3,8 @@
 Per axle the transfer has an elastic part `dF` (spring and bar) and a remaining part `G` (roll centre, unsprung mass,
 lean of the axle on its tyres); the tyres carry both. Three stages: free, inner suspension on its stop, inner wheel up.
 Statics after Gillespie, Fundamentals of Vehicle Dynamics (SAE 1992), ch. 6 and 9, and Milliken & Milliken, Race Car
-Vehicle Dynamics (SAE 1995), sec. 18.4, extended by tyre deflection, stop, lift and jacking.
+Vehicle Dynamics (SAE 1995), sec. 18.4, extended by tyre deflection, stop, lift, jacking, and the sink, rise and pitch
+of the body that an axle's own change of load brings.
 """
 
 from __future__ import annotations

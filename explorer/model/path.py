@@ -2,7 +2,7 @@
 
 The same statics as `loads`, stage by stage, for solving by Newton's method: every axle quantity comes with its partial
 derivatives by roll, lateral acceleration and axle weight, so that roll, lateral acceleration and the load handed to
-the front are found together for an event (a wheel lifts, a required lateral acceleration) instead of one inside the other.
+the front are found together for an event (a wheel lifts, a required lateral acceleration), not one inside the other.
 """
 
 from __future__ import annotations
@@ -14,9 +14,9 @@ import numpy as np
 from explorer.model.car import G
 from explorer.model.compiled import inner
 
-SMALL_STEP, SMALLER_STEP, SMALLEST_STEP = 1e-5, 1e-7, 1e-9
-"""A Newton step of this relative size is taken as the last: what it leaves is its square. The first where a point only
-bounds a stretch, the last at events, where a stage may change within the step."""
+SMALL_STEP, SMALLEST_STEP = 1e-7, 1e-9
+"""A Newton step of this relative size is taken as the last: what it leaves is its square. The smaller at events, where
+a stage may change within the step."""
 LONGEST_STEP, LONGEST_STEP_BACK = 2.0, 0.5
 """A Newton step in roll is cut to these shares of the roll angle: the next wheel may lift far from the last."""
 MOST_STEPS = 25
@@ -28,7 +28,6 @@ class AxleLaw(NamedTuple):
     `lean_per_moment` times the moment mass is `eta`, `sunk_mass` the moment mass lost per newton of axle load."""
 
     track: float
-    per_track: float
     weight: float
     sprung_mass: float
     swing: float
@@ -90,7 +89,7 @@ class PathStep(NamedTuple):
 
 
 class PathPoint(NamedTuple):
-    """A point of the path after its last Newton step. SI; a `_slope` is a derivative by roll along the path."""
+    """A point of the path after its last Newton step. SI; `lateral_slope` is `da_y/d(roll)` along the path."""
 
     roll: float
     lateral: float
@@ -102,10 +101,6 @@ class PathPoint(NamedTuple):
     rear_excess: float
     front_travel: float
     rear_travel: float
-    front_excess_slope: float
-    rear_excess_slope: float
-    front_travel_slope: float
-    rear_travel_slope: float
     found: bool
 
 
@@ -115,7 +110,6 @@ def axle_law(axle):
     held = 1.0 / (axle.wheel_rate + 0.5 * axle.bar_rate)
     return AxleLaw(
         track=axle.track,
-        per_track=1.0 / axle.track,
         weight=axle.weight,
         sprung_mass=axle.sprung_mass,
         swing=axle.sprung_mass * axle.roll_arm,
@@ -150,7 +144,7 @@ def path_law(front, rear, phase):
 def axle_point(law, sine, cosine, roll, lateral, weight):
     """An axle at a roll angle, lateral acceleration and weight: the equations of `loads.axle_state` and
     `loads.roll_moment`, each followed by its derivatives."""
-    t, per_t, half = law.track, law.per_track, law.half_spring
+    t, half = law.track, law.half_spring
     gained = weight - law.weight
     jack = law.sprung_mass * (lateral * sine + G * (1.0 - cosine))
     swung = law.sprung_mass * (lateral * cosine + G * sine)
@@ -163,8 +157,7 @@ def axle_point(law, sine, cosine, roll, lateral, weight):
     # moment mass A falls with load; `upright` is 1 - eta
     mass_moment, mass_moment_w = law.roll_moment_mass - law.sunk_mass * gained, -law.sunk_mass
     upright, upright_w = 1.0 - law.lean_per_moment * mass_moment, law.lean_per_moment * law.sunk_mass
-    direct_a, direct_w = mass_moment * per_t, mass_moment_w * lateral * per_t
-    direct = direct_a * lateral
+    direct, direct_a, direct_w = mass_moment * lateral / t, mass_moment / t, mass_moment_w * lateral / t
     tyre = 4.0 * law.half_tyre
     on_stop = False
     compliance, lever = law.free, 0.0
@@ -198,20 +191,20 @@ def axle_point(law, sine, cosine, roll, lateral, weight):
         own = mass_moment - law.sunk_mass * weight
         own_w = mass_moment_w - law.sunk_mass
         on_stop, compliance, lever = False, law.free, 0.0
-        short = 1.0 / (t - lean * compliance * per_t)
-        turned = roll - 0.5 * compliance * weight * per_t
+        short = 1.0 / (t - lean * compliance / t)
+        turned = roll - 0.5 * compliance * weight / t
         elastic = 0.5 * weight - (own * lateral + lean * turned) * short
         if elastic > stop * law.stop_force:
             on_stop, compliance, lever = True, law.held, law.stop_lever
-            short = 1.0 / (t - lean * compliance * per_t)
-            turned = roll - (lever * stop + 0.5 * compliance * weight) * per_t
+            short = 1.0 / (t - lean * compliance / t)
+            turned = roll - (lever * stop + 0.5 * compliance * weight) / t
             elastic = 0.5 * weight - (own * lateral + lean * turned) * short
         # d(part) with part = W/2 - dF
-        lengthened = turned + (0.5 * weight - elastic) * compliance * per_t
-        elastic_p = -lean * (1.0 - lever * stop_p * per_t) * short
-        elastic_a = -(own + lean_a * lengthened - lean * lever * stop_a * per_t) * short
+        lengthened = turned + (0.5 * weight - elastic) * compliance / t
+        elastic_p = -lean * (1.0 - lever * stop_p / t) * short
+        elastic_a = -(own + lean_a * lengthened - lean * lever * stop_a / t) * short
         elastic_w = (
-            0.5 - (own_w * lateral + lean_w * lengthened - lean * (lever * stop_w + 0.5 * compliance) * per_t) * short
+            0.5 - (own_w * lateral + lean_w * lengthened - lean * (lever * stop_w + 0.5 * compliance) / t) * short
         )
 
     travel = compliance * elastic + lever * stop
@@ -251,38 +244,15 @@ def axle_point(law, sine, cosine, roll, lateral, weight):
 
 
 @inner
-def excess_change(point, roll_step, lateral_step, weight_step):
-    """Change of the contact excess with small steps, or with a unit of roll along the path. [N]"""
-    return point.excess_p * roll_step + point.excess_a * lateral_step + point.excess_w * weight_step
+def excess_after(point, roll_step, lateral_step, weight_step):
+    """Contact excess after a small step. [N]"""
+    return point.excess + point.excess_p * roll_step + point.excess_a * lateral_step + point.excess_w * weight_step
 
 
 @inner
-def travel_change(point, roll_step, lateral_step, weight_step):
-    """Change of the suspension roll travel with small steps, or with a unit of roll along the path. [m]"""
-    return point.travel_p * roll_step + point.travel_a * lateral_step + point.travel_w * weight_step
-
-
-@inner
-def point_after(law, step, roll, lateral, handed, roll_step, lateral_step, handed_step, found):
-    """The point at (roll, lateral, handed), reached by the given steps from where `step` was taken."""
-    front, rear, up, along_path = step.front, step.rear, step.lateral_slope, step.handed_slope
-    return PathPoint(
-        roll=roll,
-        lateral=lateral,
-        handed=handed,
-        lateral_slope=up,
-        handed_slope=along_path,
-        front_weight=law.front_weight + handed,
-        front_excess=front.excess + excess_change(front, roll_step, lateral_step, handed_step),
-        rear_excess=rear.excess + excess_change(rear, roll_step, lateral_step, -handed_step),
-        front_travel=front.travel + travel_change(front, roll_step, lateral_step, handed_step),
-        rear_travel=rear.travel + travel_change(rear, roll_step, lateral_step, -handed_step),
-        front_excess_slope=excess_change(front, 1.0, up, along_path),
-        rear_excess_slope=excess_change(rear, 1.0, up, -along_path),
-        front_travel_slope=travel_change(front, 1.0, up, along_path),
-        rear_travel_slope=travel_change(rear, 1.0, up, -along_path),
-        found=found,
-    )
+def travel_after(point, roll_step, lateral_step, weight_step):
+    """Suspension roll travel after a small step. [m]"""
+    return point.travel + point.travel_p * roll_step + point.travel_a * lateral_step + point.travel_w * weight_step
 
 
 @inner
@@ -312,13 +282,14 @@ def path_step(law, roll, lateral, handed):
 
 
 @inner
-def solve_path(law, event, target, roll, lateral, handed, small_step):
+def solve_path(law, event, target, roll, lateral, handed):
     """Point of the path by Newton's method from a first guess: at `roll` itself (`NO_EVENT`), where an inner wheel
     lifts, or where lateral acceleration is `target`.
 
-    Each step solves the balances at fixed roll and along the path, then the event for the roll; a step of the relative
-    size `small_step` is the last. `found` is False where it does not settle or an axle weight reaches zero.
+    Each step solves the balances at fixed roll and along the path, then the event for the roll. `found` is False where
+    it does not settle or an axle weight reaches zero.
     """
+    small_step = SMALL_STEP if event == NO_EVENT else SMALLEST_STEP
     found = False
     step = path_step(law, roll, lateral, handed)
     roll_step = lateral_step = handed_step = 0.0
@@ -326,11 +297,13 @@ def solve_path(law, event, target, roll, lateral, handed, small_step):
         roll_step = 0.0
         front, rear = step.front, step.rear
         if event == FRONT_LIFT:
-            gain = excess_change(front, 1.0, step.lateral_slope, step.handed_slope)
-            roll_step = -(front.excess + excess_change(front, 0.0, step.lateral, step.handed)) / gain
+            roll_step = -(front.excess + front.excess_a * step.lateral + front.excess_w * step.handed) / (
+                front.excess_p + front.excess_a * step.lateral_slope + front.excess_w * step.handed_slope
+            )
         elif event == REAR_LIFT:
-            gain = excess_change(rear, 1.0, step.lateral_slope, -step.handed_slope)
-            roll_step = -(rear.excess + excess_change(rear, 0.0, step.lateral, -step.handed)) / gain
+            roll_step = -(rear.excess + rear.excess_a * step.lateral - rear.excess_w * step.handed) / (
+                rear.excess_p + rear.excess_a * step.lateral_slope - rear.excess_w * step.handed_slope
+            )
         elif event == REQUIRED:
             roll_step = (target - lateral - step.lateral) / step.lateral_slope
         roll_step = min(max(roll_step, -LONGEST_STEP_BACK * roll), LONGEST_STEP * roll)
@@ -350,7 +323,19 @@ def solve_path(law, event, target, roll, lateral, handed, small_step):
         if not (lateral > 0.0 and 0.0 < law.front_weight + handed < law.total_weight):
             break
         step = path_step(law, roll, lateral, handed)
-    return point_after(law, step, roll, lateral, handed, roll_step, lateral_step, handed_step, found)
+    return PathPoint(
+        roll=roll,
+        lateral=lateral,
+        handed=handed,
+        lateral_slope=step.lateral_slope,
+        handed_slope=step.handed_slope,
+        front_weight=law.front_weight + handed,
+        front_excess=excess_after(step.front, roll_step, lateral_step, handed_step),
+        rear_excess=excess_after(step.rear, roll_step, lateral_step, -handed_step),
+        front_travel=travel_after(step.front, roll_step, lateral_step, handed_step),
+        rear_travel=travel_after(step.rear, roll_step, lateral_step, -handed_step),
+        found=found,
+    )
 
 
 @inner
@@ -364,12 +349,11 @@ def along(law, point, roll):
         roll,
         point.lateral + point.lateral_slope * step,
         point.handed + point.handed_slope * step,
-        SMALLER_STEP,
     )
 
 
 @inner
-def between(law, low, high, roll, small_step):
+def between(law, low, high, roll):
     """The path at a roll between two points, first guess by the cubic through both with their slopes."""
     width = high.roll - low.roll
     s = (roll - low.roll) / width
@@ -378,16 +362,65 @@ def between(law, low, high, roll, small_step):
     up_low, up_high = s * rest * rest * width, -s * s * rest * width
     lateral = at_low * low.lateral + at_high * high.lateral + up_low * low.lateral_slope + up_high * high.lateral_slope
     handed = at_low * low.handed + at_high * high.handed + up_low * low.handed_slope + up_high * high.handed_slope
-    return solve_path(law, NO_EVENT, 0.0, roll, lateral, handed, small_step)
+    return solve_path(law, NO_EVENT, 0.0, roll, lateral, handed)
 
 
 @inner
-def upright(law):
-    """The car before it rolls, with the load that its rise under drive, braking or downforce hands to the front."""
+def start_of(law):
+    """The upright car: load that its rise under drive, braking or downforce hands to the front. [N]"""
     f, r = law.front, law.rear
     give_f = law.front_pull * (f.half_spring + f.half_tyre)
     give_r = law.rear_pull * (r.half_spring + r.half_tyre)
     rear_weight = law.total_weight - law.front_weight
-    handed = (give_f * (law.front_weight - f.weight) - give_r * (rear_weight - r.weight)) / (1.0 - give_f - give_r)
-    step = path_step(law, 0.0, 0.0, handed)
-    return point_after(law, step, 0.0, 0.0, handed, 0.0, 0.0, 0.0, True)
+    return (give_f * (law.front_weight - f.weight) - give_r * (rear_weight - r.weight)) / (1.0 - give_f - give_r)
+
+
+@inner
+def straight_axle(law, weight):
+    """(dF per roll, dF lost per lateral acceleration, transfer's direct part per lateral acceleration, gain) of a free
+    axle at a weight: `dF = a phi - b a_y`, `T = (dF + d a_y) gain`."""
+    mass_moment = law.roll_moment_mass - law.sunk_mass * (weight - law.weight)
+    upright = 1.0 - law.lean_per_moment * mass_moment
+    stiff = 1.0 / (law.free * upright + 4.0 * law.half_tyre)
+    direct = mass_moment / law.track
+    return law.track * upright * stiff, 4.0 * law.half_tyre * direct * stiff, direct, 1.0 / upright
+
+
+@inner
+def roll_per_lateral(law, handed):
+    """Initial slope of roll over lateral acceleration with both axles free; not above zero for a car that cannot
+    stand (see `kernel.initial_roll_stiffness`). [rad s2/m]"""
+    f, r = law.front, law.rear
+    front_roll, front_lost, _, _ = straight_axle(f, law.front_weight + handed)
+    rear_roll, rear_lost, _, _ = straight_axle(r, law.total_weight - law.front_weight - handed)
+    front_heave = (f.weight - law.front_weight - handed) * f.half_spring
+    rear_heave = (r.weight - law.total_weight + law.front_weight + handed) * r.half_spring
+    net = f.track * front_roll + r.track * rear_roll - (f.swing + r.swing) * G
+    driving = f.swing + f.sprung_mass * front_heave + r.swing + r.sprung_mass * rear_heave
+    return (driving + f.track * front_lost + r.track * rear_lost) / net
+
+
+@inner
+def lift_guess(axle, weight, slope):
+    """Lateral acceleration at which an axle's inner wheel would lift were its path straight. [m/s2]"""
+    per_roll, lost, direct, gain = straight_axle(axle, weight)
+    return 0.5 * weight / ((per_roll * slope - lost + direct) * gain)
+
+
+@inner
+def solve_start(law, handed, slope):
+    """The upright car: `handed` from `start_of`, `slope` from `roll_per_lateral`."""
+    front_weight = law.front_weight + handed
+    return PathPoint(
+        roll=0.0,
+        lateral=0.0,
+        handed=handed,
+        lateral_slope=1.0 / slope,
+        handed_slope=0.0,
+        front_weight=front_weight,
+        front_excess=-0.5 * front_weight,
+        rear_excess=-0.5 * (law.total_weight - front_weight),
+        front_travel=0.0,
+        rear_travel=0.0,
+        found=True,
+    )

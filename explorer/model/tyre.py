@@ -142,26 +142,22 @@ def _normal_mean(u: NDArray[np.float64], density: NDArray[np.float64]) -> NDArra
 
 @inner
 def bump_log(y, load_sensitivity, table):
-    """(logarithm of the mean grip left under load variation, its slope by `y`), `y` the logarithm of mean load over RMS
-    variation. [-]
+    """Logarithm of the mean grip left under load variation, `y` the logarithm of mean load over RMS variation. [-]
 
     Reads `bump_table` by cubic Hermite interpolation; beyond its top `1 - n (1-n)/2 (s/F)^2`, the second-order term.
     """
     if y >= TABLE_HIGH:
-        lost = 0.5 * load_sensitivity * (1.0 - load_sensitivity) * np.exp(-2.0 * y)
-        return np.log1p(-lost), 2.0 * lost
+        return np.log1p(-0.5 * load_sensitivity * (1.0 - load_sensitivity) * np.exp(-2.0 * y))
     if y <= TABLE_LOW:
-        return table[0, 0] + table[0, 1] * (y - TABLE_LOW), table[0, 1]
+        return table[0, 0] + table[0, 1] * (y - TABLE_LOW)
     place = (y - TABLE_LOW) * TABLE_STEPS_PER_UNIT
     k = min(int(place), table.shape[0] - 2)
     s = place - k
     h = 1.0 / TABLE_STEPS_PER_UNIT
     a, b = table[k, 0], table[k + 1, 0]
     da, db = table[k, 1] * h, table[k + 1, 1] * h
-    # a + s (da + s (q + s c))
-    c = da + db - 2.0 * (b - a)
-    q = 3.0 * (b - a) - 2.0 * da - db
-    return a + s * (da + s * (q + s * c)), (da + s * (2.0 * q + 3.0 * s * c)) * TABLE_STEPS_PER_UNIT
+    value = (1.0 + 2.0 * s) * (1.0 - s) ** 2 * a + s * (1.0 - s) ** 2 * da + s * s * (3.0 - 2.0 * s) * b
+    return value + s * s * (s - 1.0) * db
 
 
 @njit(cache=True, error_model="numpy")
@@ -169,4 +165,4 @@ def bump_factor(load, load_rms, load_sensitivity, table):
     """Mean of the concave force law over the load variation, as a share of its value at the mean load. [-]"""
     if load_rms <= 0.0 or load <= 0.0:
         return 1.0
-    return np.exp(bump_log(np.log(load / load_rms), load_sensitivity, table)[0])
+    return np.exp(bump_log(np.log(load / load_rms), load_sensitivity, table))

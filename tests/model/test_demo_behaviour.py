@@ -101,7 +101,7 @@ def keeping_feel(space: Space, car: np.ndarray, roll: float, balance: float) -> 
         return [float(found["hairpin.roll_deg"][0]) - roll, float(found["hairpin.balance_pct"][0]) - balance]
 
     solution = scipy.optimize.root(miss, np.log([0.8, 0.8]), tol=1e-8, options={"eps": 1e-6})
-    assert solution.success, solution.message
+    assert np.abs(miss(solution.x)).max() < 1e-7, solution.message
     return np.exp(solution.x)
 
 
