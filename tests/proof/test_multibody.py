@@ -163,7 +163,8 @@ def test_wheels_that_lift_and_rollover_agree(section: ProofSection) -> None:
 def test_loads_and_roll_lie_within_their_bars(section: ProofSection) -> None:
     """Catches transfer shared wrongly after a lift or on a stop, tyres left out of the roll, and a body that neither
     sinks nor rises with its load. Every state.
-    Seen red: the unsprung masses left out of `roll_moment_mass` in the model; `weight - axle.weight` left out of `extended`."""
+    Seen red: the unsprung masses left out of `roll_moment_mass` in the model; `weight - axle.weight` left out of
+    `extended`."""
     judged = [one for one in section.comparisons if one.quantity == "roll" or one.unit == "N"]
     assert judged and all(one.passed for one in judged)
 
