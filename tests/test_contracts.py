@@ -108,3 +108,26 @@ def test_headlined_limits_are_those_of_the_committed_proof() -> None:
     assert half is not None and f"at N = 256 some held only {half[1]} % of the time" in readme
     rolled = re.search(r"roll, slides over beams: median (\d\.\d+)", proof)
     assert rolled is not None and f"{100 * (float(rolled[1]) - 1):.0f} % more" in readme
+
+
+def test_the_readme_says_how_far_the_committed_loads_are_off() -> None:
+    """Catches worst differences in the README that the proof does not give: roll, wheel loads, rollover."""
+    with (ROOT / "results" / "proof" / "tables" / "comparisons.csv").open(encoding="utf-8", newline="") as stream:
+        rows = [row for row in csv.DictReader(stream) if row["bar"] and row["section"] == "proof_multibody"]
+
+    def worst(quantity: str, relative: bool) -> float:
+        chosen = [(float(row["ours"]), float(row["other"])) for row in rows if row["quantity"] == quantity]
+        assert chosen
+        return max(abs(100.0 * (ours / other - 1.0)) if relative else abs(ours - other) for ours, other in chosen)
+
+    wheels = max(worst(f"{end} {side} load", False) for end in ("front", "rear") for side in ("inner", "outer"))
+    readme = " ".join((ROOT / "README.md").read_text(encoding="utf-8").split())
+    said = re.search(
+        r"roll within ([\d.]+) %, each wheel load within ([\d.]+) N .*, the rollover threshold within ([\d.]+) %",
+        readme,
+    )
+    assert said is not None
+    for number, found in zip(
+        said.groups(), (worst("roll", True), wheels, worst("rollover threshold", True)), strict=True
+    ):
+        assert 0.8 * float(number) < found <= 1.02 * float(number)

@@ -8,10 +8,8 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-import numpy as np
-
 from explorer.model.compiled import inner
-from explorer.model.followed import SCAN_POWER, SCAN_STEPS, CornerLimits
+from explorer.model.followed import SCAN_STEPS, CornerLimits, scan_index, scan_roll
 from explorer.model.grip import calm_between, grip_point
 from explorer.model.loads import residual_at
 from explorer.model.path import (
@@ -21,26 +19,27 @@ from explorer.model.path import (
     PathPoint,
     along,
     between,
-    lift_guess,
     path_law,
     path_step,
-    roll_per_lateral,
     solve_path,
-    solve_start,
-    start_of,
+    upright,
 )
 
 BESIDE = 1e-7
 """How far beside a lift the slope of the path is looked at, as a share of the roll angle."""
 MEETS = 1e-11
 """Share of the demand within which capacity meets it; a last linear step follows."""
+STEEPEST_DIRECT = 0.8
+"""Largest roll of the second lift that is trusted to this road. [rad]"""
 FIRST_LOOK = 0.7
 """Share of the straight-line estimate of an axle's limit at which the search starts."""
 
 
-class LiftPoints(NamedTuple):
-    """Where the first and the second inner wheel lift; `found` is False where the path does not end at the second."""
+class Route(NamedTuple):
+    """The path: the upright car, the first inner wheel up, the second, where it ends; `found` is False where it does
+    not."""
 
+    start: PathPoint
     first: PathPoint
     second: PathPoint
     front_first: bool
@@ -58,107 +57,93 @@ def slope_beside(law, point, share):
 
 
 @inner
-def lift_points(law, front_weight, rear_weight, handed, slope):
+def route_of(law):
     """The first wheel up from the straight path, the second from just past the first; checked to end the path there:
     lateral acceleration must rise up to the second lift and fall after it."""
-    guess_f = lift_guess(law.front, front_weight, slope)
-    guess_r = lift_guess(law.rear, rear_weight, slope)
+    start, guess_f, guess_r = upright(law)
     front_first = guess_f <= guess_r
     guess = min(guess_f, guess_r)
-    first = solve_path(law, FRONT_LIFT if front_first else REAR_LIFT, 0.0, guess * slope, guess, handed)
-    other = REAR_LIFT if front_first else FRONT_LIFT
-    second = solve_path(law, other, 0.0, first.roll * (1.0 + BESIDE), first.lateral, first.handed)
-    found = guess > 0.0 and first.found and second.found and second.roll <= 0.8
+    event = FRONT_LIFT if front_first else REAR_LIFT
+    first = solve_path(law, event, 0.0, guess, guess * start.lateral_slope, start.handed)
+    event = REAR_LIFT if front_first else FRONT_LIFT
+    second = solve_path(law, event, 0.0, first.roll * (1.0 + BESIDE), first.lateral, first.handed)
+    found = guess > 0.0 and first.found and second.found and second.roll <= STEEPEST_DIRECT
     if second.roll < first.roll:
         first, second = second, first
         front_first = not front_first
     slope_0, front_0, rear_0 = slope_beside(law, first, BESIDE)
     slope_1, front_1, rear_1 = slope_beside(law, second, -BESIDE)
     slope_2, front_2, rear_2 = slope_beside(law, second, BESIDE)
-    if front_first:
-        sides = front_0 > 0.0 and rear_0 < 0.0 and front_1 > 0.0 and rear_1 < 0.0 and front_2 > 0.0 and rear_2 > 0.0
-    else:
-        sides = front_0 < 0.0 and rear_0 > 0.0 and front_1 < 0.0 and rear_1 > 0.0 and front_2 > 0.0 and rear_2 > 0.0
-    rises = first.lateral_slope > 0.0 and slope_0 > 0.0 and slope_1 > 0.0 and slope_2 < 0.0
-    return LiftPoints(first, second, front_first, found and sides and rises)
+    if not front_first:
+        front_0, rear_0, front_1, rear_1 = rear_0, front_0, rear_1, front_1
+    # "front" is the end that lifts first here
+    between_lifts = front_0 > 0.0 and rear_0 < 0.0 and front_1 > 0.0 and rear_1 < 0.0
+    both_up = front_2 > 0.0 and rear_2 > 0.0
+    rises = start.lateral_slope > 0.0 and first.lateral_slope > 0.0 and slope_0 > 0.0 and slope_1 > 0.0
+    carried = 0.0 < start.front_weight < law.total_weight
+    found = found and between_lifts and both_up and rises and slope_2 < 0.0 and carried
+    return Route(start, first, second, front_first, found)
 
 
 @inner
-def asked_point(law, first, second, handed, required):
+def asked_point(law, route, required):
     """(point of the path at the lateral acceleration asked for, found)."""
-    low = required < first.lateral
-    bottom, top = (0.0, first.lateral) if low else (first.lateral, second.lateral)
-    share = (required - bottom) / (top - bottom)
-    roll_0, handed_0 = (0.0, handed) if low else (first.roll, first.handed)
-    roll_1, handed_1 = (first.roll, first.handed) if low else (second.roll, second.handed)
-    asked = solve_path(
-        law, REQUIRED, required, roll_0 + (roll_1 - roll_0) * share, required, handed_0 + (handed_1 - handed_0) * share
-    )
-    return asked, asked.found and roll_0 <= asked.roll <= roll_1 and asked.lateral_slope > 0.0
+    low, high = (route.start, route.first) if required < route.first.lateral else (route.first, route.second)
+    share = (required - low.lateral) / (high.lateral - low.lateral)
+    roll = low.roll + (high.roll - low.roll) * share
+    asked = solve_path(law, REQUIRED, required, roll, required, low.handed + (high.handed - low.handed) * share)
+    return asked, asked.found and low.roll <= asked.roll <= high.roll and asked.lateral_slope > 0.0
 
 
 @inner
-def scan_index(roll, end_roll):
-    """Scan point at or below a roll angle."""
-    return int(SCAN_STEPS * np.exp(np.log(roll / end_roll) / SCAN_POWER))
+def grip_crossing(corner, law, end, low, low_value, high, high_value, table):
+    """(lateral acceleration where demand meets capacity between two points, found).
 
-
-@inner
-def scan_roll(index, end_roll):
-    """Roll angle of a scan point. [rad]"""
-    return end_roll * (index / SCAN_STEPS) ** SCAN_POWER
-
-
-@inner
-def grip_crossing(corner, law, end, old, f_old, last, f_last, top, f_top, bracketed, table):
-    """(point of the path where demand meets capacity, lateral acceleration there, found) from two points.
-
-    Secant through the last two points, inside `old` to `top` once that is `bracketed`, by Illinois false position where
-    it leaves it; a last linear step from within `MEETS` of the demand. Not found beyond `top`.
+    Secant through the last two points inside a bracket, by Illinois false position where it leaves it; a last linear
+    step from within `MEETS` of the demand.
     """
-    a, fa, b, fb = last, f_last, top, f_top
-    if f_last >= 0.0:
-        a, fa, b, fb = old, f_old, last, f_last
+    a, fa, b, fb = low, low_value, high, high_value
+    old, f_old = a, fa
+    last, f_last = b, fb
     side = 0
     for step in range(40):
         c = last.roll - f_last * (last.roll - old.roll) / (f_last - f_old)
         if not (a.roll < c < b.roll) or step % 8 == 7:
-            if not bracketed:
-                return last, 0.0, False
             c = (a.roll * fb - b.roll * fa) / (fb - fa)
-            if not (a.roll < c < b.roll):
-                c = 0.5 * (a.roll + b.roll)
-        near = between(law, a, b, c) if bracketed else along(law, last, c)
+        if not (a.roll < c < b.roll):
+            c = 0.5 * (a.roll + b.roll)
+        near = between(law, a, b, c)
         if not near.found:
-            return near, 0.0, False
+            return 0.0, False
         grip = grip_point(corner, end, near, table)
         value = grip.demand - grip.capacity
         old, f_old, last, f_last = last, f_last, near, value
         if abs(value) <= MEETS * abs(grip.demand):
             if value == f_old:
-                return near, near.lateral, True
-            return near, near.lateral - value * (near.lateral - old.lateral) / (value - f_old), True
+                return near.lateral, True
+            return near.lateral - value * (near.lateral - old.lateral) / (value - f_old), True
         if value < 0.0:
             a, fa = near, value
             if side < 0:
                 fb *= 0.5
             side = -1
         else:
-            b, fb, bracketed = near, value, True
+            b, fb = near, value
             if side > 0:
                 fa *= 0.5
             side = 1
         if b.roll - a.roll <= 1e-14 * b.roll:
-            return near, near.lateral, True
-    return last, 0.0, False
+            return near.lateral, True
+    return 0.0, False
 
 
 @inner
-def axle_limit(corner, law, end, start, top, table):
+def axle_limit(corner, law, end, route, table):
     """(first scanned lateral acceleration where an axle's demand meets its capacity, found): the scan points of
     `followed.followed_limits`, without those that `calm_between` rules out."""
     share = corner.body.front_share if end == 0 else 1.0 - corner.body.front_share
-    low, low_grip, low_index = start, grip_point(corner, end, start, table), 0
+    top = route.second
+    low, low_grip, low_index = route.start, grip_point(corner, end, route.start, table), 0
     if low_grip.demand >= low_grip.capacity:
         return 0.0, True
     high, high_value, high_index = top, 0.0, SCAN_STEPS + 1
@@ -192,10 +177,7 @@ def axle_limit(corner, law, end, start, top, table):
             return top.lateral, True
         if high_index == low_index + 1:
             below = low_grip.demand - low_grip.capacity
-            _, lateral, found = grip_crossing(
-                corner, law, end, low, below, high, high_value, high, high_value, True, table
-            )
-            return lateral, found
+            return grip_crossing(corner, law, end, low, below, high, high_value, table)
     return 0.0, False
 
 
@@ -203,25 +185,18 @@ def axle_limit(corner, law, end, start, top, table):
 def direct_limits(corner, table):
     """(`CornerLimits`, True); the second value is False, and the first means nothing, where a condition fails."""
     law = path_law(corner.front, corner.rear, corner.phase)
-    handed = start_of(law)
-    front_weight = law.front_weight + handed
-    rear_weight = law.total_weight - front_weight
-    slope = roll_per_lateral(law, handed)
-    lifts = lift_points(law, front_weight, rear_weight, handed, slope)
-    done = slope > 0.0 and front_weight > 0.0 and rear_weight > 0.0 and lifts.found
-    first, second = lifts.first, lifts.second
-    rollover = second.lateral
+    route = route_of(law)
+    done = route.found
+    rollover = route.second.lateral
     rolled_over = corner.phase.lateral >= rollover
-
     front_grip = rear_grip = 0.0
-    asked = second
+    asked = route.second
     if done:
-        upright = solve_start(law, handed, slope)
-        front_grip, front_found = axle_limit(corner, law, 0, upright, second, table)
-        rear_grip, rear_found = axle_limit(corner, law, 1, upright, second, table)
+        front_grip, front_found = axle_limit(corner, law, 0, route, table)
+        rear_grip, rear_found = axle_limit(corner, law, 1, route, table)
         done = front_found and rear_found
     if done and not rolled_over:
-        asked, done = asked_point(law, first, second, handed, corner.phase.lateral)
+        asked, done = asked_point(law, route, corner.phase.lateral)
     # at the rollover itself the tangent stiffness jumps: the side with the wheel still down is taken
     back = 1e-13 * asked.roll if rolled_over else 0.0
     _, _, state = residual_at(
@@ -233,14 +208,12 @@ def direct_limits(corner, table):
         asked.lateral - back * asked.lateral_slope,
         asked.handed - back * asked.handed_slope,
     )
-    front_lift, rear_lift = first.lateral, second.lateral
-    if not lifts.front_first:
-        front_lift, rear_lift = rear_lift, front_lift
+    first_lift = min(route.first.lateral, rollover)
     return CornerLimits(
         front_grip=front_grip,
         rear_grip=rear_grip,
-        front_lift=min(front_lift, rollover),
-        rear_lift=min(rear_lift, rollover),
+        front_lift=first_lift if route.front_first else rollover,
+        rear_lift=rollover if route.front_first else first_lift,
         rollover=rollover,
         rolled_over=rolled_over,
         required=state,

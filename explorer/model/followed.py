@@ -43,6 +43,18 @@ class CornerLimits(NamedTuple):
 
 
 @inner
+def scan_roll(index, end_roll):
+    """Roll angle of a scan point. [rad]"""
+    return end_roll * (index / SCAN_STEPS) ** SCAN_POWER
+
+
+@inner
+def scan_index(roll, end_roll):
+    """Scan point at or below a roll angle."""
+    return int(SCAN_STEPS * np.exp(np.log(roll / end_roll) / SCAN_POWER))
+
+
+@inner
 def point_at(corner, rear_roll, lateral, handed):
     """Equilibrium at a rear roll angle, from a first guess."""
     return equilibrium_at(corner.body, corner.front, corner.rear, corner.phase, rear_roll, lateral, handed)
@@ -192,7 +204,7 @@ def followed_limits(corner, table):
         if k == SCAN_STEPS:
             high = end
         else:
-            roll = end.rear_roll * (k / SCAN_STEPS) ** SCAN_POWER
+            roll = scan_roll(k, end.rear_roll)
             grow = roll / low.rear_roll if k > 1 else 1.0
             guess = low.lateral * grow if k > 1 else rollover * roll / end.rear_roll
             high = point_at(corner, roll, min(guess, rollover), low.handed)

@@ -366,61 +366,29 @@ def between(law, low, high, roll):
 
 
 @inner
-def start_of(law):
-    """The upright car: load that its rise under drive, braking or downforce hands to the front. [N]"""
+def upright(law):
+    """(the car before it rolls, rolls at which its front and rear inner wheel would lift were its path straight). Its
+    rise under drive, braking or downforce hands load to the front, here in closed form."""
     f, r = law.front, law.rear
     give_f = law.front_pull * (f.half_spring + f.half_tyre)
     give_r = law.rear_pull * (r.half_spring + r.half_tyre)
     rear_weight = law.total_weight - law.front_weight
-    return (give_f * (law.front_weight - f.weight) - give_r * (rear_weight - r.weight)) / (1.0 - give_f - give_r)
-
-
-@inner
-def straight_axle(law, weight):
-    """(dF per roll, dF lost per lateral acceleration, transfer's direct part per lateral acceleration, gain) of a free
-    axle at a weight: `dF = a phi - b a_y`, `T = (dF + d a_y) gain`."""
-    mass_moment = law.roll_moment_mass - law.sunk_mass * (weight - law.weight)
-    upright = 1.0 - law.lean_per_moment * mass_moment
-    stiff = 1.0 / (law.free * upright + 4.0 * law.half_tyre)
-    direct = mass_moment / law.track
-    return law.track * upright * stiff, 4.0 * law.half_tyre * direct * stiff, direct, 1.0 / upright
-
-
-@inner
-def roll_per_lateral(law, handed):
-    """Initial slope of roll over lateral acceleration with both axles free; not above zero for a car that cannot
-    stand (see `kernel.initial_roll_stiffness`). [rad s2/m]"""
-    f, r = law.front, law.rear
-    front_roll, front_lost, _, _ = straight_axle(f, law.front_weight + handed)
-    rear_roll, rear_lost, _, _ = straight_axle(r, law.total_weight - law.front_weight - handed)
-    front_heave = (f.weight - law.front_weight - handed) * f.half_spring
-    rear_heave = (r.weight - law.total_weight + law.front_weight + handed) * r.half_spring
-    net = f.track * front_roll + r.track * rear_roll - (f.swing + r.swing) * G
-    driving = f.swing + f.sprung_mass * front_heave + r.swing + r.sprung_mass * rear_heave
-    return (driving + f.track * front_lost + r.track * rear_lost) / net
-
-
-@inner
-def lift_guess(axle, weight, slope):
-    """Lateral acceleration at which an axle's inner wheel would lift were its path straight. [m/s2]"""
-    per_roll, lost, direct, gain = straight_axle(axle, weight)
-    return 0.5 * weight / ((per_roll * slope - lost + direct) * gain)
-
-
-@inner
-def solve_start(law, handed, slope):
-    """The upright car: `handed` from `start_of`, `slope` from `roll_per_lateral`."""
-    front_weight = law.front_weight + handed
-    return PathPoint(
+    handed = (give_f * (law.front_weight - f.weight) - give_r * (rear_weight - r.weight)) / (1.0 - give_f - give_r)
+    step = path_step(law, 0.0, 0.0, handed)
+    front, rear, slope, moved = step.front, step.rear, step.lateral_slope, step.handed_slope
+    point = PathPoint(
         roll=0.0,
         lateral=0.0,
         handed=handed,
-        lateral_slope=1.0 / slope,
-        handed_slope=0.0,
-        front_weight=front_weight,
-        front_excess=-0.5 * front_weight,
-        rear_excess=-0.5 * (law.total_weight - front_weight),
-        front_travel=0.0,
-        rear_travel=0.0,
+        lateral_slope=slope,
+        handed_slope=moved,
+        front_weight=law.front_weight + handed,
+        front_excess=front.excess,
+        rear_excess=rear.excess,
+        front_travel=front.travel,
+        rear_travel=rear.travel,
         found=True,
     )
+    front_gain = excess_after(front, 1.0, slope, moved) - front.excess
+    rear_gain = excess_after(rear, 1.0, slope, -moved) - rear.excess
+    return point, -front.excess / front_gain, -rear.excess / rear_gain

@@ -25,8 +25,18 @@ CONFIGS = Path(__file__).parents[2] / "configs"
 VENUES = ("carpet", "turf", "dusty", "polished")
 CARS = ("2wd", "4wd")
 ABOUT = 0.2
-STEP = 0.2
-"""Slack of the order claims, two steps of the bar box. [mm]"""
+STEP = 0.1
+"""Slack of the order claims, a step of the bar box. [mm]"""
+OUT_BY_ONE_MORE_STEP = {"2wd turf no thicker than carpet", "4wd medium floor between"}
+"""Order claims that hold within 0.2 mm, not within a step, since the model's body sinks and rises with its load."""
+NOT_AS_PRACTICE = {
+    "2wd low grip: front softened more than rear",
+    "2wd carpet about 1.1 / 1.3",
+    "2wd turf very thin or none",
+    "4wd low grip: front softened more than rear",
+    "4wd carpet 1.8 to 2.0",
+}
+"""Size claims that the demo's medians miss."""
 CARPET_TO_POLISHED = 0.3
 
 Bars = dict[str, tuple[float, float]]
@@ -77,14 +87,14 @@ def mean_bar(bars: tuple[float, float]) -> float:
     return 0.5 * (bars[0] + bars[1])
 
 
-def order_claims(car: str, bars: Bars) -> dict[str, bool]:
-    """What practice says of one car about the order of the surfaces."""
+def order_claims(car: str, bars: Bars, slack: float = STEP) -> dict[str, bool]:
+    """What practice says of one car about the order of the surfaces, within `slack` [mm]."""
     carpet, turf, dusty, polished = (mean_bar(bars[venue]) for venue in VENUES)
     return {
-        f"{car} turf no thicker than carpet": turf <= carpet + STEP + 1e-9,
+        f"{car} turf no thicker than carpet": turf <= carpet + slack + 1e-9,
         f"{car} low grip thinner than carpet": polished <= carpet - CARPET_TO_POLISHED + 1e-9,
-        f"{car} low grip no thicker than turf": polished <= turf + STEP + 1e-9,
-        f"{car} medium floor between": polished - STEP - 1e-9 <= dusty <= carpet + STEP + 1e-9,
+        f"{car} low grip no thicker than turf": polished <= turf + slack + 1e-9,
+        f"{car} medium floor between": polished - slack - 1e-9 <= dusty <= carpet + slack + 1e-9,
     }
 
 
@@ -128,9 +138,11 @@ def demo_bars() -> dict[str, Bars]:
 
 @pytest.mark.parametrize("car", CARS)
 def test_order_across_surfaces_follows_practice(car, demo_bars):
-    """Catches a model in which the ground's grip or bumps do not reach the advice on bars."""
-    broken = [claim for claim, held in order_claims(car, demo_bars[car]).items() if not held]
-    assert not broken, (broken, demo_bars[car])
+    """Catches a model in which the ground's grip or bumps do not reach the advice on bars. Every claim holds within a
+    step of the bars but the two named above, which hold within two."""
+    broken = {claim for claim, held in order_claims(car, demo_bars[car]).items() if not held}
+    assert broken == {claim for claim in OUT_BY_ONE_MORE_STEP if claim.startswith(car)}, demo_bars[car]
+    assert all(order_claims(car, demo_bars[car], ABOUT).values()), demo_bars[car]
 
 
 def test_sizes_that_follow_practice_keep_doing_so(demo_bars, capsys):
@@ -141,8 +153,7 @@ def test_sizes_that_follow_practice_keep_doing_so(demo_bars, capsys):
         for car in CARS:
             print(car, ", ".join(f"{venue} {front:.2f}/{rear:.2f}" for venue, (front, rear) in demo_bars[car].items()))
         print("not as practice has it:", "; ".join(claim for claim, held in claims.items() if not held))
-    assert claims["4wd turf about 1.6"]
-    assert claims["4wd medium floor without a large split"]
+    assert {claim for claim, held in claims.items() if not held} == NOT_AS_PRACTICE
 
 
 @pytest.mark.parametrize(
@@ -156,7 +167,7 @@ def test_sizes_that_follow_practice_keep_doing_so(demo_bars, capsys):
 )
 def test_swapping_two_surfaces_breaks_the_order(car, one, other, demo_bars):
     """Control: a check that would pass with the surfaces exchanged checks nothing."""
-    assert not all(order_claims(car, swapped(demo_bars[car], one, other)).values())
+    assert not all(order_claims(car, swapped(demo_bars[car], one, other), ABOUT).values())
 
 
 _KEPT = {
