@@ -150,13 +150,14 @@ def bump_factor(load, rms, n):
     """Mean of load^(1-n) over the variation that keeps the mean load: the model's own table, read by cubic Hermite."""
     table = bump_table(float(n[0]))
     y = np.log(np.where(load > 0, load / rms, 1.0))
-    if not (n == n[0]).all() or (y >= TABLE_HIGH).any() or (y <= TABLE_LOW).any():
-        raise NotImplementedError("one load sensitivity, and loads within the table")
-    place = (y - TABLE_LOW) * TABLE_STEPS_PER_UNIT
+    if not (n == n[0]).all() or (y >= TABLE_HIGH).any():
+        raise NotImplementedError("one load sensitivity, and loads below the top of the table")
+    place = np.maximum(y - TABLE_LOW, 0.0) * TABLE_STEPS_PER_UNIT
     k = np.minimum(place.astype(np.int64), len(table) - 2)
     s, h = place - k, 1 / TABLE_STEPS_PER_UNIT
     value = (1 + 2 * s) * (1 - s) ** 2 * table[k, 0] + s * (1 - s) ** 2 * h * table[k, 1]
     value += s * s * (3 - 2 * s) * table[k + 1, 0] + s * s * (s - 1) * h * table[k + 1, 1]
+    value += table[0, 1] * np.minimum(y - TABLE_LOW, 0.0)
     return np.where(load > 0, np.exp(value), 1.0)
 
 
