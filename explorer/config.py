@@ -24,6 +24,7 @@ from explorer.space import Space
 
 HEAD_KEYS = ("name", "car", "surface", "seed")
 STUDY_TABLES = ("knobs", "rules", "objectives", "limits", "liked", "baseline", "method", "maps")
+PLAN_TABLES = ("uncertainty", "unknowns", "carry_over", "pits", "practice")
 
 
 @dataclass(frozen=True)
@@ -56,7 +57,7 @@ def load_study(path: Path | str) -> LoadedStudy:
     if not study.readable:
         raise ConfigError(problems)
     files = _Files(study)
-    study.known_tops(HEAD_KEYS + STUDY_TABLES)
+    study.known_tops(HEAD_KEYS + STUDY_TABLES + PLAN_TABLES)
     head = study.check(StudyHead, {key: study.raw[key] for key in HEAD_KEYS if key in study.raw}, ())
     car = files.car(study.raw.get("car"))
     surface = files.surface(study.raw.get("surface"), ("surface",), car)

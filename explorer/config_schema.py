@@ -32,6 +32,7 @@ from explorer.config_fields import (
     whole,
 )
 from explorer.model.parts import WIRE_MATERIALS
+from explorer.planning import FIGURES, LAWS
 
 RATE = Quantity("rate", 10.0, 50_000.0, "hang or press a known weight and read the movement")
 END_RATE = Quantity("rate", 1.0, 1e6, "push one end up and the other down by the same force and read the movement")
@@ -306,3 +307,39 @@ class MethodTable(Table):
     shortlist_size: Annotated[int, whole(1, 50)] = 5
     build_samples: Annotated[int, whole(1, 100_000)] = 256
     save_every_setup: Flag | None = None
+
+
+class UncertaintyTable(Table):
+    """[uncertainty]: ask every setup again in many scenarios of what is not known."""
+
+    scenarios: Annotated[int, whole(8, 4096)] = 64
+    quantile: Annotated[float, Quantity("number", 0.01, 0.5)] = 0.1
+    shortlist_on: Annotated[str, one_of(*FIGURES)] = "quantile"
+    rejuvenate_below: Annotated[float, Quantity("number", 0.01, 1.0)] = 0.3
+
+
+class UnknownTable(Table):
+    """[unknowns.KEY]: numbers in the unit of KEY. Spread 0 says that the number is known."""
+
+    law: Annotated[str, one_of(*LAWS)] = "normal"
+    spread: Number | None = None
+    low: Number | None = None
+    high: Number | None = None
+
+
+class CarryOverTable(Table):
+    """[carry_over]"""
+
+    liked: Text = Field(alias="from", description="the NAME of a [liked.NAME] on the surface it was driven on")
+
+
+class PitsTable(Table):
+    """[pits]"""
+
+    minutes_between_runs: Annotated[float, Quantity("number", 0.5, 1_000.0)] = 15.0
+
+
+class PracticeTable(Table):
+    """[practice]"""
+
+    file: FileName = Field(description="the file of what was seen, seen from this file's folder")

@@ -14,6 +14,7 @@ from explorer.config_fields import show
 from explorer.config_knobs import NUMBER_KNOBS, PART_KNOBS, check_owners, number_knob, part_knob
 from explorer.config_lines import KeyPath
 from explorer.config_parts import part_slots
+from explorer.config_planning import planning, unknowns
 from explorer.config_schema import (
     KnobTable,
     LikedTable,
@@ -71,6 +72,7 @@ class StudyBuilder:
         limits = self._limits(liked)
         method = self.study.check(MethodTable, self.study.raw.get("method", {}), ("method",))
         maps = self._maps()
+        plan = planning(self.study, liked)
         self._fit_parts()
         baseline = self._baseline()
         if not self.car.complete or not self.surface.complete or head is None or method is None or baseline is None:
@@ -96,7 +98,8 @@ class StudyBuilder:
             settings=Settings(**asked, maps=maps),
             notes=self.car.notes,
         )
-        space = replace(space, base=space.parameters(np.array([baseline]))[0])
+        space = replace(space, base=space.parameters(np.array([baseline]))[0], planning=plan)
+        space = replace(space, unknowns=unknowns(self.study, space.base, space.assumptions))
         self._check_whole(space)
         references = tuple(self._reference(space, *item) for item in liked.items())
         if self.study.problems:

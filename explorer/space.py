@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from explorer.errors import SpaceError
+from explorer.planning import Planning, Unknown
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -188,6 +189,8 @@ class Space:
     assumptions: tuple[Assumption, ...] = ()
     settings: Settings = field(default_factory=Settings)
     notes: tuple[str, ...] = ()
+    unknowns: tuple[Unknown, ...] = ()
+    planning: Planning = field(default_factory=Planning)
 
     @property
     def knob_names(self) -> tuple[str, ...]:

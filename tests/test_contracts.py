@@ -13,7 +13,7 @@ from explorer.report.words import MODEL_LIMITS
 
 ROOT = Path(__file__).parent.parent
 PACKAGE = ROOT / "explorer"
-RANK = {"errors": 0, "units": 1, "model": 2, "space": 3, "study": 4, "proof": 5}
+RANK = {"errors": 0, "units": 1, "model": 2, "planning": 2, "space": 3, "study": 4, "proof": 5}
 """A room may import those of lower rank only; rooms of equal rank may not import each other."""
 RANK |= {"report": 6, "config": 6, "artefacts": 6, "starter": 6, "pipeline": 7, "bench": 7, "cli": 8}
 IMPORTERS = {

@@ -14,6 +14,7 @@ import numpy as np
 
 from explorer.errors import ExplorerError
 from explorer.model.slots import SLOT, SLOTS
+from explorer.planning import CG_HEIGHT_SPREAD, TYRE_RATE_SPREAD
 from explorer.space import Assumption, FloatArray, Knob, Rule, Space
 from explorer.study.evaluate import MetricTable, Progress, evaluate_all
 from explorer.study.exact import exact_indices
@@ -25,12 +26,6 @@ from explorer.units import unit_of
 
 MOST_SETUPS = 2_100
 """Setups of the thinned space at most."""
-
-CG_HEIGHT_SPREAD = 0.002
-"""How far off a height of the centre of gravity found by tilting may be. [m]"""
-
-TYRE_RATE_SPREAD = 0.15
-"""How far off a squashed tyre's rate may be, as a share: it stiffens with load and age."""
 
 LEANING_ROLL = 0.16
 """Wheels that lean with the body roll more by this share than wheels held square to the road (median of the proof)."""

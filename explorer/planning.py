@@ -1,0 +1,90 @@
+"""What is not known, what was seen in practice, and how the plan is asked for: plain data of a study.
+
+Nothing here knows the model's equations; numbers are SI unless a name carries a unit.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+LAWS = ("normal", "uniform", "lognormal", "triangular")
+"""Laws of an unknown. The spread is a half width: two standard deviations of `normal`, two of the logarithm of
+`lognormal` (as a share of the best guess), the half range of `uniform` and `triangular`."""
+
+FIGURES = ("nominal", "mean", "quantile", "worst", "regret")
+"""What the front and the shortlist of a plan may be taken on."""
+
+CG_HEIGHT_SPREAD = 0.002
+"""How far off a height of the centre of gravity found by tilting may be. [m]"""
+
+TYRE_RATE_SPREAD = 0.15
+"""How far off a squashed tyre's rate may be, as a share: it stiffens with load and age."""
+
+SEEN_KINDS = ("lateral", "speed", "roll", "lifted", "feel", "better")
+"""Kinds of observation."""
+
+FEELS = ("pushed", "neutral", "rotated")
+"""What a driver says of a phase."""
+
+
+@dataclass(frozen=True)
+class Unknown:
+    """A number of the car or the surface that nobody knows for certain; both ends of the car move together where the
+    same guess is made at both.
+
+    `key` is the key of the input file (without `front_` or `rear_` where both move), `unit` its label. `slots` are the
+    parameter columns it moves, `values` the best guess of each, `spread` the half width, `low` and `high` the bounds,
+    all SI and one per slot. `of_surface` is True where it belongs to the surface of the event.
+    """
+
+    key: str
+    unit: str
+    slots: tuple[int, ...]
+    values: tuple[float, ...]
+    spread: tuple[float, ...]
+    low: tuple[float, ...]
+    high: tuple[float, ...]
+    law: str
+    of_surface: bool
+    reason: str
+
+
+@dataclass(frozen=True)
+class Observation:
+    """One thing seen in practice with a stated setup.
+
+    `positions` of the setup, `other` of the setup it was compared with (`better`), both (knobs,). `value` and `error`
+    (one standard deviation) are SI for `lateral`, `speed` and degrees for `roll`; `value` is 1 or 0 for `lifted`, the
+    place in `FEELS` for `feel`, 1 for `better`. `wheel` is "front" or "rear" for `lifted`. `line` is its line in the
+    file.
+    """
+
+    kind: str
+    phase: str
+    positions: tuple[float, ...]
+    text: str
+    value: float = 1.0
+    error: float = 0.0
+    wheel: str = ""
+    other: tuple[float, ...] = ()
+    line: int = 0
+
+
+@dataclass(frozen=True)
+class Planning:
+    """How a plan is asked for. `asked` is False where the study has no [uncertainty] table: `run` then leaves the plan
+    out, `plan` uses these defaults.
+
+    `quantile` is the low quantile of each figure where more is better, and the high one where less is; `shortlist_on`
+    one of `FIGURES`; `carry_over` the name of a liked setup or ""; `minutes_between_runs` the pit time before each
+    run [min]; `rejuvenate_below` the share of effective scenarios below which they are drawn anew.
+    """
+
+    asked: bool = False
+    scenarios: int = 64
+    quantile: float = 0.1
+    shortlist_on: str = "quantile"
+    carry_over: str = ""
+    minutes_between_runs: float = 15.0
+    rejuvenate_below: float = 0.3
+    seen: tuple[Observation, ...] = ()
