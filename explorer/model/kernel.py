@@ -15,7 +15,7 @@ from explorer.model.grip import corner_of, wheels_at
 from explorer.model.metrics import CAR_COLUMN, N_CAR, N_PHASE, PHASE_COLUMN
 from explorer.model.response import lean_per_roll, load_scaled, response_of, roll_mode
 from explorer.model.slots import PHASE_COLUMNS, SLOT, SLOTS
-from explorer.model.tyre import bump_table, tyre_at
+from explorer.model.tyre import bump_table, bump_tables_at, tyre_at
 
 _CASTER, _KPI, _ACKERMANN = SLOT["caster"], SLOT["kingpin_inclination"], SLOT["ackermann_share"]
 _ROUGHNESS, _BUMP = SLOT["roughness"], SLOT["bump_height"]
@@ -236,7 +236,7 @@ def bump_tables(
     if not np.any(rough > 0.0):
         return bump_table(float(exponent.flat[0]))[None].copy(), np.zeros(rough.shape, dtype=np.int64)
     kinds, which = np.unique(exponent, return_inverse=True)
-    return np.stack([bump_table(float(kind)) for kind in kinds]), which.reshape(rough.shape).astype(np.int64)
+    return bump_tables_at(kinds), which.reshape(rough.shape).astype(np.int64)
 
 
 def evaluate_with_faults(

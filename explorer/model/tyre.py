@@ -98,16 +98,14 @@ def friction_ellipse(lateral_peak, longitudinal_force, longitudinal_ratio):
     return lateral_peak * np.sqrt(1.0 - (longitudinal_force / longitudinal_peak) ** 2)
 
 
-@lru_cache(maxsize=256)
-def bump_table(load_sensitivity: float) -> NDArray[np.float64]:
-    """Mean grip under load variation as a table: rows over `y = ln(F/s)`, columns `ln(ratio)` and its slope in y.
+SENSITIVITY_LOW, SENSITIVITY_HIGH, SENSITIVITY_NODES = 0.0, 1.0, 20
+"""Load sensitivities between which `bump_tables` interpolates, and at how many Chebyshev points."""
 
-    The wheel load is `max(0, Z)`, `Z` normal with spread `s`, placed so that its *mean* is `F` also when the wheel
-    leaves the ground; the ratio is `E[max(0, Z)^p] / F^p`, `p = 1 - n`. With `Z = s (u + standard normal)` the mean
-    load is `s (u Phi(u) + phi(u))`. Gauss-Legendre over `z = w^4`, which takes the root at zero away. Read-only and
-    kept: it takes as long as some hundred setups.
-    """
-    power = 1.0 - load_sensitivity
+
+@lru_cache(maxsize=1)
+def _bump_quadrature() -> tuple[NDArray[np.float64], ...]:
+    """What every bump table shares: `u` (steps,), `ln z`, `z - u` and the weighted density (steps, nodes), mean load
+    over spread (steps,). Gauss-Legendre over `z = w^4`, which takes the root at zero away."""
     y = np.linspace(TABLE_LOW, TABLE_HIGH, int((TABLE_HIGH - TABLE_LOW) * TABLE_STEPS_PER_UNIT) + 1)
     u = np.where(y > 0.0, np.exp(np.minimum(y, TABLE_HIGH)), -np.sqrt(np.maximum(-2.0 * y, 0.0)))
     for _ in range(200):
@@ -124,12 +122,53 @@ def bump_table(load_sensitivity: float) -> NDArray[np.float64]:
     z = w**4
     measure = 4.0 * w**3 * weights * 0.5 * (high - low)[:, None]
     density = np.exp(-0.5 * (z - u[:, None]) ** 2) / math.sqrt(2.0 * math.pi) * measure
-    first = (z * density).sum(axis=1)
-    moment = (z**power * density).sum(axis=1)
-    slope = (z**power * (z - u[:, None]) * density).sum(axis=1) / moment * first / ndtr(u) - power
+    return u, np.log(z), (z - u[:, None]) * density, density, (z * density).sum(axis=1)
+
+
+@lru_cache(maxsize=256)
+def bump_table(load_sensitivity: float) -> NDArray[np.float64]:
+    """Mean grip under load variation as a table: rows over `y = ln(F/s)`, columns `ln(ratio)` and its slope in y.
+
+    The wheel load is `max(0, Z)`, `Z` normal with spread `s`, placed so that its *mean* is `F` also when the wheel
+    leaves the ground; the ratio is `E[max(0, Z)^p] / F^p`, `p = 1 - n`. With `Z = s (u + standard normal)` the mean
+    load is `s (u Phi(u) + phi(u))`. Read-only and kept.
+    """
+    power = 1.0 - load_sensitivity
+    u, log_z, leaning, density, first = _bump_quadrature()
+    force = np.exp(power * log_z)
+    moment = (force * density).sum(axis=1)
+    slope = (force * leaning).sum(axis=1) / moment * first / ndtr(u) - power
     table = np.stack([np.log(moment) - power * np.log(first), slope], axis=1)
     table.setflags(write=False)
     return table
+
+
+@lru_cache(maxsize=1)
+def _node_tables() -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Chebyshev points of load sensitivity (nodes,) and their tables (nodes, steps, 2)."""
+    angle = (2.0 * np.arange(SENSITIVITY_NODES) + 1.0) * math.pi / (2.0 * SENSITIVITY_NODES)
+    middle, half = 0.5 * (SENSITIVITY_LOW + SENSITIVITY_HIGH), 0.5 * (SENSITIVITY_HIGH - SENSITIVITY_LOW)
+    nodes = middle + half * np.cos(angle)
+    return nodes, np.stack([bump_table(float(node)) for node in nodes])
+
+
+def bump_tables_at(load_sensitivities: NDArray[np.float64]) -> NDArray[np.float64]:
+    """One bump table per load sensitivity, (kinds,) -> (kinds, steps, 2): its own for a single one, else by barycentric
+    interpolation between tables at Chebyshev points (Berrut & Trefethen, SIAM Review 46, 2004, 501-517).
+
+    The mean of `Z^p` is analytic in p above -1, so the interpolation converges fast: it is held to 1e-12 by a test.
+    """
+    if len(load_sensitivities) == 1:
+        return bump_table(float(load_sensitivities[0]))[None].copy()
+    nodes, tables = _node_tables()
+    place = np.arange(SENSITIVITY_NODES)
+    own = (-1.0) ** place * np.sin((2.0 * place + 1.0) * math.pi / (2.0 * SENSITIVITY_NODES))
+    away = load_sensitivities[:, None] - nodes[None, :]
+    hit = away == 0.0
+    share = own / np.where(hit, 1.0, away)
+    share = np.where(hit.any(axis=1)[:, None], hit.astype(np.float64), share)
+    share /= share.sum(axis=1, keepdims=True)
+    return np.ascontiguousarray(np.einsum("kn,nsc->ksc", share, tables))
 
 
 def _normal_mean(u: NDArray[np.float64], density: NDArray[np.float64]) -> NDArray[np.float64]:

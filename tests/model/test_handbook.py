@@ -13,6 +13,7 @@ import scipy.linalg
 import scipy.optimize
 import scipy.signal
 
+from explorer.model import tyre
 from explorer.model.bumps import (
     body_acceleration_variance,
     bump_step,
@@ -239,3 +240,12 @@ def test_grip_over_bumps_never_gains(ratio: float) -> None:
     assert found < 1.0
     if ratio == 0.1:
         assert 1.0 - found == pytest.approx(0.5 * 0.2 * 0.8 * 0.01, rel=0.02)
+
+
+def test_bump_tables_between_load_sensitivities() -> None:
+    """Catches too few Chebyshev points and a wrong weight: the interpolated table against its own quadrature, also at a
+    node itself; scenarios with unknown load sensitivity read these."""
+    nodes, _ = tyre._node_tables()
+    asked = np.concatenate([np.linspace(0.001, 0.9, 13), nodes[[3, 11]]])
+    own = np.stack([tyre.bump_table(float(n)) for n in asked])
+    np.testing.assert_allclose(tyre.bump_tables_at(asked), own, rtol=0.0, atol=1e-12)
