@@ -111,7 +111,7 @@ def make_shortlist(
     scores = best.scores[named]
     unit = normalised(scores, scores)
     distance = unit.max(axis=1)
-    reasons = _reasons(space.objectives, scores, distance, unit, space.settings.shortlist_size)
+    reasons = reasons_for(space.objectives, scores, distance, unit, space.settings.shortlist_size)
     sizes = np.bincount(best.group)
     picks = []
     for point, (kinds, reason) in reasons.items():
@@ -124,7 +124,7 @@ def make_shortlist(
     return Shortlist(space.objectives, limits, tuple(picks), known.feasible, best.groups)
 
 
-def _reasons(
+def reasons_for(
     objectives: tuple[Objective, ...], scores: FloatArray, distance: FloatArray, unit: FloatArray, size: int
 ) -> dict[int, tuple[tuple[str, ...], str]]:
     """Front points to list, in order, with their kinds and reason. Ties go to the more balanced, then the first."""
