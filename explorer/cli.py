@@ -287,6 +287,77 @@ def shortlist(study: Study) -> None:
 
 
 @app.command()
+def plan(study: Study) -> None:
+    """What to take whatever the grip is, what to measure first, what to change in which pit stop."""
+
+    def work() -> int:
+        from explorer import pipeline
+
+        with Progress() as progress:
+            text, found = pipeline.planned(_load(study), progress)
+        print(text)
+        return DONE if found else NOTHING_FEASIBLE
+
+    _guarded(work)
+
+
+@app.command("next")
+def next_command(
+    study: Study,
+    symptom: Annotated[str, typer.Option("--symptom", help="What the driver says; leave it out for the list.")] = "",
+    sets: Sets = None,
+    nominal: Annotated[
+        bool, typer.Option("--nominal", help="At the best guess only, not over what is unknown.")
+    ] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="One JSON object.")] = False,
+) -> None:
+    """Which single part to change next against a symptom, from the baseline or the setup you set."""
+
+    def work() -> int:
+        from explorer import pipeline
+        from explorer.study.ladder import SYMPTOMS
+
+        if not symptom:
+            for key, text in SYMPTOMS:
+                print(f"{key:20s} {text}")
+            return DONE
+        loaded = _load(study)
+        found = pipeline.next_change(loaded, symptom, _choices(sets), nominal)
+        if as_json:
+            print(json.dumps(found.facts, indent=2, allow_nan=False))
+            return DONE
+        print(found.text)
+        return DONE
+
+    _guarded(work)
+
+
+@app.command()
+def compare(
+    study: Study,
+    other: Annotated[
+        Path | None, typer.Argument(help="Another study, to compare across venues.", metavar="OTHER")
+    ] = None,
+    sets: Sets = None,
+    other_sets: Annotated[list[str] | None, typer.Option("--with", help="KNOB=LEVEL of the second setup.")] = None,
+    every: Annotated[bool, typer.Option("--all", help="Also what nobody can tell apart.")] = False,
+    as_json: Annotated[bool, typer.Option("--json", help="One JSON object.")] = False,
+) -> None:
+    """Two setups side by side, of one study or of two: parts, every metric, limits."""
+
+    def work() -> int:
+        from explorer import pipeline
+
+        first = _load(study)
+        second = _load(other) if other is not None else first
+        found = pipeline.side_by_side(first, second, _choices(sets), _choices(other_sets), every)
+        print(json.dumps(found.facts, indent=2, allow_nan=False) if as_json else found.text)
+        return DONE
+
+    _guarded(work)
+
+
+@app.command()
 def run(
     study: Study,
     out: Out = None,
@@ -333,7 +404,10 @@ def prove(
 def bench_command(
     study: Study,
     out: Out = None,
-    sizes: Annotated[str, typer.Option("--sizes", help="Setups of the grown spaces, with commas.")] = "100000,1000000",
+    sizes: Annotated[
+        str, typer.Option("--sizes", help="Setups of the grown spaces, with commas.")
+    ] = "100000,1000000,10000000",
+    hundred_million: Annotated[bool, typer.Option("--hundred-million", help="100,000,000 setups too.")] = False,
     repeats: Annotated[int, typer.Option("--repeats", min=1, help="Fresh processes per figure.")] = 3,
 ) -> None:
     """What exactness costs: ratios against searches, samplers and plain numpy, in one run."""
@@ -345,6 +419,7 @@ def bench_command(
             wanted = [int(text) for text in sizes.split(",") if text.strip()]
         except ValueError:
             raise SpaceError(f"--sizes {sizes!r}: whole numbers with commas between them") from None
+        wanted += [100_000_000] if hundred_million else []
         with Progress() as progress:
             folder, missed = run_bench(study, out or Path("results") / "bench", wanted, repeats, progress)
         print(f"bench: {folder / 'report.md'}; {missed} bars missed")

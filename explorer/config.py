@@ -6,7 +6,7 @@ Every problem in every file is reported at once, with file, line, key, what was 
 from __future__ import annotations
 
 import os
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +15,8 @@ import numpy as np
 from explorer.config_build import CarDefinition, SurfaceDefinition, build_car, build_surface
 from explorer.config_fields import show
 from explorer.config_lines import KeyPath
-from explorer.config_schema import StudyHead
+from explorer.config_practice import read_practice, setups_of
+from explorer.config_schema import PracticeTable, StudyHead
 from explorer.config_source import InputFile, Source
 from explorer.config_study import StudyBuilder
 from explorer.errors import ConfigError, Problem
@@ -63,6 +64,9 @@ def load_study(path: Path | str) -> LoadedStudy:
     surface = files.surface(study.raw.get("surface"), ("surface",), car)
     builder = StudyBuilder(study, car, surface, lambda name, key: files.surface(name, key, car))
     space = builder.space(head)
+    practice = study.table(PracticeTable, ("practice",))
+    if space is not None and practice is not None:
+        space = files.practice(practice.file, space)
     if problems or space is None:
         raise ConfigError(problems or [Problem(study.path, 0, "", "", "this study cannot be read; please report it")])
     return LoadedStudy(space, tuple(InputFile(item.path, item.sha256) for item in files.sources), Path(path))
@@ -91,6 +95,15 @@ class _Files:
         source.read()
         self.sources.append(source)
         return source
+
+    def practice(self, name: str, space: Space) -> Space:
+        """The study with what was seen in practice, from the file of that name."""
+        source = self._open(name, ("practice", "file"))
+        if source is None or not source.readable:
+            return space
+        source.known_tops(("seen",))
+        seen = read_practice(source, space.phase_names, setups_of(space))
+        return replace(space, planning=replace(space.planning, seen=seen))
 
     def car(self, name: Any) -> CarDefinition:
         """Car by the name of its file."""

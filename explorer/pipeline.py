@@ -14,19 +14,24 @@ import numpy as np
 
 from explorer.artefacts import RunFolder
 from explorer.config import LoadedStudy, load_study
-from explorer.errors import ExplorerError
+from explorer.errors import ExplorerError, SpaceError
 from explorer.model.metrics import describe, metric_columns
 from explorer.proof.results import ProofSection
-from explorer.report import document, figures, proof_page, tables
-from explorer.space import Space
+from explorer.report import document, figures, plan_sections, plan_tables, proof_page, tables
+from explorer.report.answers import Answer, comparison_answer, ladder_answer
+from explorer.space import FloatArray, Space
 from explorer.study.assumptions import AssumptionEffects, assumption_effects
+from explorer.study.carry_over import carry_over
 from explorer.study.columns import ColumnStore
+from explorer.study.compare import compare
 from explorer.study.evaluate import MetricTable, Progress, evaluate_all, failed_setups, fault_words, table_of
 from explorer.study.exact import StepEffects, exact_indices, step_effects
 from explorer.study.front import Front, pareto_front
+from explorer.study.ladder import ladder
 from explorer.study.limits import ResolvedLimit, count_limits, feasible, resolve_limits
 from explorer.study.maps import MetricMap, map_metric
 from explorer.study.one_change import one_change
+from explorer.study.plan import Plan, believed, make_plan
 from explorer.study.results import Failures, LevelShares, RunResult
 from explorer.study.search import Agreement, SearchResult, agreement, search_space
 from explorer.study.sensitivity import Sensitivity
@@ -126,6 +131,13 @@ def _assumed(space: Space, progress: Progress | None) -> tuple[AssumptionEffects
         return None, str(fault)
 
 
+def _planned(space: Space, limits: tuple[ResolvedLimit, ...], progress: Progress | None) -> tuple[Plan | None, str]:
+    try:
+        return make_plan(space, limits, progress), ""
+    except ExplorerError as fault:
+        return None, str(fault)
+
+
 def sensitivity(study: LoadedStudy, progress: Progress | None = None) -> tuple[Sensitivity | None, str, MetricTable]:
     """Only the question which knob matters: (indices, why there are none, table)."""
     space = study.space
@@ -158,8 +170,10 @@ def answer(
     progress: Progress | None = None,
     assumptions: bool = True,
     maker: PartMaker = one_by_one,
+    plans: bool = True,
 ) -> RunResult:
-    """Ask every question of a study; that of the assumptions only where wanted. `maker` says where chunks are run.
+    """Ask every question of a study; that of the assumptions only where wanted, the plan where the study asks for one.
+    `maker` says where chunks are run.
 
     Raises SpaceError or ModelError where a question cannot be answered at all; setups the model could not answer are
     counted in `failures`.
@@ -203,6 +217,12 @@ def answer(
     assumed, assumed_note = None, "not asked"
     if assumptions:
         assumed, assumed_note = clock.run("assumptions", lambda: _assumed(space, progress))
+    plan, plan_note, carried = None, "", None
+    wanted = space.planning
+    if plans and wanted.carry_over:
+        carried = clock.run("carry-over", lambda: carry_over(space, limits, progress=progress))
+    if plans and (wanted.asked or wanted.seen):
+        plan, plan_note = clock.run("plan", lambda: _planned(space, limits, progress))
     return RunResult(
         space=space,
         exact=space.exhaustive,
@@ -226,7 +246,53 @@ def answer(
         setups=setups,
         whole=whole,
         levels=levels,
+        plan=plan,
+        plan_note=plan_note,
+        carried=carried,
     )
+
+
+def planned(study: LoadedStudy, progress: Progress | None = None) -> tuple[str, bool]:
+    """The plan of a study in words, and whether any setup can be taken.
+
+    Raises SpaceError or ModelError where the plan cannot be made.
+    """
+    space = study.space
+    limits = resolve_limits(space)
+    found = make_plan(space, limits, progress)
+    parts = plan_sections.plan_report(found, space)
+    if space.planning.carry_over:
+        parts += plan_sections.carried_report(carry_over(space, limits, progress=progress), space)
+    return "\n\n".join(parts), bool(found.shortlist.picks)
+
+
+def next_change(study: LoadedStudy, symptom: str, choices: dict[str, str], nominal: bool = False) -> Answer:
+    """Single changes against a symptom from the baseline with some knobs set; over what is not known unless `nominal`.
+
+    Raises SpaceError for an unknown symptom, knob or level, or a setup that a rule forbids.
+    """
+    space = study.space
+    positions = _allowed(space, choices)
+    draws = None if nominal else believed(space, space.planning.scenarios)
+    scenarios = None if draws is None else draws.scenarios
+    found = ladder(space, resolve_limits(space), positions, symptom, scenarios)
+    return ladder_answer(found, space, dict(zip(space.knob_names, space.labels(positions), strict=True)))
+
+
+def side_by_side(
+    first: LoadedStudy, second: LoadedStudy, choices: dict[str, str], others: dict[str, str], every: bool = False
+) -> Answer:
+    """Two setups beside each other, each of its own study. Raises SpaceError for an unknown knob or level."""
+    a, b = first.space, second.space
+    found = compare(a, _allowed(a, choices), b, _allowed(b, others), resolve_limits(a), resolve_limits(b))
+    return comparison_answer(found, every)
+
+
+def _allowed(space: Space, choices: dict[str, str]) -> FloatArray:
+    positions = space.setup(choices)
+    if not space.allowed(positions[None, :])[0]:
+        raise SpaceError("this setup is forbidden by a rule of the study")
+    return positions
 
 
 def judged(
@@ -281,6 +347,12 @@ def write(study: LoadedStudy, result: RunResult, folder: Path) -> Path:
     run = RunFolder(folder)
     for stem, frame in tables.all_tables(result).items():
         run.csv(stem, frame)
+    if result.plan is not None:
+        for stem, frame in plan_tables.plan_tables(result.plan, space).items():
+            run.csv(stem, frame)
+        run.parquet("plan_setups", plan_tables.setups_blocks(result.plan.robust, space))
+    if result.carried is not None:
+        run.csv("carry_over", plan_tables.carry_over_table(result.carried, space))
     if _save_every_setup(space):
         whole = result.whole
         run.parquet("metrics", map(tables.metrics_table, _blocks(space) if whole is None else pieces(whole)))

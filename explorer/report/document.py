@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from explorer.report import figures, sections, words
+from explorer.report import figures, plan_sections, sections, words
 from explorer.report.words import escape
 from explorer.space import IntArray, Objective
 from explorer.study.evaluate import Progress
@@ -41,6 +41,12 @@ def report(result: RunResult, drawn: Sequence[str] | None = None) -> str:
         "Before you build: a model ranks setups, it does not promise them. Change one thing at a time and try it "
         "slowly first. The [cautions](#cautions) are at the end."
     )
+    if result.plan is not None:
+        parts += plan_sections.plan_report(result.plan, space)
+    elif result.plan_note:
+        parts += ["## The plan", f"No plan: {escape(result.plan_note)}."]
+    if result.carried is not None:
+        parts += plan_sections.carried_report(result.carried, space)
     for section in sections.ORDER:
         parts += section(result, pictures)
     parts += ["## Known limits of the model", bullets(words.MODEL_LIMITS), "## Cautions", bullets(words.CAUTIONS)]

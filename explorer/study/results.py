@@ -6,12 +6,14 @@ from dataclasses import dataclass
 
 from explorer.space import IntArray, Space
 from explorer.study.assumptions import AssumptionEffects
+from explorer.study.carry_over import CarryOver
 from explorer.study.evaluate import MetricTable
 from explorer.study.exact import StepEffects
 from explorer.study.front import Front
 from explorer.study.limits import LimitCounts, ResolvedLimit
 from explorer.study.maps import MetricMap
 from explorer.study.one_change import OneChange
+from explorer.study.plan import Plan
 from explorer.study.search import Agreement, SearchResult
 from explorer.study.sensitivity import Sensitivity
 from explorer.study.shortlist import NothingFeasible, Shortlist
@@ -45,7 +47,9 @@ class RunResult:
     `table` holds the setups that the answers speak of; `setups` were looked at in all, every allowed one when `exact`;
     `whole` holds all metrics of all of them where they were kept; `levels` None for a search. `indices_note` says why
     there are no indices where `indices` is None, `assumed_note` the same of `assumed`. `agreement` holds the search
-    against the exact front where both were run. `timings` are (stage, seconds).
+    against the exact front where both were run. `plan` is None where none was asked for or `plan_note` says why;
+    `carried` None where the study carries no liked setup over.
+    `timings` are (stage, seconds).
     """
 
     space: Space
@@ -70,3 +74,6 @@ class RunResult:
     setups: int = 0
     whole: MetricTable | None = None
     levels: LevelShares | None = None
+    plan: Plan | None = None
+    plan_note: str = ""
+    carried: CarryOver | None = None

@@ -1,0 +1,96 @@
+"""Short answers for a terminal: a ladder, two setups side by side; each as text and as plain facts for `--json`."""
+
+from __future__ import annotations
+
+from dataclasses import asdict, dataclass
+from typing import Any
+
+import pandas as pd
+
+from explorer.report import words
+from explorer.report.plan_sections import rung_text
+from explorer.space import Space
+from explorer.study.compare import FELT, Comparison
+from explorer.study.ladder import Ladder
+
+
+@dataclass(frozen=True)
+class Answer:
+    """`text` for a person, `facts` for a program (strings, numbers, lists, dictionaries)."""
+
+    text: str
+    facts: dict[str, Any]
+
+
+def plain(frame: pd.DataFrame) -> str:
+    """A table in plain letters."""
+    return str(frame.to_string(index=False))
+
+
+def ladder_answer(found: Ladder, space: Space, setup: dict[str, str]) -> Answer:
+    """What to change next."""
+    one = found.symptom
+    now = f"{words.number(found.now, words.decimals(one.resolution))} {one.unit}".strip()
+    lines = [f"{one.words}: {one.measure} is {now} now", found.message]
+    if found.broken_now:
+        lines.append("limits broken now: " + "; ".join(found.broken_now))
+    cures = [place for place, rung in enumerate(found.rungs) if rung.cures]
+    for number, place in enumerate(cures, start=1):
+        rung = found.rungs[place]
+        lines.append(f"{number:3d}. {rung_text(found, place, space)}")
+        side = [f"{s.symptom} {s.change:+.1f}" for s in rung.side_effects if abs(s.change) >= 1.0]
+        if side:
+            lines.append("     also: " + ", ".join(side) + " (felt differences, more is better)")
+        if rung.broken:
+            lines.append("     breaks: " + "; ".join(rung.broken))
+    spoil = [rung for rung in found.rungs if not rung.cures and rung.cure < -0.5 * one.resolution]
+    if spoil:
+        lines.append("makes it worse: " + "; ".join(f"{r.knob} {r.old} to {r.new}" for r in spoil))
+    if found.left_out:
+        lines.append("left out: " + "; ".join(found.left_out))
+    if found.unanswered:
+        lines.append(f"{found.unanswered} of {found.scenarios} scenarios have no answer for this setup")
+    facts = asdict(found)
+    for rung in facts["rungs"]:
+        rung["positions"] = [float(v) for v in rung["positions"]]
+    return Answer("\n".join(lines), {"setup": setup} | facts)
+
+
+def comparison_answer(found: Comparison, every: bool) -> Answer:
+    """Two setups side by side; only what can be felt unless `every`."""
+    a, b = found.name_a, found.name_b
+    if a == b:
+        a, b = f"{a} (first)", f"{b} (second)"
+    lines = [f"first: {a}; second: {b}"]
+    if found.parts:
+        rows = [{"part": part.knob, "first": part.a, "second": part.b, "minutes": part.minutes} for part in found.parts]
+        lines += ["", plain(pd.DataFrame(rows)), f"{found.minutes:g} minutes from one to the other"]
+    else:
+        lines.append("the same parts")
+    for name, alone in (("first", found.knobs_only_a), ("second", found.knobs_only_b)):
+        if alone:
+            lines.append(f"only the {name} varies: " + ", ".join(f"{one.knob} {one.a or one.b}" for one in alone))
+    if found.other_numbers:
+        lines.append("same label, other part or car: " + ", ".join(found.other_numbers))
+    shown = [one for one in found.lines if every or abs(one.resolutions) > FELT or (one.word_a != one.word_b)]
+    rows = [
+        {
+            "metric": one.label,
+            "unit": one.unit,
+            "first": one.word_a or words.metric_value(one.metric, one.a, unit=False),
+            "second": one.word_b or words.metric_value(one.metric, one.b, unit=False),
+            "felt differences": "" if one.word_a else f"{one.resolutions:+.1f}",
+            "better": {"a": "first", "b": "second", "": ""}[one.better],
+        }
+        for one in shown
+    ]
+    lines += ["", plain(pd.DataFrame(rows)) if rows else "no metric differs by what anyone can feel"]
+    hidden = len(found.lines) - len(shown)
+    if hidden:
+        lines.append(f"{words.count(hidden, 'metric')} that nobody can tell apart: --all shows them")
+    for name, broken in (("first", found.broken_a), ("second", found.broken_b)):
+        lines.append(f"{name}: " + ("breaks " + "; ".join(broken) if broken else "keeps every limit of its study"))
+    for name, only in (("first", found.only_a), ("second", found.only_b)):
+        if only:
+            lines.append(f"phases of the {name} only, not compared: {', '.join(only)}")
+    return Answer("\n".join(lines), asdict(found))

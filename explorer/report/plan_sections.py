@@ -1,0 +1,381 @@
+"""The plan in words: what to take whatever the grip turns out to be, what to measure, and what to change next."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from explorer.planning import FIGURES, Unknown
+from explorer.report import words
+from explorer.report.words import escape
+from explorer.space import Objective, Space
+from explorer.study.carry_over import Carried, CarryOver
+from explorer.study.change_plan import ChangePlan, Stop
+from explorer.study.ladder import Ladder
+from explorer.study.learning import Learned
+from explorer.study.plan import Plan
+from explorer.study.robust import RobustPick
+from explorer.study.worth import Knowing
+from explorer.units import unit_of
+
+FIGURE_WORDS = {
+    "nominal": "at the best guess",
+    "mean": "on average over the scenarios",
+    "quantile": "in all but the worst tenth",
+    "worst": "in the worst scenario",
+    "regret": "by the least regret",
+}
+RUNGS_SHOWN = 3
+"""Rungs per symptom in the report; the CSV holds all."""
+
+UNKNOWNS_SHOWN = 6
+
+
+def plan_report(plan: Plan, space: Space) -> list[str]:
+    """The plan as paragraphs of the report."""
+    lines = ["## The plan", _scenarios_text(plan, space)]
+    lines += _take(plan, space)
+    if plan.learned is not None:
+        lines += _learned(plan, plan.learned, space)
+    lines += _measure(plan)
+    lines += _tuning(plan, space)
+    lines += _changes(plan, space)
+    lines += _ladders(plan, space)
+    return lines
+
+
+def figure_text(plan: Plan) -> str:
+    """The figure that the shortlist is taken on, in words."""
+    if plan.planning.shortlist_on == "quantile":
+        return f"at the value that all but the worst {100 * plan.planning.quantile:g} % of the scenarios reach"
+    return FIGURE_WORDS[plan.planning.shortlist_on]
+
+
+def unknown_name(key: str) -> str:
+    """An unknown for a reader: "cg height", "grip"."""
+    unit = unit_of(key)
+    return words.spaced(key.removesuffix("_" + unit.suffix) if unit else key)
+
+
+def _scenarios_text(plan: Plan, space: Space) -> str:
+    count, robust = len(plan.draws), plan.robust
+    text = (
+        f"Every one of the {words.count(space.size, 'setup')} was asked in {words.count(count, 'scenario')} of "
+        f"{words.count(len(plan.draws.unknowns), 'number')} that nobody knows for certain "
+        "([plan_unknowns.csv](tables/plan_unknowns.csv); every setup: "
+        "[plan_setups.parquet](tables/plan_setups.parquet))."
+    )
+    if robust.unanswered:
+        text += f" {words.count(robust.unanswered, 'setup')} got no answer in some scenario and cannot be taken."
+    if robust.lost:
+        text += f" {words.count(len(robust.lost), 'scenario')} could not be used: a limit had no bound there."
+    if robust.nothing:
+        text += f" In {words.count(robust.nothing, 'scenario')} nothing keeps every limit; regret is not counted there."
+    return text
+
+
+def _objective_cells(objectives: tuple[Objective, ...], pick: RobustPick, names: tuple[str, ...]) -> list[str]:
+    return [
+        " / ".join(
+            words.metric_value(one.metric, float(pick.figures[FIGURES.index(name), place]), unit=False)
+            for name in names
+        )
+        for place, one in enumerate(objectives)
+    ]
+
+
+def _percent(share: float) -> str:
+    return "under 1 %" if 0.0 < share < 0.01 else "over 99 %" if 0.99 < share < 1.0 else f"{100 * share:.0f} %"
+
+
+def _take(plan: Plan, space: Space) -> list[str]:
+    found = plan.shortlist
+    if not found.picks:
+        return ["### Take with you", f"No setup keeps every limit in any scenario. {escape(found.note)}".strip()]
+    on = plan.planning.shortlist_on
+    shown: tuple[str, ...] = ("nominal",) if on == "nominal" else ("nominal", on)
+    head = ["setup", "why", *(words.knob_label(knob, unit=True) for knob in space.knobs)]
+    head += [words.metric_label(one.metric, unit=True) for one in space.objectives]
+    head += ["keeps every limit in", "on the front in"]
+    rows = [
+        [
+            str(rank),
+            pick.reason,
+            *pick.labels,
+            *_objective_cells(space.objectives, pick, shown),
+            _percent(pick.share),
+            _percent(pick.front_share),
+        ]
+        for rank, pick in enumerate(found.picks, start=1)
+    ]
+    lines = [
+        "### Take with you",
+        f"Taken {figure_text(plan)}, among the {words.count(found.eligible, 'setup')} that keep every limit in at "
+        f"least {_percent(found.bar)} of the scenarios.",
+    ]
+    if found.note:
+        lines.append(escape(found.note))
+    pairs = " / ".join(words.spaced(name) for name in shown)
+    lines += [f"Numbers: {pairs}.", words.table(head, rows)]
+    weakest = [_weakest(plan, pick, rank) for rank, pick in enumerate(found.picks, start=1)]
+    if any(weakest):
+        lines.append("\n".join(f"- {text}" for text in weakest if text))
+    return lines
+
+
+def _weakest(plan: Plan, pick: RobustPick, rank: int) -> str:
+    """Which limit gives way first."""
+    if not plan.limits or pick.share >= 1.0:
+        return ""
+    place = int(np.argmin(pick.share_by_limit))
+    limit = plan.limits[place]
+    kept = float(pick.share_by_limit[place])
+    name = f"{words.metric_label(limit.metric)} {words.spaced(limit.sense)}"
+    return f"**{rank}**: the limit that gives way first is {escape(name)}, kept in {_percent(kept)}."
+
+
+def _belief(unknown: Unknown, mean: float, half: float) -> str:
+    return f"{mean:.3g} ± {half:.2g} {unknown.unit}".strip()
+
+
+def _learned(plan: Plan, learned: Learned, space: Space) -> list[str]:
+    lines = ["### What practice taught"]
+    count = words.count(len(plan.planning.seen), "report")
+    share = _percent(learned.effective_share)
+    text = f"{count} from practice weigh the scenarios; {share} of them carry the weight."
+    if learned.rejuvenated:
+        text += (
+            f" They were drawn anew around what fits, {words.count(learned.distinct, 'distinct scenario')} "
+            f"({_percent(learned.acceptance)} of the moves taken)."
+        )
+    lines.append(text)
+    shrunk = np.array(
+        [
+            after / before if before > 0.0 else 1.0
+            for before, after in zip(learned.before.half_width, learned.after.half_width, strict=True)
+        ]
+    )
+    moved = np.abs(learned.after.mean - learned.before.mean) / np.where(
+        learned.before.half_width > 0.0, learned.before.half_width, 1.0
+    )
+    order = np.argsort(-(moved + 1.0 - shrunk), kind="stable")[:UNKNOWNS_SHOWN]
+    rows = [
+        [
+            unknown_name(plan.draws.unknowns[k].key),
+            _belief(plan.draws.unknowns[k], learned.before.mean[k], learned.before.half_width[k]),
+            _belief(plan.draws.unknowns[k], learned.after.mean[k], learned.after.half_width[k]),
+        ]
+        for k in map(int, order)
+    ]
+    lines.append(words.table(["number", "before", "after"], rows))
+    if learned.contradictions:
+        lines.append("These reports do not fit. Ask again before you trust the plan:")
+        lines.append("\n".join(f"- {escape(one.text)}" for one in learned.contradictions))
+    else:
+        lines.append("No report contradicts another or the model.")
+    lost = sum(1 for one in learned.unanswered if one)
+    if lost:
+        lines.append(f"{words.count(lost, 'report')} had scenarios without an answer; they count as a slip there.")
+    if plan.before is not None:
+        lines.append(_shortlist_change(plan, space))
+    return lines
+
+
+def _shortlist_change(plan: Plan, space: Space) -> str:
+    assert plan.before is not None
+    before = {tuple(pick.positions) for pick in plan.before.picks}
+    after = {tuple(pick.positions) for pick in plan.shortlist.picks}
+    if before == after:
+        return "The shortlist is the same as before practice."
+    gone = [
+        ", ".join(
+            f"{words.knob_label(knob)} {words.setting_label(knob, label)}"
+            for knob, label in zip(space.knobs, pick.labels, strict=True)
+        )
+        for pick in plan.before.picks
+        if tuple(pick.positions) not in after
+    ]
+    new = [str(r) for r, pick in enumerate(plan.shortlist.picks, start=1) if tuple(pick.positions) not in before]
+    text = f"Practice changed the shortlist: {words.count(len(after & before), 'setup')} stayed"
+    text += f", new {'is' if len(new) == 1 else 'are'} {words.listed(new)}" if new else ""
+    return text + (". Gone: " + escape("; ".join(gone)) if gone else "") + "."
+
+
+def _measure(plan: Plan) -> list[str]:
+    lines = ["### What to measure next"]
+    if plan.worth is None:
+        return [*lines, f"No answer: {escape(plan.worth_note)}."]
+    worth = plan.worth.worth
+    clear = [one for one in worth.asked if one.clear]
+    least = [one for one in worth.asked if not one.clear]
+    lines.append(_measure_text(plan.worth, [_key(plan, one.unknown) for one in clear], len(least)))
+    rows = [
+        [
+            unknown_name(_key(plan, one.unknown)),
+            words.number(one.value, 2),
+            f"{words.number(one.low, 2)} to {words.number(one.high, 2)}",
+        ]
+        for one in worth.asked[:UNKNOWNS_SHOWN]
+    ]
+    lines.append(words.table(["number", "worth of knowing it, %", "interval, %"], rows, right=(1,)))
+    lines.append(
+        "Worth: how much the chosen setup's grip margin in the worst phase would gain, on average, if this number "
+        f"were known before choosing; a broken limit counts as {plan.worth.loss:g} % lost. Knowing everything: "
+        f"{words.number(worth.everything, 2)} %. A number that means nothing scores "
+        f"{words.number(worth.shuffled, 2)} %."
+    )
+    return lines
+
+
+def _key(plan: Plan, unknown: int) -> str:
+    assert plan.worth is not None
+    return plan.worth.keys[unknown]
+
+
+def _measure_text(knowing: Knowing, clear: list[str], others: int) -> str:
+    if not clear:
+        return "Nothing is worth measuring first: no number, once known, would change which setup to choose by much."
+    first = [unknown_name(key) for key in clear[:2]]
+    text = f"**Spend the first practice on {escape(words.listed(first))}.**"
+    if others:
+        text += f" Do not bother with the {words.count(others, 'other number')} whose worth is not clear of zero."
+    return text
+
+
+def _tuning(plan: Plan, space: Space) -> list[str]:
+    split = plan.split
+    lines = ["### Is there anything to win by tuning?"]
+    rows = []
+    for place, metric in enumerate(split.metrics):
+        name = "every limit kept" if "every" in metric else words.metric_label(metric)
+        if split.constant[place]:
+            rows.append([name, "constant", "", ""])
+            continue
+        parts = (split.knobs[place], split.unknowns[place], split.both[place])
+        rows.append([name, *(_percent(float(part)) for part in parts)])
+    objectives = [one.metric for one in space.objectives]
+    own = [k for k, metric in enumerate(split.metrics) if metric in objectives and not split.constant[k]]
+    winner = {k: "your parts" if split.knobs[k] >= split.unknowns[k] else "what you do not know" for k in own}
+    said = [f"{words.metric_label(split.metrics[k])}: {name}" for k, name in winner.items()]
+    if said:
+        lines.append("What decides more, over all setups and scenarios: " + escape("; ".join(said)) + ".")
+    lines.append(words.table(["metric", "your parts", "what you do not know", "both together"], rows, right=(1, 2, 3)))
+    lines.append(
+        f"Share of variance ([plan_knobs_against_unknowns.csv](tables/plan_knobs_against_unknowns.csv)). Of all setups "
+        f"and scenarios, {_percent(split.kept)} keep every limit; by level of each knob in "
+        "[plan_levels.csv](tables/plan_levels.csv)."
+    )
+    return lines
+
+
+def carried_report(carried: CarryOver, space: Space) -> list[str]:
+    """Feel then and now."""
+    lines = [
+        "## The feel you like, here",
+        f"Liked on {escape(carried.surface)}: {escape(_parts(space, carried.liked))}. Of "
+        f"{words.count(carried.asked, 'setup')} asked here, {carried.kept:,} keep every limit.",
+    ]
+    shown = [("closest", carried.closest[:1]), ("closest that keeps every limit", carried.closest_kept[:2])]
+    setups: list[tuple[str, Carried]] = []
+    for kind, found in shown:
+        for one in found:
+            if not any(np.array_equal(one.positions, other.positions) for _, other in setups):
+                setups.append((kind, one))
+    for number, (kind, one) in enumerate(setups, start=1):
+        text = f"- **{'ABC'[number - 1]}** ({kind}): {words.changes_text(space, one.changes)} from the baseline"
+        text += f", {one.minutes:g} minutes; {words.number(one.distance, 1)} felt differences away on average."
+        if one.broken:
+            text += " Breaks " + "; ".join(one.broken) + "."
+        lines.append(escape(text).replace("\\*", "*"))
+    head = ["metric", "then", *("ABC"[: len(setups)])]
+    if setups:
+        rows = []
+        for place, line in enumerate(setups[0][1].feel):
+            now = [words.metric_value(line.metric, one.feel[place].now, unit=False) for _, one in setups]
+            rows.append(
+                [
+                    words.metric_label(line.metric, unit=True),
+                    words.metric_value(line.metric, line.then, unit=False),
+                    *now,
+                ]
+            )
+        lines.append(words.table(head, rows, right=range(1, len(head))))
+    if carried.out_of_reach:
+        gone = [
+            f"{words.metric_label(one.metric)} (was {words.metric_value(one.metric, one.then)}, nearest here "
+            f"{words.metric_value(one.metric, one.nearest)})"
+            for one in carried.out_of_reach
+        ]
+        lines.append("Cannot be had here with any of these parts: " + escape("; ".join(gone)) + ".")
+    left = [*carried.only_there, *carried.only_here]
+    if left:
+        lines.append("Phases that only one of the two surfaces has were left out: " + escape(", ".join(left)) + ".")
+    lines += [escape(note) for note in carried.notes]
+    return lines
+
+
+def _parts(space: Space, labels: tuple[str, ...]) -> str:
+    return ", ".join(
+        f"{words.knob_label(knob)} {words.setting_label(knob, label)}"
+        for knob, label in zip(space.knobs, labels, strict=True)
+    )
+
+
+def _stop_line(number: int, stop: Stop, space: Space) -> list[str]:
+    what = words.changes_text(space, [(one.knob, one.old, one.new) for one in stop.changes])
+    warn = []
+    if stop.too_long:
+        warn.append("longer than the time between runs")
+    if not stop.allowed:
+        warn.append("a rule forbids this setup")
+    if stop.broken:
+        warn.append("breaks " + "; ".join(stop.broken))
+    return [str(number), what, f"{stop.minutes:g}", stop.reaches or "on the way", "; ".join(warn)]
+
+
+def _changes(plan: Plan, space: Space) -> list[str]:
+    lines = ["### Pit stops"]
+    if plan.changes is None:
+        return [*lines, f"No plan: {escape(plan.changes_note)}."]
+    found: ChangePlan = plan.changes
+    text = (
+        f"From the baseline through every setup above, the cheapest way: {found.minutes:g} minutes of work in "
+        f"{words.count(len(found.stops), 'stop')}, one run after each, {found.minutes_between_runs:g} minutes between "
+        "runs."
+    )
+    if found.saved > 0.0:
+        text += f" The order above would cost {found.saved:g} minutes more."
+    rows = [_stop_line(number, stop, space) for number, stop in enumerate(found.stops, start=1)]
+    lines += [text, words.table(["stop", "change", "minutes", "reaches", "mind"], rows, right=(2,))]
+    if found.notes:
+        lines.append("\n".join(f"- {escape(note)}" for note in found.notes))
+    return lines
+
+
+def rung_text(one: Ladder, place: int, space: Space) -> str:
+    """One rung in words: "rear bar 1.2 mm to 1.1 mm (+2.1 %, 4 min)"."""
+    rung = one.rungs[place]
+    knob = space.knobs[space.knob_index(rung.knob)]
+    text = f"{words.knob_label(knob)} {words.setting_label(knob, rung.old)} to {words.setting_label(knob, rung.new)}"
+    amount = words.number(rung.cure, words.decimals(one.symptom.resolution), sign=True)
+    text += f" ({amount} {one.symptom.unit}, {rung.minutes:g} min"
+    if rung.share < 0.995:
+        text += f", right way in {_percent(rung.share)}"
+    if rung.broken:
+        text += ", breaks a limit"
+    return text + ")"
+
+
+def _ladders(plan: Plan, space: Space) -> list[str]:
+    lines = [
+        "### When the driver says ...",
+        "One part at a time from the setup on the car now, most cured per minute first "
+        "([plan_ladder.csv](tables/plan_ladder.csv) has side effects; `setup-space next` asks from any setup).",
+    ]
+    rows = []
+    for one in plan.ladders:
+        cures = [rung_text(one, k, space) for k, rung in enumerate(one.rungs) if rung.cures][:RUNGS_SHOWN]
+        rows.append([one.symptom.words, *(cures + ["-"] * (RUNGS_SHOWN - len(cures)))])
+    lines.append(words.table(["symptom", "first", "then", "then"], rows))
+    if plan.ladders and plan.ladders[0].not_asked:
+        lines.append("Not asked: " + escape("; ".join(plan.ladders[0].not_asked)) + ".")
+    return lines

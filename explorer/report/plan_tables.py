@@ -1,0 +1,230 @@
+"""The plan as plain tables, one pure function each."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+import pandas as pd
+
+from explorer.planning import FIGURES
+from explorer.report.tables import margin_names
+from explorer.space import Space
+from explorer.study.carry_over import CarryOver
+from explorer.study.change_plan import ChangePlan
+from explorer.study.ladder import Ladder
+from explorer.study.learning import Learned
+from explorer.study.plan import Plan
+from explorer.study.robust import Robust
+from explorer.study.split import Split
+from explorer.units import unit_of
+
+BLOCK = 16_384
+"""Setups in one row group of the plan's table."""
+
+
+def plan_tables(plan: Plan, space: Space) -> dict[str, pd.DataFrame]:
+    """Every CSV of a plan by its stem, in writing order."""
+    found = {
+        "plan_shortlist": shortlist_table(plan, space),
+        "plan_unknowns": unknowns_table(plan),
+        "plan_knobs_against_unknowns": split_table(plan.split),
+        "plan_levels": levels_table(plan.split, space),
+        "plan_ladder": ladder_table(plan.ladders),
+    }
+    if plan.learned is not None:
+        found["plan_practice"] = practice_table(plan, plan.learned)
+    if plan.changes is not None:
+        found["plan_changes"] = changes_table(plan.changes)
+    return found
+
+
+def shortlist_table(plan: Plan, space: Space) -> pd.DataFrame:
+    """The plan's setups: parts, every figure of every objective, shares of scenarios, work."""
+    rows = []
+    names = margin_names(plan.limits)
+    for rank, pick in enumerate(plan.shortlist.picks, start=1):
+        row: dict[str, object] = {"setup": rank, "why": pick.reason}
+        row |= dict(zip(space.knob_names, pick.labels, strict=True))
+        for place, objective in enumerate(space.objectives):
+            row |= {f"{objective.metric} {name}": pick.figures[n, place] for n, name in enumerate(FIGURES)}
+        row |= {"share every limit kept": pick.share, "share on the front": pick.front_share}
+        row |= {
+            name.replace("margin ", "share kept "): share
+            for name, share in zip(names, pick.share_by_limit, strict=True)
+        }
+        row |= {"changes": len(pick.changes), "minutes": pick.minutes, "ties": pick.ties}
+        rows.append(row)
+    return pd.DataFrame(rows)
+
+
+def setups_blocks(robust: Robust, space: Space) -> Iterator[pd.DataFrame]:
+    """Every setup's figures and shares, block by block; figures are missing where the model has no answer in some
+    scenario."""
+    for start in range(0, len(robust.share), BLOCK):
+        rows = np.arange(start, min(start + BLOCK, len(robust.share)))
+        positions = space.positions_of(rows)
+        table: dict[str, object] = {}
+        for column, knob in enumerate(space.knobs):
+            labels = np.array(knob.labels, dtype=object)
+            table[knob.name] = labels[positions[:, column].astype(np.int64)]
+        lost = ~robust.answered[rows]
+        for place, objective in enumerate(space.objectives):
+            for n, name in enumerate(FIGURES):
+                values = robust.figures[n, rows, place]
+                table[f"{objective.metric} {name}"] = pd.arrays.FloatingArray(np.where(lost, 0.0, values), lost.copy())
+        table["share every limit kept"] = robust.share[rows]
+        table["share on the front"] = robust.front_share[rows]
+        yield pd.DataFrame(table)
+
+
+def unknowns_table(plan: Plan) -> pd.DataFrame:
+    """What is not known: best guess, spread, law, belief before and after practice, and what knowing it is worth."""
+    rows = []
+    asked = {} if plan.worth is None else {plan.worth.keys[one.unknown]: one for one in plan.worth.worth.asked}
+    for place, unknown in enumerate(plan.draws.unknowns):
+        unit = unit_of(unknown.key)
+        factor = unit.factor if unit else 1.0
+        row: dict[str, object] = {
+            "unknown": unknown.key,
+            "unit": unknown.unit,
+            "of the surface": unknown.of_surface,
+            "best guess": unknown.values[0] / factor,
+            "half width": unknown.spread[0] / factor,
+            "law": unknown.law,
+            "low": unknown.low[0] / factor,
+            "high": unknown.high[0] / factor,
+        }
+        if plan.learned is not None:
+            for name, belief in (("before", plan.learned.before), ("after", plan.learned.after)):
+                row |= {f"{name} mean": belief.mean[place], f"{name} half width": belief.half_width[place]}
+        one = asked.get(unknown.key)
+        if one is not None:
+            row |= {"worth of knowing %": one.value, "worth low %": one.low, "worth high %": one.high}
+        rows.append(row | {"why": unknown.reason})
+    return pd.DataFrame(rows)
+
+
+def split_table(split: Split) -> pd.DataFrame:
+    """Variance of each metric: the knobs' share, the unknowns', and that of both together."""
+    columns: dict[str, object] = {
+        "metric": list(split.metrics),
+        "mean": split.mean,
+        "standard deviation": np.sqrt(split.variance),
+        "constant": split.constant,
+        "knobs": split.knobs,
+        "unknowns": split.unknowns,
+        "both together": split.both,
+    }
+    if split.first is not None and split.first_low is not None and split.first_high is not None:
+        for place, key in enumerate(split.unknown_keys):
+            columns |= {
+                f"{key} alone": split.first[:, place],
+                f"{key} low": split.first_low[:, place],
+                f"{key} high": split.first_high[:, place],
+            }
+    return pd.DataFrame(columns)
+
+
+def levels_table(split: Split, space: Space) -> pd.DataFrame:
+    """Share of setups and scenarios that keep every limit, at each level of each knob."""
+    return pd.DataFrame(
+        [
+            {"knob": knob.name, "level": label, "share every limit kept": float(share)}
+            for knob, shares in zip(space.knobs, split.kept_by_level, strict=True)
+            for label, share in zip(knob.labels, shares, strict=True)
+        ]
+    )
+
+
+def practice_table(plan: Plan, learned: Learned) -> pd.DataFrame:
+    """Every report: how likely it is given all the others, and whether it is named as not fitting."""
+    odd = {place for one in learned.contradictions for place in one.observations}
+    return pd.DataFrame(
+        [
+            {
+                "line": seen.line,
+                "seen": seen.text,
+                "phase": seen.phase,
+                "probability given the others": float(chance),
+                "does not fit": place in odd,
+                "scenarios without an answer": lost,
+            }
+            for place, (seen, chance, lost) in enumerate(
+                zip(plan.planning.seen, learned.predicted, learned.unanswered, strict=True)
+            )
+        ]
+    )
+
+
+def changes_table(changes: ChangePlan) -> pd.DataFrame:
+    """Pit stops in order, one row per change."""
+    return pd.DataFrame(
+        [
+            {
+                "stop": number,
+                "knob": change.knob,
+                "from": change.old,
+                "to": change.new,
+                "minutes": change.minutes,
+                "minutes of the stop": stop.minutes,
+                "longer than the time between runs": stop.too_long,
+                "setup reached": stop.reaches,
+                "allowed": stop.allowed,
+                "limits broken": "; ".join(stop.broken),
+            }
+            for number, stop in enumerate(changes.stops, start=1)
+            for change in stop.changes
+        ]
+    )
+
+
+def ladder_table(ladders: tuple[Ladder, ...]) -> pd.DataFrame:
+    """Every rung of every symptom, in the order to try them."""
+    return pd.DataFrame(
+        [
+            {
+                "symptom": one.symptom.key,
+                "measure": one.symptom.measure,
+                "unit": one.symptom.unit,
+                "now": one.now,
+                "rung": place,
+                "knob": rung.knob,
+                "from": rung.old,
+                "to": rung.new,
+                "cure": rung.cure,
+                "cure per minute": rung.cure_per_minute,
+                "cures": rung.cures,
+                "share of scenarios": rung.share,
+                "minutes": rung.minutes,
+                "side effects": "; ".join(f"{s.symptom} {s.change:+.1f}" for s in rung.side_effects),
+                "limits broken": "; ".join(rung.broken),
+            }
+            for one in ladders
+            for place, rung in enumerate(one.rungs, start=1)
+        ]
+    )
+
+
+def carry_over_table(carried: CarryOver, space: Space) -> pd.DataFrame:
+    """Feel then and now of the setups that come closest, one row per setup and metric."""
+    return pd.DataFrame(
+        [
+            {
+                "list": kind,
+                "setup": rank,
+                **dict(zip(space.knob_names, one.labels, strict=True)),
+                "distance": one.distance,
+                "every limit kept": one.kept,
+                "metric": line.metric,
+                "unit": line.unit,
+                "then": line.then,
+                "now": line.now,
+                "missed, resolutions": line.missed,
+                "minutes from the baseline": one.minutes,
+            }
+            for kind, setups in (("closest", carried.closest), ("closest that keeps every limit", carried.closest_kept))
+            for rank, one in enumerate(setups, start=1)
+            for line in one.feel
+        ]
+    )
