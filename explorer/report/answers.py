@@ -41,8 +41,9 @@ def ladder_answer(found: Ladder, space: Space, setup: dict[str, str]) -> Answer:
         side = [f"{s.symptom} {s.change:+.1f}" for s in rung.side_effects if abs(s.change) >= 1.0]
         if side:
             lines.append("     also: " + ", ".join(side) + " (felt differences, more is better)")
-        if rung.broken:
-            lines.append("     breaks: " + "; ".join(rung.broken))
+        fresh = [text for text in rung.broken if text not in found.broken_now]
+        if fresh:
+            lines.append("     breaks: " + "; ".join(fresh))
     spoil = [rung for rung in found.rungs if not rung.cures and rung.cure < -0.5 * one.resolution]
     if spoil:
         lines.append("makes it worse: " + "; ".join(f"{r.knob} {r.old} to {r.new}" for r in spoil))

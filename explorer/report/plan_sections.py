@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
+from explorer.model.metrics import describe
+from explorer.model.slots import PHASE_COLUMNS
 from explorer.planning import FIGURES, Unknown
 from explorer.report import words
 from explorer.report.words import escape
@@ -28,6 +30,7 @@ RUNGS_SHOWN = 3
 """Rungs per symptom in the report; the CSV holds all."""
 
 UNKNOWNS_SHOWN = 6
+_GRIP_SHARE = PHASE_COLUMNS.index("grip_share")
 
 
 def plan_report(plan: Plan, space: Space) -> list[str]:
@@ -36,7 +39,7 @@ def plan_report(plan: Plan, space: Space) -> list[str]:
     lines += _take(plan, space)
     if plan.learned is not None:
         lines += _learned(plan, plan.learned, space)
-    lines += _measure(plan)
+    lines += _measure(plan, space)
     lines += _tuning(plan, space)
     lines += _changes(plan, space)
     lines += _ladders(plan, space)
@@ -109,11 +112,11 @@ def _take(plan: Plan, space: Space) -> list[str]:
     ]
     lines = [
         "### Take with you",
-        f"Taken {figure_text(plan)}, among the {words.count(found.eligible, 'setup')} that keep every limit in at "
-        f"least {_percent(found.bar)} of the scenarios.",
+        f"Taken {figure_text(plan)}, among {words.count(found.eligible, 'setup')} that "
+        f"{'keeps' if found.eligible == 1 else 'keep'} every limit in at least {_percent(found.bar)} of the scenarios.",
     ]
     if found.note:
-        lines.append(escape(found.note))
+        lines.append(f"**Mind:** {escape(found.note)}.")
     pairs = " / ".join(words.spaced(name) for name in shown)
     lines += [f"Numbers: {pairs}.", words.table(head, rows)]
     weakest = [_weakest(plan, pick, rank) for rank, pick in enumerate(found.picks, start=1)]
@@ -200,13 +203,14 @@ def _shortlist_change(plan: Plan, space: Space) -> str:
     return text + (". Gone: " + escape("; ".join(gone)) if gone else "") + "."
 
 
-def _measure(plan: Plan) -> list[str]:
+def _measure(plan: Plan, space: Space) -> list[str]:
     lines = ["### What to measure next"]
     if plan.worth is None:
         return [*lines, f"No answer: {escape(plan.worth_note)}."]
     worth = plan.worth.worth
-    clear = [one for one in worth.asked if one.clear]
-    least = [one for one in worth.asked if not one.clear]
+    felt = describe("grip_margin_pct").resolution
+    clear = [one for one in worth.asked if one.clear and one.value >= felt]
+    least = [one for one in worth.asked if one not in clear]
     lines.append(_measure_text(plan.worth, [_key(plan, one.unknown) for one in clear], len(least)))
     rows = [
         [
@@ -223,6 +227,12 @@ def _measure(plan: Plan) -> list[str]:
         f"{words.number(worth.everything, 2)} %. A number that means nothing scores "
         f"{words.number(worth.shuffled, 2)} %."
     )
+    shared = [name for name, share in zip(space.phase_names, space.phases[:, _GRIP_SHARE], strict=True) if share > 0.0]
+    if shared:
+        lines.append(
+            f"In {escape(words.listed(shared))} the corner asks for a share of the grip there is, as a driver does who "
+            "adapts to it. So not knowing the grip costs little there; a phase with a fixed speed would show more."
+        )
     return lines
 
 
@@ -233,11 +243,13 @@ def _key(plan: Plan, unknown: int) -> str:
 
 def _measure_text(knowing: Knowing, clear: list[str], others: int) -> str:
     if not clear:
-        return "Nothing is worth measuring first: no number, once known, would change which setup to choose by much."
-    first = [unknown_name(key) for key in clear[:2]]
-    text = f"**Spend the first practice on {escape(words.listed(first))}.**"
+        return "Nothing is worth measuring first: no single number, once known, would gain what anyone can feel."
+    first = [f"the {unknown_name(key)}" for key in clear[:2]]
+    text = f"**Spend the first practice on finding out {escape(words.listed(first))}.**"
     if others:
-        text += f" Do not bother with the {words.count(others, 'other number')} whose worth is not clear of zero."
+        text += (
+            f" Do not bother with {words.count(others, 'other number')}: knowing one gains less than anyone can feel."
+        )
     return text
 
 
@@ -357,10 +369,11 @@ def rung_text(one: Ladder, place: int, space: Space) -> str:
     knob = space.knobs[space.knob_index(rung.knob)]
     text = f"{words.knob_label(knob)} {words.setting_label(knob, rung.old)} to {words.setting_label(knob, rung.new)}"
     amount = words.number(rung.cure, words.decimals(one.symptom.resolution), sign=True)
-    text += f" ({amount} {one.symptom.unit}, {rung.minutes:g} min"
+    unit = {"resolutions": "felt differences"}.get(one.symptom.unit, one.symptom.unit)
+    text += f" ({amount} {unit}, {rung.minutes:g} min"
     if rung.share < 0.995:
         text += f", right way in {_percent(rung.share)}"
-    if rung.broken:
+    if set(rung.broken) - set(one.broken_now):
         text += ", breaks a limit"
     return text + ")"
 
@@ -375,6 +388,8 @@ def _ladders(plan: Plan, space: Space) -> list[str]:
     for one in plan.ladders:
         cures = [rung_text(one, k, space) for k, rung in enumerate(one.rungs) if rung.cures][:RUNGS_SHOWN]
         rows.append([one.symptom.words, *(cures + ["-"] * (RUNGS_SHOWN - len(cures)))])
+    if plan.ladders and plan.ladders[0].broken_now:
+        lines.append("The setup on the car breaks already: " + escape("; ".join(plan.ladders[0].broken_now)) + ".")
     lines.append(words.table(["symptom", "first", "then", "then"], rows))
     if plan.ladders and plan.ladders[0].not_asked:
         lines.append("Not asked: " + escape("; ".join(plan.ladders[0].not_asked)) + ".")

@@ -103,7 +103,7 @@ class _Advice:
 def thinned_space(space: Space, most: int = MOST_SETUPS) -> Space:
     """The same study with fewer levels per knob: both ends, the baseline and the liked setups, and some between.
 
-    A continuous knob gets levels over its range.
+    A continuous knob gets levels over its range. What was seen in practice is left out: its setups may be gone.
     """
     held = [_held(space, column) for column in range(len(space.knobs))]
     ends = [
@@ -137,6 +137,7 @@ def thinned_space(space: Space, most: int = MOST_SETUPS) -> Space:
         baseline=moved(space.baseline),
         references=tuple(replace(liked, positions=moved(liked.positions)) for liked in space.references),
         settings=replace(space.settings, method="exhaustive", build_samples=1),
+        planning=replace(space.planning, seen=()),
     )
 
 
