@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import json
+from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
@@ -23,6 +24,14 @@ from explorer.study.plan import Plan, believed, candidates, make_plan, thinned
 from explorer.study.scenarios import draw, weighted
 
 CONFIGS = Path(__file__).parents[2] / "configs"
+
+
+@pytest.fixture(scope="module", autouse=True)
+def fewer_scenarios() -> Iterator[None]:
+    """Learning on 128 scenarios: what is tested is that the parts fit, not how sharp the belief is."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("explorer.study.plan.LEARNING_SCENARIOS", 128)
+        yield
 
 
 @pytest.fixture(scope="module")
