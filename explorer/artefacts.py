@@ -34,7 +34,19 @@ FORMAT = "setup-space run 1"
 DIGITS = 9
 """Significant digits of a number in a CSV."""
 
-LIBRARIES = ("numpy", "scipy", "numba", "pandas", "pyarrow", "SALib", "optuna", "moocore", "seaborn", "matplotlib")
+LIBRARIES = (
+    "numpy",
+    "scipy",
+    "numba",
+    "pandas",
+    "pyarrow",
+    "SALib",
+    "optuna",
+    "moocore",
+    "seaborn",
+    "matplotlib",
+    "plotly",
+)
 
 _NAME = re.compile(r"[A-Za-z0-9_][A-Za-z0-9_.\-]*")
 _FORMULA = ("=", "+", "-", "@", "\t", "\r")

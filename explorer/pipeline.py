@@ -17,8 +17,9 @@ from explorer.config import LoadedStudy, load_study
 from explorer.errors import ExplorerError, SpaceError
 from explorer.model.metrics import describe, metric_columns
 from explorer.proof.results import ProofSection
-from explorer.report import document, figures, plan_sections, plan_tables, proof_page, tables
+from explorer.report import document, figures, page, plan_sections, plan_tables, proof_page, tables
 from explorer.report.answers import Answer, comparison_answer, ladder_answer
+from explorer.report.page.plan import plan_blocks
 from explorer.space import FloatArray, Space
 from explorer.study.assumptions import AssumptionEffects, assumption_effects
 from explorer.study.carry_over import carry_over
@@ -360,6 +361,7 @@ def write(study: LoadedStudy, result: RunResult, folder: Path) -> Path:
     for stem, data in drawings.items():
         run.png(stem, data)
     run.text("report.md", document.report(result, tuple(drawings)))
+    run.text("report.html", page.report_page(result, plan_blocks(result)))
     timings = {name: round(seconds, 3) for name, seconds in result.timings}
     timings["tables and figures"] = round(time.perf_counter() - start, 3)
     facts: dict[str, Any] = {

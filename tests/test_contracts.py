@@ -23,6 +23,7 @@ IMPORTERS = {
     "seaborn": ("report/figures.py",),
     "matplotlib": ("report/figures.py",),
     "pyarrow": ("artefacts.py",),
+    "plotly": ("report/page/build.py",),
     "typer": ("cli.py",),
     "rich": ("cli.py",),
     "tomllib": ("config_source.py",),
