@@ -16,6 +16,7 @@ from explorer.model.path import (
     FRONT_LIFT,
     REAR_LIFT,
     REQUIRED,
+    SMALLEST_STEP,
     PathPoint,
     along,
     between,
@@ -64,9 +65,9 @@ def route_of(law):
     front_first = guess_f <= guess_r
     guess = min(guess_f, guess_r)
     event = FRONT_LIFT if front_first else REAR_LIFT
-    first = solve_path(law, event, 0.0, guess, guess * start.lateral_slope, start.handed)
+    first = solve_path(law, event, 0.0, guess, guess * start.lateral_slope, start.handed, SMALLEST_STEP)
     event = REAR_LIFT if front_first else FRONT_LIFT
-    second = solve_path(law, event, 0.0, first.roll * (1.0 + BESIDE), first.lateral, first.handed)
+    second = solve_path(law, event, 0.0, first.roll * (1.0 + BESIDE), first.lateral, first.handed, SMALLEST_STEP)
     found = guess > 0.0 and first.found and second.found and second.roll <= STEEPEST_DIRECT
     if second.roll < first.roll:
         first, second = second, first
@@ -91,7 +92,8 @@ def asked_point(law, route, required):
     low, high = (route.start, route.first) if required < route.first.lateral else (route.first, route.second)
     share = (required - low.lateral) / (high.lateral - low.lateral)
     roll = low.roll + (high.roll - low.roll) * share
-    asked = solve_path(law, REQUIRED, required, roll, required, low.handed + (high.handed - low.handed) * share)
+    handed = low.handed + (high.handed - low.handed) * share
+    asked = solve_path(law, REQUIRED, required, roll, required, handed, SMALLEST_STEP)
     return asked, asked.found and low.roll <= asked.roll <= high.roll and asked.lateral_slope > 0.0
 
 
@@ -133,7 +135,8 @@ def grip_crossing(corner, law, end, low, low_value, high, high_value, table):
                 fa *= 0.5
             side = 1
         if b.roll - a.roll <= 1e-14 * b.roll:
-            return near.lateral, True
+            # at an end of the stretch, which is known roughly only, the crossing may lie outside
+            return near.lateral, low.roll < a.roll and b.roll < high.roll
     return 0.0, False
 
 

@@ -23,6 +23,9 @@ from explorer.model.tyre import (
     peak_force,
 )
 
+ROUGHLY = 1.0 + 1e-4
+"""Demand is raised by this before a stretch is called calm: its ends are known roughly (`path.ROUGH_STEP`)."""
+
 
 class Corner(NamedTuple):
     """Everything that stays fixed along the path of one setup in one phase."""
@@ -288,4 +291,4 @@ def calm_between(corner, end, low, high, lateral):
     share = body.front_share if end == 0 else 1.0 - body.front_share
     demand = body.mass * lateral * share + (front * front_shift + rear * rear_shift) / body.wheelbase
     force = phase.front_force if end == 0 else phase.rear_force
-    return demand < friction_ellipse(peak, force, corner.tyre.longitudinal_ratio)
+    return demand * ROUGHLY < friction_ellipse(peak, force, corner.tyre.longitudinal_ratio)

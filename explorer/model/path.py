@@ -14,9 +14,9 @@ import numpy as np
 from explorer.model.car import G
 from explorer.model.compiled import inner
 
-SMALL_STEP, SMALLEST_STEP = 1e-7, 1e-9
-"""A Newton step of this relative size is taken as the last: what it leaves is its square. The smaller at events, where
-a stage may change within the step."""
+ROUGH_STEP, SMALL_STEP, SMALLEST_STEP = 3e-3, 1e-6, 1e-7
+"""A Newton step of this relative size is taken as the last: what it leaves is its square. The first where a sign is
+asked and no number, the last at events, where a stage may change within the step."""
 LONGEST_STEP, LONGEST_STEP_BACK = 2.0, 0.5
 """A Newton step in roll is cut to these shares of the roll angle: the next wheel may lift far from the last."""
 MOST_STEPS = 25
@@ -282,14 +282,13 @@ def path_step(law, roll, lateral, handed):
 
 
 @inner
-def solve_path(law, event, target, roll, lateral, handed):
+def solve_path(law, event, target, roll, lateral, handed, small_step):
     """Point of the path by Newton's method from a first guess: at `roll` itself (`NO_EVENT`), where an inner wheel
-    lifts, or where lateral acceleration is `target`.
+    lifts, or where lateral acceleration is `target`; a step of the relative size `small_step` is the last.
 
     Each step solves the balances at fixed roll and along the path, then the event for the roll. `found` is False where
     it does not settle or an axle weight reaches zero.
     """
-    small_step = SMALL_STEP if event == NO_EVENT else SMALLEST_STEP
     found = False
     step = path_step(law, roll, lateral, handed)
     roll_step = lateral_step = handed_step = 0.0
@@ -340,7 +339,7 @@ def solve_path(law, event, target, roll, lateral, handed):
 
 @inner
 def along(law, point, roll):
-    """The path at another roll, first guess by the tangent at `point`."""
+    """The path at another roll, roughly, first guess by the tangent at `point`."""
     step = roll - point.roll
     return solve_path(
         law,
@@ -349,6 +348,7 @@ def along(law, point, roll):
         roll,
         point.lateral + point.lateral_slope * step,
         point.handed + point.handed_slope * step,
+        ROUGH_STEP,
     )
 
 
@@ -362,7 +362,7 @@ def between(law, low, high, roll):
     up_low, up_high = s * rest * rest * width, -s * s * rest * width
     lateral = at_low * low.lateral + at_high * high.lateral + up_low * low.lateral_slope + up_high * high.lateral_slope
     handed = at_low * low.handed + at_high * high.handed + up_low * low.handed_slope + up_high * high.handed_slope
-    return solve_path(law, NO_EVENT, 0.0, roll, lateral, handed)
+    return solve_path(law, NO_EVENT, 0.0, roll, lateral, handed, SMALL_STEP)
 
 
 @inner
