@@ -6,10 +6,11 @@ the lateral acceleration is positive; a right turn is the same car mirrored. Rol
 negative when the tops of both wheels lean inward. Longitudinal acceleration is positive when the car speeds up.
 
 Rooms: `slots` (layout of the parameter vector), `parts` (bars, springs, wire), `car` (what follows from a parameter
-vector before the car corners), `loads` (wheel loads and roll), `path` (the same statics with derivatives, solved for
-an event), `inclination`, `tyre`, `grip` (what each axle can give and must give), `bumps`, `cornering` (limits of a
-corner, by the `direct` road or the `followed` one), `response` (lag and bite), `clearance`, `metrics` (the catalogue),
-`kernel` (the loop over setups).
+vector before the car corners), `loads` (wheel loads and roll), `path_axle` and `path` (the same statics with
+derivatives, solved for an event), `inclination`, `tyre`, `grip` and `path_grip` (what each axle can give and must
+give), `bumps`, `cornering` (limits of a corner, by the `direct` road or the `followed` one), `response` (lag and bite),
+`clearance`, `metrics` (the catalogue), `fill` (one row of metrics), `lanes` and `lane_math` (several setups side by
+side in one processor core), `block` (a handful of setups through all phases), `kernel` (the loop over blocks).
 
 Assumed throughout: quasi-static but for `response`; each axle is a beam that stays square to the road, hinged to the
 body at its roll centre; no tyre temperature; no driver.

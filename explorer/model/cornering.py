@@ -7,15 +7,32 @@ walks the equilibrium path and knows no exceptions.
 from __future__ import annotations
 
 from explorer.model.compiled import inner
-from explorer.model.direct import direct_limits
-from explorer.model.followed import followed_limits
+from explorer.model.followed import CornerLimits, followed_limits
+from explorer.model.loads import residual_at
 
 
 @inner
-def corner_limits(corner, table):
-    """All limits of one setup in one phase, and the state at the lateral acceleration the phase asks for."""
-    if corner.body.chassis_compliance == 0.0:
-        limits, done = direct_limits(corner, table)
-        if done:
-            return limits
-    return followed_limits(corner, table)
+def corner_limits(corner, table, direct):
+    """All limits of one setup in one phase, and the state at the lateral acceleration the phase asks for; `direct` is
+    what `direct_limits` found, `table` the bump table."""
+    if not direct.done or corner.body.chassis_compliance != 0.0:
+        return followed_limits(corner, table)
+    _, _, state = residual_at(
+        corner.body,
+        corner.front,
+        corner.rear,
+        corner.phase,
+        direct.asked_roll,
+        direct.asked_lateral,
+        direct.asked_handed,
+    )
+    return CornerLimits(
+        front_grip=direct.front_grip,
+        rear_grip=direct.rear_grip,
+        front_lift=direct.front_lift,
+        rear_lift=direct.rear_lift,
+        rollover=direct.rollover,
+        rolled_over=direct.rolled_over,
+        required=state,
+        converged=True,
+    )

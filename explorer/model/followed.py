@@ -18,10 +18,8 @@ from explorer.model.compiled import inner
 from explorer.model.grip import grip_at, wheels_at
 from explorer.model.loads import Equilibrium, equilibrium_at
 
-SCAN_STEPS = 32
+SCAN_STEPS = 32.0
 """Points of the path at which axle demand is compared with capacity before bracketing."""
-SCAN_POWER = 1.5
-"""Scan point k lies at the share `(k/SCAN_STEPS)^SCAN_POWER` of the rollover roll angle."""
 STEEPEST_ROLL = 1.2
 """Largest roll angle looked at. [rad]"""
 MOST_BISECTIONS = 200
@@ -44,14 +42,9 @@ class CornerLimits(NamedTuple):
 
 @inner
 def scan_roll(index, end_roll):
-    """Roll angle of a scan point. [rad]"""
-    return end_roll * (index / SCAN_STEPS) ** SCAN_POWER
-
-
-@inner
-def scan_index(roll, end_roll):
-    """Scan point at or below a roll angle."""
-    return int(SCAN_STEPS * np.exp(np.log(roll / end_roll) / SCAN_POWER))
+    """Roll angle of a scan point: its share `index/SCAN_STEPS` to the power 3/2 of the rollover's. [rad]"""
+    share = index / SCAN_STEPS
+    return end_roll * share * np.sqrt(share)
 
 
 @inner
@@ -198,7 +191,7 @@ def followed_limits(corner, table):
         front_limit, front_open = 0.0, False
     if low_rear >= 0.0:
         rear_limit, rear_open = 0.0, False
-    for k in range(1, SCAN_STEPS + 1):
+    for k in range(1, int(SCAN_STEPS) + 1):
         if not (front_open or rear_open):
             break
         if k == SCAN_STEPS:

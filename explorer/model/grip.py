@@ -1,7 +1,6 @@
-"""Grip of the two axles: what each can give, must give, and a bound on both between two points of the path.
+"""Grip of the two axles: what each can give and must give, for a state of the whole car.
 
-`grip_at` is the readable form, for a state of the whole car; `grip_point` the same for one axle from a point of the
-path, in the pieces that `calm_between` needs.
+`path_grip` has the same for one axle from a point of the path.
 """
 
 from __future__ import annotations
@@ -16,7 +15,6 @@ from explorer.model.inclination import lean_from_roll, steer_angle, steered_lean
 from explorer.model.tyre import (
     Tyre,
     bump_factor,
-    bump_log,
     friction_ellipse,
     inclination_factor,
     patch_offset,
@@ -60,22 +58,6 @@ class GripState(NamedTuple):
     rear_capacity: float
     front_demand: float
     rear_demand: float
-
-
-class GripPoint(NamedTuple):
-    """One axle at a point of the path: lateral force asked and given [N], force of the upright wheels [N], their
-    inclination factors [-], and the patch shifts of both axles' wheels [m]."""
-
-    demand: float
-    capacity: float
-    inner_force: float
-    outer_force: float
-    inner_factor: float
-    outer_factor: float
-    front_shift_low: float
-    front_shift_high: float
-    rear_shift_low: float
-    rear_shift_high: float
 
 
 @inner
@@ -185,107 +167,3 @@ def grip_at(corner, state, wheels, table):
         front_demand=lateral * body.front_share - yaw / body.wheelbase,
         rear_demand=lateral * (1.0 - body.front_share) + yaw / body.wheelbase,
     )
-
-
-@inner
-def wheel_force(tyre, grip, load, load_rms, rms_log, table):
-    """Lateral force of an upright wheel, bumps counted; it grows with load. `rms_log` is `ln(load_rms/F_0)`. [N]"""
-    if load <= 0.0:
-        return 0.0
-    n, f0 = tyre.load_sensitivity, tyre.reference_load
-    if load_rms > 0.0:
-        y = np.log(load / load_rms)
-        return grip * f0 * np.exp((1.0 - n) * (y + rms_log) + bump_log(y, n, table))
-    return grip * f0 * np.exp((1.0 - n) * np.log(load / f0))
-
-
-@inner
-def grip_point(corner, end, point, table):
-    """`grip_at` for one axle (0 front, 1 rear) from a point of the path, in pieces that bound a stretch of it."""
-    body, phase, tyre = corner.body, corner.phase, corner.tyre
-    front, rear = corner.front, corner.rear
-    # lean by roll: X/t (1 - gain t/2) + (roll - X/t), see `lean_from_roll`
-    front_roll = point.roll - 0.5 * front.camber_gain * point.front_travel
-    rear_roll = point.roll - 0.5 * rear.camber_gain * point.rear_travel
-    front_half = 0.5 * point.front_weight
-    rear_half = 0.5 * (phase.front_weight + phase.rear_weight) - front_half
-    front_transfer = front_half + min(point.front_excess, 0.0)
-    rear_transfer = rear_half + min(point.rear_excess, 0.0)
-    front_inner, front_outer = corner.front_inner_lean - front_roll, corner.front_outer_lean - front_roll
-    rear_inner, rear_outer = rear.camber - rear_roll, -rear.camber - rear_roll
-    front_a = front_b = rear_a = rear_b = yaw = 0.0
-    if phase.front_force != 0.0:
-        front_a = patch_offset(front_inner, tyre.patch_shift, tyre.patch_lean)
-        front_b = patch_offset(front_outer, tyre.patch_shift, tyre.patch_lean)
-        part = 0.5 * front_transfer / front_half
-        yaw -= phase.front_force * ((0.5 - part) * front_a + (0.5 + part) * front_b)
-    if phase.rear_force != 0.0:
-        rear_a = patch_offset(rear_inner, tyre.patch_shift, tyre.patch_lean)
-        rear_b = patch_offset(rear_outer, tyre.patch_shift, tyre.patch_lean)
-        part = 0.5 * rear_transfer / rear_half
-        yaw -= phase.rear_force * ((0.5 - part) * rear_a + (0.5 + part) * rear_b)
-    if end == 0:
-        inner = wheel_force(
-            tyre, front.grip, front_half - front_transfer, corner.front_load_rms, corner.front_rms_log, table
-        )
-        outer = wheel_force(
-            tyre, front.grip, front_half + front_transfer, corner.front_load_rms, corner.front_rms_log, table
-        )
-        inner_factor = inclination_factor(front_inner, tyre.best_lean, tyre.lean_width)
-        outer_factor = inclination_factor(front_outer, tyre.best_lean, tyre.lean_width)
-        demand = body.mass * point.lateral * body.front_share - yaw / body.wheelbase
-        force = phase.front_force
-    else:
-        inner = wheel_force(
-            tyre, rear.grip, rear_half - rear_transfer, corner.rear_load_rms, corner.rear_rms_log, table
-        )
-        outer = wheel_force(
-            tyre, rear.grip, rear_half + rear_transfer, corner.rear_load_rms, corner.rear_rms_log, table
-        )
-        inner_factor = inclination_factor(rear_inner, tyre.best_lean, tyre.lean_width)
-        outer_factor = inclination_factor(rear_outer, tyre.best_lean, tyre.lean_width)
-        demand = body.mass * point.lateral * (1.0 - body.front_share) + yaw / body.wheelbase
-        force = phase.rear_force
-    peak = inner * inner_factor + outer * outer_factor
-    return GripPoint(
-        demand=demand,
-        capacity=friction_ellipse(peak, force, tyre.longitudinal_ratio),
-        inner_force=inner,
-        outer_force=outer,
-        inner_factor=inner_factor,
-        outer_factor=outer_factor,
-        front_shift_low=min(front_a, front_b),
-        front_shift_high=max(front_a, front_b),
-        rear_shift_low=min(rear_a, rear_b),
-        rear_shift_high=max(rear_a, rear_b),
-    )
-
-
-@inner
-def calm_between(corner, end, low, high, lateral):
-    """True where demand cannot meet capacity anywhere between two points of the path, `lateral` that of the higher.
-
-    Along the path lateral acceleration, leans and outer loads go one way and inner loads the other, so each piece is
-    bounded by its values at the two points: the least inner and outer force, the least inclination factors, the most
-    demand and the worst patch shift.
-    """
-    if not (low.inner_force >= high.inner_force and low.outer_force <= high.outer_force):
-        return False
-    body, phase = corner.body, corner.phase
-    peak = high.inner_force * min(low.inner_factor, high.inner_factor) + low.outer_force * min(
-        low.outer_factor, high.outer_factor
-    )
-    sign = 1.0 if end == 0 else -1.0
-    front, rear = sign * phase.front_force, sign * phase.rear_force
-    front_shift = (
-        max(low.front_shift_high, high.front_shift_high)
-        if front > 0.0
-        else min(low.front_shift_low, high.front_shift_low)
-    )
-    rear_shift = (
-        max(low.rear_shift_high, high.rear_shift_high) if rear > 0.0 else min(low.rear_shift_low, high.rear_shift_low)
-    )
-    share = body.front_share if end == 0 else 1.0 - body.front_share
-    demand = body.mass * lateral * share + (front * front_shift + rear * rear_shift) / body.wheelbase
-    force = phase.front_force if end == 0 else phase.rear_force
-    return demand < friction_ellipse(peak, force, corner.tyre.longitudinal_ratio)

@@ -3,67 +3,25 @@
 The same statics as `loads`, stage by stage, for solving by Newton's method: every axle quantity comes with its partial
 derivatives by roll, lateral acceleration and axle weight, so that roll, lateral acceleration and the load handed to
 the front are found together for an event (a wheel lifts, a required lateral acceleration), not one inside the other.
+Written for floats and for lanes alike (`lanes`): what is a truth for one car is a mask over several.
 """
 
 from __future__ import annotations
 
 from typing import NamedTuple
 
-import numpy as np
-
-from explorer.model.car import G
 from explorer.model.compiled import inner
+from explorer.model.lane_math import sine_cosine
+from explorer.model.lanes import any_of, least, most, negated, where
+from explorer.model.path_axle import AxleLaw, AxlePoint, axle_law, axle_point, excess_after, travel_after
 
-SMALL_STEP, SMALLEST_STEP = 1e-7, 1e-9
-"""A Newton step of this relative size is taken as the last: what it leaves is its square. The smaller at events, where
-a stage may change within the step."""
+ROUGH_STEP, SMALL_STEP, SMALLEST_STEP = 3e-3, 1e-6, 1e-7
+"""A Newton step of this relative size is taken as the last: what it leaves is its square. The first where a sign is
+asked and no number, the last at events, where a stage may change within the step."""
 LONGEST_STEP, LONGEST_STEP_BACK = 2.0, 0.5
 """A Newton step in roll is cut to these shares of the roll angle: the next wheel may lift far from the last."""
 MOST_STEPS = 25
-NO_EVENT, FRONT_LIFT, REAR_LIFT, REQUIRED = 0, 1, 2, 3
-
-
-class AxleLaw(NamedTuple):
-    """Constants of one axle's statics. SI; `stop_lever` times the stop is the offset of the stopped travel law,
-    `lean_per_moment` times the moment mass is `eta`, `sunk_mass` the moment mass lost per newton of axle load."""
-
-    track: float
-    weight: float
-    sprung_mass: float
-    swing: float
-    roll_moment_mass: float
-    lifted_mass: float
-    droop: float
-    half_spring: float
-    half_tyre: float
-    stop_force: float
-    stop_lever: float
-    free: float
-    held: float
-    lean_per_moment: float
-    sunk_mass: float
-
-
-class AxlePoint(NamedTuple):
-    """One axle on the path: moment left over, rise of the body, contact excess, transfer, suspension roll travel, each
-    with partial derivatives by roll `_p`, lateral acceleration `_a` and axle weight `_w`. SI."""
-
-    moment: float
-    moment_p: float
-    moment_a: float
-    moment_w: float
-    rise: float
-    rise_p: float
-    rise_a: float
-    rise_w: float
-    excess: float
-    excess_p: float
-    excess_a: float
-    excess_w: float
-    travel: float
-    travel_p: float
-    travel_a: float
-    travel_w: float
+NO_EVENT, LIFT, REQUIRED = 0, 1, 2
 
 
 class PathLaw(NamedTuple):
@@ -105,29 +63,6 @@ class PathPoint(NamedTuple):
 
 
 @inner
-def axle_law(axle):
-    """Constants of an axle (see `loads.travel_law` and `loads.elastic_in_contact`)."""
-    held = 1.0 / (axle.wheel_rate + 0.5 * axle.bar_rate)
-    return AxleLaw(
-        track=axle.track,
-        weight=axle.weight,
-        sprung_mass=axle.sprung_mass,
-        swing=axle.sprung_mass * axle.roll_arm,
-        roll_moment_mass=axle.roll_moment_mass,
-        lifted_mass=axle.lifted_mass,
-        droop=axle.droop,
-        half_spring=0.5 / axle.wheel_rate,
-        half_tyre=0.5 / axle.tyre_rate,
-        stop_force=axle.wheel_rate + axle.bar_rate,
-        stop_lever=axle.wheel_rate * held,
-        free=2.0 / (axle.wheel_rate + axle.bar_rate),
-        held=held,
-        lean_per_moment=2.0 * G / (axle.tyre_rate * axle.track**2),
-        sunk_mass=axle.lifted_mass * 0.5 / axle.tyre_rate,
-    )
-
-
-@inner
 def path_law(front, rear, phase):
     """Constants of the path of one setup in one phase."""
     return PathLaw(
@@ -141,125 +76,10 @@ def path_law(front, rear, phase):
 
 
 @inner
-def axle_point(law, sine, cosine, roll, lateral, weight):
-    """An axle at a roll angle, lateral acceleration and weight: the equations of `loads.axle_state` and
-    `loads.roll_moment`, each followed by its derivatives."""
-    t, half = law.track, law.half_spring
-    gained = weight - law.weight
-    jack = law.sprung_mass * (lateral * sine + G * (1.0 - cosine))
-    swung = law.sprung_mass * (lateral * cosine + G * sine)
-    heave, heave_p, heave_a, heave_w = (jack - gained) * half, swung * half, law.sprung_mass * sine * half, -half
-
-    stop, stop_p, stop_a, stop_w = law.droop - heave, -heave_p, -heave_a, -heave_w
-    if stop <= 0.0:
-        stop, stop_p, stop_a, stop_w = 0.0, 0.0, 0.0, 0.0
-
-    # moment mass A falls with load; `upright` is 1 - eta
-    mass_moment, mass_moment_w = law.roll_moment_mass - law.sunk_mass * gained, -law.sunk_mass
-    upright, upright_w = 1.0 - law.lean_per_moment * mass_moment, law.lean_per_moment * law.sunk_mass
-    direct, direct_a, direct_w = mass_moment * lateral / t, mass_moment / t, mass_moment_w * lateral / t
-    tyre = 4.0 * law.half_tyre
-    on_stop = False
-    compliance, lever = law.free, 0.0
-    stiff = 1.0 / (compliance * upright + tyre)
-    elastic = (roll * t * upright - tyre * direct) * stiff
-    elastic_p = t * upright * stiff
-    elastic_a = -tyre * direct_a * stiff
-    elastic_w = (roll * t * upright_w - tyre * direct_w - elastic * compliance * upright_w) * stiff
-    if elastic > stop * law.stop_force:
-        on_stop = True
-        compliance, lever = law.held, law.stop_lever
-        stiff = 1.0 / (compliance * upright + tyre)
-        moved = roll * t - lever * stop
-        elastic = (moved * upright - tyre * direct) * stiff
-        elastic_p = (t - lever * stop_p) * upright * stiff
-        elastic_a = -(lever * stop_a * upright + tyre * direct_a) * stiff
-        elastic_w = (
-            moved * upright_w - lever * stop_w * upright - tyre * direct_w - elastic * compliance * upright_w
-        ) * stiff
-    gain = 1.0 / upright
-    transfer = (elastic + direct) * gain
-    excess = transfer - 0.5 * weight
-    excess_p = elastic_p * gain
-    excess_a = (elastic_a + direct_a) * gain
-    excess_w = (elastic_w + direct_w - transfer * upright_w) * gain - 0.5
-
-    lifted = excess > 0.0
-    if lifted:
-        lean, lean_a, lean_w = mass_moment * G, 0.5 * law.lifted_mass * t, mass_moment_w * G
-        lean += lean_a * lateral
-        own = mass_moment - law.sunk_mass * weight
-        own_w = mass_moment_w - law.sunk_mass
-        on_stop, compliance, lever = False, law.free, 0.0
-        short = 1.0 / (t - lean * compliance / t)
-        turned = roll - 0.5 * compliance * weight / t
-        elastic = 0.5 * weight - (own * lateral + lean * turned) * short
-        if elastic > stop * law.stop_force:
-            on_stop, compliance, lever = True, law.held, law.stop_lever
-            short = 1.0 / (t - lean * compliance / t)
-            turned = roll - (lever * stop + 0.5 * compliance * weight) / t
-            elastic = 0.5 * weight - (own * lateral + lean * turned) * short
-        # d(part) with part = W/2 - dF
-        lengthened = turned + (0.5 * weight - elastic) * compliance / t
-        elastic_p = -lean * (1.0 - lever * stop_p / t) * short
-        elastic_a = -(own + lean_a * lengthened - lean * lever * stop_a / t) * short
-        elastic_w = (
-            0.5 - (own_w * lateral + lean_w * lengthened - lean * (lever * stop_w + 0.5 * compliance) / t) * short
-        )
-
-    travel = compliance * elastic + lever * stop
-    travel_p = compliance * elastic_p + lever * stop_p
-    travel_a = compliance * elastic_a + lever * stop_a
-    travel_w = compliance * elastic_w + lever * stop_w
-    if on_stop:
-        heave += stop - 0.5 * travel
-        heave_p += stop_p - 0.5 * travel_p
-        heave_a += stop_a - 0.5 * travel_a
-        heave_w += stop_w - 0.5 * travel_w
-    rise, rise_p, rise_a, rise_w = heave - gained * law.half_tyre, heave_p, heave_a, heave_w - law.half_tyre
-    if lifted:
-        rise += 0.5 * (roll * t - travel) - weight * law.half_tyre
-        rise_p += 0.5 * (t - travel_p)
-        rise_a -= 0.5 * travel_a
-        rise_w -= 0.5 * travel_w + law.half_tyre
-    pull = law.sprung_mass * lateral
-    return AxlePoint(
-        moment=elastic * t - law.swing * (lateral * cosine + G * sine) - pull * heave,
-        moment_p=elastic_p * t - law.swing * (G * cosine - lateral * sine) - pull * heave_p,
-        moment_a=elastic_a * t - law.swing * cosine - law.sprung_mass * heave - pull * heave_a,
-        moment_w=elastic_w * t - pull * heave_w,
-        rise=rise,
-        rise_p=rise_p,
-        rise_a=rise_a,
-        rise_w=rise_w,
-        excess=excess,
-        excess_p=excess_p,
-        excess_a=excess_a,
-        excess_w=excess_w,
-        travel=travel,
-        travel_p=travel_p,
-        travel_a=travel_a,
-        travel_w=travel_w,
-    )
-
-
-@inner
-def excess_after(point, roll_step, lateral_step, weight_step):
-    """Contact excess after a small step. [N]"""
-    return point.excess + point.excess_p * roll_step + point.excess_a * lateral_step + point.excess_w * weight_step
-
-
-@inner
-def travel_after(point, roll_step, lateral_step, weight_step):
-    """Suspension roll travel after a small step. [m]"""
-    return point.travel + point.travel_p * roll_step + point.travel_a * lateral_step + point.travel_w * weight_step
-
-
-@inner
 def path_step(law, roll, lateral, handed):
     """One Newton step of the moment and load balances for (lateral, handed) at a fixed roll, and the path's slopes."""
     front_weight = law.front_weight + handed
-    sine, cosine = np.sin(roll), np.cos(roll)
+    sine, cosine = sine_cosine(roll)
     front = axle_point(law.front, sine, cosine, roll, lateral, front_weight)
     rear = axle_point(law.rear, sine, cosine, roll, lateral, law.total_weight - front_weight)
     moment = front.moment + rear.moment
@@ -282,50 +102,35 @@ def path_step(law, roll, lateral, handed):
 
 
 @inner
-def solve_path(law, event, target, roll, lateral, handed):
-    """Point of the path by Newton's method from a first guess: at `roll` itself (`NO_EVENT`), where an inner wheel
-    lifts, or where lateral acceleration is `target`.
+def lift_step(step, front):
+    """Step in roll to where the inner wheel of the front axle, or else of the rear one, lifts. [rad]"""
+    f, r = step.front, step.rear
+    excess, excess_p = where(front, f.excess, r.excess), where(front, f.excess_p, r.excess_p)
+    excess_a, excess_h = where(front, f.excess_a, r.excess_a), where(front, f.excess_w, -r.excess_w)
+    return -(excess + excess_a * step.lateral + excess_h * step.handed) / (
+        excess_p + excess_a * step.lateral_slope + excess_h * step.handed_slope
+    )
 
-    Each step solves the balances at fixed roll and along the path, then the event for the roll. `found` is False where
-    it does not settle or an axle weight reaches zero.
-    """
-    small_step = SMALL_STEP if event == NO_EVENT else SMALLEST_STEP
-    found = False
-    step = path_step(law, roll, lateral, handed)
-    roll_step = lateral_step = handed_step = 0.0
-    for _ in range(MOST_STEPS):
-        roll_step = 0.0
-        front, rear = step.front, step.rear
-        if event == FRONT_LIFT:
-            roll_step = -(front.excess + front.excess_a * step.lateral + front.excess_w * step.handed) / (
-                front.excess_p + front.excess_a * step.lateral_slope + front.excess_w * step.handed_slope
-            )
-        elif event == REAR_LIFT:
-            roll_step = -(rear.excess + rear.excess_a * step.lateral - rear.excess_w * step.handed) / (
-                rear.excess_p + rear.excess_a * step.lateral_slope - rear.excess_w * step.handed_slope
-            )
-        elif event == REQUIRED:
-            roll_step = (target - lateral - step.lateral) / step.lateral_slope
-        roll_step = min(max(roll_step, -LONGEST_STEP_BACK * roll), LONGEST_STEP * roll)
-        lateral_step = step.lateral + step.lateral_slope * roll_step
-        handed_step = step.handed + step.handed_slope * roll_step
-        small = (
-            abs(roll_step) <= small_step * roll
-            and abs(lateral_step) <= small_step * lateral
-            and abs(handed_step) <= small_step * law.total_weight
-        )
-        roll += roll_step
-        lateral += lateral_step
-        handed += handed_step
-        if small:
-            found = True
-            break
-        if not (lateral > 0.0 and 0.0 < law.front_weight + handed < law.total_weight):
-            break
-        step = path_step(law, roll, lateral, handed)
-    return PathPoint(
-        roll=roll,
-        lateral=lateral,
+
+@inner
+def small_enough(law, point, roll_step, lateral_step, handed_step, small_step):
+    """True where a Newton step is the last."""
+    return (
+        (abs(roll_step) <= small_step * point.roll)
+        & (abs(lateral_step) <= small_step * point.lateral)
+        & (abs(handed_step) <= small_step * law.total_weight)
+    )
+
+
+@inner
+def moved_by(law, step, point, roll_step, small_step):
+    """The path at a roll `roll_step` further; found where the step was small."""
+    lateral_step = step.lateral + step.lateral_slope * roll_step
+    handed_step = step.handed + step.handed_slope * roll_step
+    handed = point.handed + handed_step
+    moved = PathPoint(
+        roll=point.roll + roll_step,
+        lateral=point.lateral + lateral_step,
         handed=handed,
         lateral_slope=step.lateral_slope,
         handed_slope=step.handed_slope,
@@ -334,26 +139,53 @@ def solve_path(law, event, target, roll, lateral, handed):
         rear_excess=excess_after(step.rear, roll_step, lateral_step, -handed_step),
         front_travel=travel_after(step.front, roll_step, lateral_step, handed_step),
         rear_travel=travel_after(step.rear, roll_step, lateral_step, -handed_step),
-        found=found,
+        found=small_enough(law, point, roll_step, lateral_step, handed_step, small_step),
     )
+    return moved
 
 
 @inner
-def along(law, point, roll):
-    """The path at another roll, first guess by the tangent at `point`."""
+def solve_path(law, event, front, target, roll, lateral, handed, small_step, wanted):
+    """Point of the path by Newton's method from a first guess: at `roll` itself (`NO_EVENT`), where the inner wheel of
+    the `front` or rear axle lifts, or where lateral acceleration is `target`; where it is `wanted`. A step of the
+    relative size `small_step` is the last.
+
+    Each step solves the balances at fixed roll and along the path, then the event for the roll. `found` is False where
+    it does not settle or an axle weight reaches zero.
+    """
+    going = wanted
+    none = 0.0 * roll
+    point = PathPoint(
+        roll, lateral, handed, none, none, none, none, none, none, none, found=wanted & negated(wanted)
+    )
+    for _ in range(MOST_STEPS):
+        step = path_step(law, point.roll, point.lateral, point.handed)
+        roll_step = none
+        if event == LIFT:
+            roll_step = lift_step(step, front)
+        elif event == REQUIRED:
+            roll_step = (target - point.lateral - step.lateral) / step.lateral_slope
+        roll_step = least(most(roll_step, -LONGEST_STEP_BACK * point.roll), LONGEST_STEP * point.roll)
+        moved = moved_by(law, step, point, roll_step, small_step)
+        inside = (moved.lateral > 0.0) & (moved.front_weight > 0.0) & (moved.front_weight < law.total_weight)
+        point = where(going, moved, point)
+        going = going & inside & negated(moved.found)
+        if not any_of(going):
+            break
+    return point
+
+
+@inner
+def along(law, point, roll, wanted):
+    """The path at another roll, roughly, first guess by the tangent at `point`."""
     step = roll - point.roll
-    return solve_path(
-        law,
-        NO_EVENT,
-        0.0,
-        roll,
-        point.lateral + point.lateral_slope * step,
-        point.handed + point.handed_slope * step,
-    )
+    lateral = point.lateral + point.lateral_slope * step
+    handed = point.handed + point.handed_slope * step
+    return solve_path(law, NO_EVENT, wanted, roll, roll, lateral, handed, ROUGH_STEP, wanted)
 
 
 @inner
-def between(law, low, high, roll):
+def between(law, low, high, roll, wanted):
     """The path at a roll between two points, first guess by the cubic through both with their slopes."""
     width = high.roll - low.roll
     s = (roll - low.roll) / width
@@ -362,7 +194,7 @@ def between(law, low, high, roll):
     up_low, up_high = s * rest * rest * width, -s * s * rest * width
     lateral = at_low * low.lateral + at_high * high.lateral + up_low * low.lateral_slope + up_high * high.lateral_slope
     handed = at_low * low.handed + at_high * high.handed + up_low * low.handed_slope + up_high * high.handed_slope
-    return solve_path(law, NO_EVENT, 0.0, roll, lateral, handed)
+    return solve_path(law, NO_EVENT, wanted, roll, roll, lateral, handed, SMALL_STEP, wanted)
 
 
 @inner
@@ -374,11 +206,12 @@ def upright(law):
     give_r = law.rear_pull * (r.half_spring + r.half_tyre)
     rear_weight = law.total_weight - law.front_weight
     handed = (give_f * (law.front_weight - f.weight) - give_r * (rear_weight - r.weight)) / (1.0 - give_f - give_r)
-    step = path_step(law, 0.0, 0.0, handed)
+    none = 0.0 * handed
+    step = path_step(law, none, none, handed)
     front, rear, slope, moved = step.front, step.rear, step.lateral_slope, step.handed_slope
     point = PathPoint(
-        roll=0.0,
-        lateral=0.0,
+        roll=none,
+        lateral=none,
         handed=handed,
         lateral_slope=slope,
         handed_slope=moved,
@@ -387,7 +220,7 @@ def upright(law):
         rear_excess=rear.excess,
         front_travel=front.travel,
         rear_travel=rear.travel,
-        found=True,
+        found=slope > 0.0,
     )
     front_gain = excess_after(front, 1.0, slope, moved) - front.excess
     rear_gain = excess_after(rear, 1.0, slope, -moved) - rear.excess

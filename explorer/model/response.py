@@ -151,9 +151,10 @@ def decay4(a, time, x):
         term[i, i] = 1.0
     for k in range(1, 15):
         multiply4(term, a, work)
+        part = step / k
         for i in range(4):
             for j in range(4):
-                term[i, j] = work[i, j] * step / k
+                term[i, j] = work[i, j] * part
                 e[i, j] += term[i, j]
     for _ in range(halvings):
         multiply4(e, e, work)

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from scipy.special import log_ndtr, ndtr
 
 from explorer.model.compiled import inner
+from explorer.model.lanes import where
 from explorer.model.slots import SLOT
 
 _N, _F0 = SLOT["load_sensitivity"], SLOT["reference_load"]
@@ -67,7 +68,8 @@ def inclination_factor(lean, best_lean, lean_width):
     >>> round(float(inclination_factor(0.3, 0.1, 0.2)), 12)
     0.5
     """
-    return 1.0 / (1.0 + ((lean - best_lean) / lean_width) ** 2)
+    off = (lean - best_lean) / lean_width
+    return 1.0 / (1.0 + off * off)
 
 
 @njit(cache=True, error_model="numpy")
@@ -93,9 +95,9 @@ def friction_ellipse(lateral_peak, longitudinal_force, longitudinal_ratio):
     0.8
     """
     longitudinal_peak = longitudinal_ratio * lateral_peak
-    if longitudinal_peak <= abs(longitudinal_force):
-        return 0.0
-    return lateral_peak * np.sqrt(1.0 - (longitudinal_force / longitudinal_peak) ** 2)
+    share = longitudinal_force / longitudinal_peak
+    left = where(longitudinal_peak > abs(longitudinal_force), 1.0 - share * share, 0.0)
+    return lateral_peak * np.sqrt(left)
 
 
 SENSITIVITY_LOW, SENSITIVITY_HIGH, SENSITIVITY_NODES = 0.0, 1.0, 20
@@ -180,6 +182,14 @@ def _normal_mean(u: NDArray[np.float64], density: NDArray[np.float64]) -> NDArra
 
 
 @inner
+def hermite(share, low, low_slope, high, high_slope):
+    """Cubic over one step of the bump table from the values and slopes at its ends."""
+    s, rest, h = share, 1.0 - share, 1.0 / TABLE_STEPS_PER_UNIT
+    value = (1.0 + 2.0 * s) * rest * rest * low + s * rest * rest * h * low_slope
+    return value + s * s * (3.0 - 2.0 * s) * high - s * s * rest * h * high_slope
+
+
+@inner
 def bump_log(y, load_sensitivity, table):
     """Logarithm of the mean grip left under load variation, `y` the logarithm of mean load over RMS variation. [-]
 
@@ -192,11 +202,7 @@ def bump_log(y, load_sensitivity, table):
     place = (y - TABLE_LOW) * TABLE_STEPS_PER_UNIT
     k = min(int(place), table.shape[0] - 2)
     s = place - k
-    h = 1.0 / TABLE_STEPS_PER_UNIT
-    a, b = table[k, 0], table[k + 1, 0]
-    da, db = table[k, 1] * h, table[k + 1, 1] * h
-    value = (1.0 + 2.0 * s) * (1.0 - s) ** 2 * a + s * (1.0 - s) ** 2 * da + s * s * (3.0 - 2.0 * s) * b
-    return value + s * s * (s - 1.0) * db
+    return hermite(s, table[k, 0], table[k, 1], table[k + 1, 0], table[k + 1, 1])
 
 
 @njit(cache=True, error_model="numpy")

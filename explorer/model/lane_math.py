@@ -1,0 +1,202 @@
+"""Elementary functions for floats and lanes, to a rounding or two.
+
+On floats numpy's own. On lanes, which know arithmetic only: argument reduction and polynomials, the same steps in
+every lane (after Cody & Waite, Software Manual for the Elementary Functions, 1980; the logarithm's coefficients are
+those of Sun's fdlibm, `e_log.c`).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from llvmlite import ir
+from numba import types
+from numba.extending import intrinsic, overload
+
+from explorer.model.compiled import inner
+from explorer.model.lanes import LANES, WIDTH, LanesType, where
+
+_WORDS = ir.VectorType(ir.IntType(64), WIDTH)
+_DOUBLES = ir.VectorType(ir.DoubleType(), WIDTH)
+_MANTISSA, _ONE, _TWO_52 = 0x000FFFFFFFFFFFFF, 0x3FF0000000000000, 0x4330000000000000
+_MAGIC = 6755399441055744.0
+"""1.5 * 2^52: added to a small whole number it leaves that number in the low bits."""
+_LN2_HIGH, _LN2_LOW = 6.93147180369123816490e-01, 1.90821492927058770002e-10
+
+
+def _words(value):
+    return ir.Constant(_WORDS, [value] * WIDTH)
+
+
+@intrinsic
+def _power_of_two(typingctx, whole):
+    """2^k for whole k."""
+
+    def codegen(context, builder, sig, args):
+        shifted = builder.fadd(args[0], ir.Constant(_DOUBLES, [_MAGIC] * WIDTH))
+        exponent = builder.add(builder.bitcast(shifted, _WORDS), _words(1023))
+        return builder.bitcast(builder.shl(exponent, _words(52)), _DOUBLES)
+
+    return LANES(LANES), codegen
+
+
+@intrinsic
+def _exponent_of(typingctx, value):
+    """The biased exponent of positive numbers, as lanes."""
+
+    def codegen(context, builder, sig, args):
+        bits = builder.lshr(builder.bitcast(args[0], _WORDS), _words(52))
+        return builder.bitcast(builder.or_(bits, _words(_TWO_52)), _DOUBLES)
+
+    return LANES(LANES), codegen
+
+
+@intrinsic
+def _mantissa_of(typingctx, value):
+    """The mantissa of positive numbers, from 1 to 2."""
+
+    def codegen(context, builder, sig, args):
+        bits = builder.and_(builder.bitcast(args[0], _WORDS), _words(_MANTISSA))
+        return builder.bitcast(builder.or_(bits, _words(_ONE)), _DOUBLES)
+
+    return LANES(LANES), codegen
+
+
+@inner
+def _lanes_exp(x):
+    x = where(x > -700.0, x, -700.0)
+    x = where(x < 700.0, x, 700.0)
+    k = np.floor(x * 1.4426950408889634 + 0.5)
+    r = (x - k * _LN2_HIGH) - k * _LN2_LOW
+    q = 1.0 / 6227020800.0
+    q = q * r + 1.0 / 479001600.0
+    q = q * r + 1.0 / 39916800.0
+    q = q * r + 1.0 / 3628800.0
+    q = q * r + 1.0 / 362880.0
+    q = q * r + 1.0 / 40320.0
+    q = q * r + 1.0 / 5040.0
+    q = q * r + 1.0 / 720.0
+    q = q * r + 1.0 / 120.0
+    q = q * r + 1.0 / 24.0
+    q = q * r + 1.0 / 6.0
+    q = q * r + 0.5
+    return (1.0 + (r + r * r * q)) * _power_of_two(k)
+
+
+@inner
+def _lanes_log(x):
+    k = _exponent_of(x) - (4503599627370496.0 + 1023.0)
+    m = _mantissa_of(x)
+    upper = m > 1.4142135623730951
+    k = where(upper, k + 1.0, k)
+    f = where(upper, 0.5 * m, m) - 1.0
+    s = f / (2.0 + f)
+    z = s * s
+    r = 1.479819860511658591e-01
+    r = r * z + 1.531383769920937332e-01
+    r = r * z + 1.818357216161805012e-01
+    r = r * z + 2.222219843214978396e-01
+    r = r * z + 2.857142874366239149e-01
+    r = r * z + 3.999999999940941908e-01
+    r = (r * z + 6.666666666666735130e-01) * z
+    half = 0.5 * f * f
+    return k * _LN2_HIGH - ((half - (s * (half + r) + k * _LN2_LOW)) - f)
+
+
+@inner
+def _lanes_sine_cosine(x):
+    z = x * x
+    s = -1.0 / 121645100408832000.0
+    s = s * z + 1.0 / 355687428096000.0
+    s = s * z - 1.0 / 1307674368000.0
+    s = s * z + 1.0 / 6227020800.0
+    s = s * z - 1.0 / 39916800.0
+    s = s * z + 1.0 / 362880.0
+    s = s * z - 1.0 / 5040.0
+    s = s * z + 1.0 / 120.0
+    s = s * z - 1.0 / 6.0
+    c = -1.0 / 6402373705728000.0
+    c = c * z + 1.0 / 20922789888000.0
+    c = c * z - 1.0 / 87178291200.0
+    c = c * z + 1.0 / 479001600.0
+    c = c * z - 1.0 / 3628800.0
+    c = c * z + 1.0 / 40320.0
+    c = c * z - 1.0 / 720.0
+    c = c * z + 1.0 / 24.0
+    c = c * z - 0.5
+    return x + x * z * s, 1.0 + z * c
+
+
+@inner
+def _lanes_tanh(x):
+    e = _lanes_exp(-2.0 * abs(x))
+    size = (1.0 - e) / (1.0 + e)
+    return where(x < 0.0, -size, size)
+
+
+def exponential(x):
+    """e^x; on lanes held to the range of +-700."""
+    return np.exp(x)
+
+
+def logarithm(x):
+    """Natural logarithm of numbers above zero (on lanes: not of subnormal ones; others give what nobody may take)."""
+    return np.log(x)
+
+
+def sine_cosine(x):
+    """(sin x, cos x) of a roll angle; on lanes by series, to a rounding up to 1 rad and 1e-13 up to 1.6 rad."""
+    return np.sin(x), np.cos(x)
+
+
+def hyperbolic_tangent(x):
+    """tanh x; on lanes to a rounding of 1, so relatively less of small ones."""
+    return np.tanh(x)
+
+
+def _bind(function, on_floats, on_lanes):
+    @overload(function)
+    def choose(x):
+        return on_lanes if isinstance(x, LanesType) else on_floats
+
+
+_bind(exponential, lambda x: np.exp(x), lambda x: _lanes_exp(x))
+_bind(logarithm, lambda x: np.log(x), lambda x: _lanes_log(x))
+_bind(sine_cosine, lambda x: (np.sin(x), np.cos(x)), lambda x: _lanes_sine_cosine(x))
+_bind(hyperbolic_tangent, lambda x: np.tanh(x), lambda x: _lanes_tanh(x))
+
+
+@intrinsic
+def _gather(typingctx, values, place):
+    """Four neighbours of a flat array from a place in each lane."""
+    four = types.UniTuple(LANES, 4)
+
+    def codegen(context, builder, sig, args):
+        data = context.make_array(sig.args[0])(context, builder, args[0]).data
+        columns = [ir.Constant(_DOUBLES, ir.Undefined)] * 4
+        for lane in range(WIDTH):
+            here = ir.Constant(ir.IntType(32), lane)
+            start = builder.fptosi(builder.extract_element(args[1], here), ir.IntType(64))
+            for j in range(4):
+                value = builder.load(builder.gep(data, [builder.add(start, ir.Constant(ir.IntType(64), j))]))
+                columns[j] = builder.insert_element(columns[j], value, here)
+        return context.make_tuple(builder, four, columns)
+
+    return four(values, LANES), codegen
+
+
+def four_from(values, place):
+    """Four neighbours of a flat array from the whole number `place` on."""
+    k = int(place)
+    return values[k], values[k + 1], values[k + 2], values[k + 3]
+
+
+@overload(four_from)
+def _four_from(values, place):
+    if isinstance(place, LanesType):
+        return lambda values, place: _gather(values, place)
+
+    def plain(values, place):
+        k = int(place)
+        return values[k], values[k + 1], values[k + 2], values[k + 3]
+
+    return plain

@@ -1,0 +1,213 @@
+"""Grip of one axle along the path, in pieces that bound a stretch of it: `grip.grip_at` for floats and for lanes."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+
+from explorer.model.compiled import inner
+from explorer.model.lane_math import exponential, four_from, hyperbolic_tangent, logarithm
+from explorer.model.lanes import any_of, least, most, where
+from explorer.model.tyre import (
+    TABLE_HIGH,
+    TABLE_LOW,
+    TABLE_STEPS_PER_UNIT,
+    friction_ellipse,
+    hermite,
+    inclination_factor,
+)
+
+ROUGHLY = 1.0 + 1e-4
+"""Demand is raised by this before a stretch is called calm: its ends are known roughly (`path.ROUGH_STEP`)."""
+LAST_STEP = (TABLE_HIGH - TABLE_LOW) * TABLE_STEPS_PER_UNIT - 1.0
+"""The last interval of the bump table."""
+
+
+class GripLaw(NamedTuple):
+    """What stays fixed along the path for the grip of one axle. SI.
+
+    `demand_mass` times lateral acceleration is the demand without yaw; a push is the axle's longitudinal force over the
+    wheelbase, positive where it adds to this axle's demand; `lean_gain` is half the camber gain; `load_scale` the load
+    variation over bumps, or the reference load on smooth ground, and `scale_log` its logarithm over the reference load.
+    """
+
+    demand_mass: float
+    front_push: float
+    rear_push: float
+    force: float
+    front_inner_lean: float
+    front_outer_lean: float
+    front_lean_gain: float
+    rear_camber: float
+    rear_lean_gain: float
+    total_weight: float
+    peak: float
+    load_rms: float
+    load_scale: float
+    scale_log: float
+    load_sensitivity: float
+    best_lean: float
+    lean_width: float
+    patch_shift: float
+    patch_lean: float
+    longitudinal_ratio: float
+    table_start: float
+
+
+class GripPoint(NamedTuple):
+    """One axle at a point of the path: lateral force asked and given [N], force of the upright wheels [N], their
+    inclination factors [-], and the patch shifts of both axles' wheels [m]."""
+
+    demand: float
+    capacity: float
+    inner_force: float
+    outer_force: float
+    inner_factor: float
+    outer_factor: float
+    front_shift_low: float
+    front_shift_high: float
+    rear_shift_low: float
+    rear_shift_high: float
+
+
+@inner
+def grip_law(corner, end, table_start):
+    """`GripLaw` of an axle (0 front, 1 rear); its bump table starts at `table_start` of the flat array of tables."""
+    body, phase, tyre = corner.body, corner.phase, corner.tyre
+    if end == 0:
+        sign, share, force, grip = 1.0, body.front_share, phase.front_force, corner.front.grip
+        rms, rms_log = corner.front_load_rms, corner.front_rms_log
+    else:
+        sign, share, force, grip = -1.0, 1.0 - body.front_share, phase.rear_force, corner.rear.grip
+        rms, rms_log = corner.rear_load_rms, corner.rear_rms_log
+    return GripLaw(
+        demand_mass=body.mass * share,
+        front_push=sign * phase.front_force / body.wheelbase,
+        rear_push=sign * phase.rear_force / body.wheelbase,
+        force=force,
+        front_inner_lean=corner.front_inner_lean,
+        front_outer_lean=corner.front_outer_lean,
+        front_lean_gain=0.5 * corner.front.camber_gain,
+        rear_camber=corner.rear.camber,
+        rear_lean_gain=0.5 * corner.rear.camber_gain,
+        total_weight=phase.front_weight + phase.rear_weight,
+        peak=grip * tyre.reference_load,
+        load_rms=rms,
+        load_scale=where(rms > 0.0, rms, tyre.reference_load),
+        scale_log=rms_log,
+        load_sensitivity=tyre.load_sensitivity,
+        best_lean=tyre.best_lean,
+        lean_width=tyre.lean_width,
+        patch_shift=tyre.patch_shift,
+        patch_lean=tyre.patch_lean,
+        longitudinal_ratio=tyre.longitudinal_ratio,
+        table_start=table_start,
+    )
+
+
+@inner
+def bump_log_at(y, load_sensitivity, tables, start):
+    """`tyre.bump_log` from the table that starts at `start` of a flat array of tables. [-]"""
+    place = (y - TABLE_LOW) * TABLE_STEPS_PER_UNIT
+    held = least(where(place > 0.0, place, 0.0), LAST_STEP)
+    k = np.floor(held)
+    a, slope_a, b, slope_b = four_from(tables, start + 2.0 * k)
+    inside = hermite(place - k, a, slope_a, b, slope_b)
+    value = where(y <= TABLE_LOW, a + slope_a * (y - TABLE_LOW), inside)
+    high = y >= TABLE_HIGH
+    if any_of(high):
+        small = -0.5 * load_sensitivity * (1.0 - load_sensitivity) * exponential(-2.0 * y)
+        # ln(1 + x) for |x| below 1e-6
+        value = where(high, small * (1.0 - small * (0.5 - small * (1.0 / 3.0))), value)
+    return value
+
+
+@inner
+def wheel_force(law, load, tables):
+    """Lateral force of an upright wheel, bumps counted; it grows with load; zero without. [N]"""
+    n = law.load_sensitivity
+    loaded, rough = load > 0.0, law.load_rms > 0.0
+    y = logarithm(where(loaded, load, law.load_scale) / law.load_scale)
+    power = (1.0 - n) * (y + law.scale_log)
+    if any_of(rough):
+        power = power + where(rough, bump_log_at(y, n, tables, law.table_start), 0.0)
+    return where(loaded, law.peak * exponential(power), 0.0)
+
+
+@inner
+def patch_shifts(law, push, inner_lean, outer_lean):
+    """Sideways shifts of an axle's inner and outer contact patch, `tyre.patch_offset`; zero without a push. [m]"""
+    pushed = push != 0.0
+    inner_shift = outer_shift = 0.0 * push
+    if any_of(pushed):
+        inner_shift = where(pushed, law.patch_shift * hyperbolic_tangent(inner_lean / law.patch_lean), 0.0)
+        outer_shift = where(pushed, law.patch_shift * hyperbolic_tangent(outer_lean / law.patch_lean), 0.0)
+    return inner_shift, outer_shift
+
+
+@inner
+def grip_point(law, end, point, tables):
+    """`grip.grip_at` for one axle (0 front, 1 rear) from a point of the path."""
+    # lean by roll: X/t (1 - gain t/2) + (roll - X/t), see `lean_from_roll`
+    front_roll = point.roll - law.front_lean_gain * point.front_travel
+    rear_roll = point.roll - law.rear_lean_gain * point.rear_travel
+    front_half = 0.5 * point.front_weight
+    rear_half = 0.5 * law.total_weight - front_half
+    front_transfer = front_half + least(point.front_excess, 0.0)
+    rear_transfer = rear_half + least(point.rear_excess, 0.0)
+    front_inner, front_outer = law.front_inner_lean - front_roll, law.front_outer_lean - front_roll
+    rear_inner, rear_outer = law.rear_camber - rear_roll, -law.rear_camber - rear_roll
+    front_a, front_b = patch_shifts(law, law.front_push, front_inner, front_outer)
+    rear_a, rear_b = patch_shifts(law, law.rear_push, rear_inner, rear_outer)
+    front_part, rear_part = 0.5 * front_transfer / front_half, 0.5 * rear_transfer / rear_half
+    demand = law.demand_mass * point.lateral
+    demand = demand + law.front_push * ((0.5 - front_part) * front_a + (0.5 + front_part) * front_b)
+    demand = demand + law.rear_push * ((0.5 - rear_part) * rear_a + (0.5 + rear_part) * rear_b)
+    if end == 0:
+        half, transfer, inner_lean, outer_lean = front_half, front_transfer, front_inner, front_outer
+    else:
+        half, transfer, inner_lean, outer_lean = rear_half, rear_transfer, rear_inner, rear_outer
+    inner_force = wheel_force(law, half - transfer, tables)
+    outer_force = wheel_force(law, half + transfer, tables)
+    inner_factor = inclination_factor(inner_lean, law.best_lean, law.lean_width)
+    outer_factor = inclination_factor(outer_lean, law.best_lean, law.lean_width)
+    peak = inner_force * inner_factor + outer_force * outer_factor
+    return GripPoint(
+        demand=demand,
+        capacity=friction_ellipse(peak, law.force, law.longitudinal_ratio),
+        inner_force=inner_force,
+        outer_force=outer_force,
+        inner_factor=inner_factor,
+        outer_factor=outer_factor,
+        front_shift_low=least(front_a, front_b),
+        front_shift_high=most(front_a, front_b),
+        rear_shift_low=least(rear_a, rear_b),
+        rear_shift_high=most(rear_a, rear_b),
+    )
+
+
+@inner
+def calm_between(law, low, high, lateral):
+    """True where demand cannot meet capacity anywhere between two points of the path, `lateral` that of the higher.
+
+    Along the path lateral acceleration, leans and outer loads go one way and inner loads the other, so each piece is
+    bounded by its values at the two points: the least inner and outer force, the least inclination factors, the most
+    demand and the worst patch shift.
+    """
+    ordered = (low.inner_force >= high.inner_force) & (low.outer_force <= high.outer_force)
+    peak = high.inner_force * least(low.inner_factor, high.inner_factor) + low.outer_force * least(
+        low.outer_factor, high.outer_factor
+    )
+    front_shift = where(
+        law.front_push > 0.0,
+        most(low.front_shift_high, high.front_shift_high),
+        least(low.front_shift_low, high.front_shift_low),
+    )
+    rear_shift = where(
+        law.rear_push > 0.0,
+        most(low.rear_shift_high, high.rear_shift_high),
+        least(low.rear_shift_low, high.rear_shift_low),
+    )
+    demand = law.demand_mass * lateral + law.front_push * front_shift + law.rear_push * rear_shift
+    return ordered & (demand * ROUGHLY < friction_ellipse(peak, law.force, law.longitudinal_ratio))
