@@ -218,6 +218,12 @@ class RunFolder:
             raise ArtefactError(f"figure {stem} is not a PNG")
         return self._write(f"figures/{stem}.png", data)
 
+    def pdf(self, stem: str, data: bytes) -> Path:
+        """Write `<stem>.pdf` at the top of the folder. Raises ArtefactError when the bytes are no PDF."""
+        if not data.startswith(b"%PDF-"):
+            raise ArtefactError(f"{stem} is not a PDF")
+        return self._write(f"{stem}.pdf", data)
+
     def text(self, name: str, text: str) -> Path:
         """Write a text file at the top of the folder, UTF-8."""
         return self._write(name, text.encode("utf-8"))

@@ -20,23 +20,26 @@ from explorer.proof.results import ProofSection
 from explorer.report import document, figures, page, plan_sections, plan_tables, proof_page, tables
 from explorer.report.answers import Answer, comparison_answer, ladder_answer
 from explorer.report.page.plan import plan_blocks
+from explorer.report.pit_sheet import pit_sheet_html
+from explorer.report.pit_sheet_pdf import pit_sheet_pdf
 from explorer.space import FloatArray, Space
 from explorer.study.assumptions import AssumptionEffects, assumption_effects
 from explorer.study.carry_over import carry_over
+from explorer.study.change_plan import MOST_SETUPS, ChangePlan, change_plan
 from explorer.study.columns import ColumnStore
 from explorer.study.compare import compare
 from explorer.study.evaluate import MetricTable, Progress, evaluate_all, failed_setups, fault_words, table_of
 from explorer.study.exact import StepEffects, exact_indices, step_effects
 from explorer.study.front import Front, pareto_front
-from explorer.study.ladder import ladder
+from explorer.study.ladder import Ladder, ladder
 from explorer.study.limits import ResolvedLimit, count_limits, feasible, resolve_limits
 from explorer.study.maps import MetricMap, map_metric
 from explorer.study.one_change import one_change
-from explorer.study.plan import Plan, believed, make_plan
+from explorer.study.plan import Plan, believed, ladders, make_plan
 from explorer.study.results import Failures, LevelShares, RunResult
 from explorer.study.search import Agreement, SearchResult, agreement, search_space
 from explorer.study.sensitivity import Sensitivity
-from explorer.study.shortlist import make_shortlist
+from explorer.study.shortlist import NothingFeasible, Shortlist, make_shortlist
 from explorer.study.sobol import sampled_indices
 from explorer.study.stream import EXAMPLES, PartMaker, Streamed, by_level, chunks, one_by_one, stream
 
@@ -139,6 +142,17 @@ def _planned(space: Space, limits: tuple[ResolvedLimit, ...], progress: Progress
         return None, str(fault)
 
 
+def _visits(
+    space: Space, limits: tuple[ResolvedLimit, ...], found: Shortlist | NothingFeasible
+) -> tuple[ChangePlan | None, str]:
+    """The way through the shortlist, and why there is none."""
+    if not isinstance(found, Shortlist):
+        return None, "nothing keeps every limit"
+    picks = np.array([pick.positions for pick in found.picks[:MOST_SETUPS]])
+    note = f"only the first {MOST_SETUPS} setups are visited" if len(found.picks) > MOST_SETUPS else ""
+    return change_plan(space, picks, limits), note
+
+
 def sensitivity(study: LoadedStudy, progress: Progress | None = None) -> tuple[Sensitivity | None, str, MetricTable]:
     """Only the question which knob matters: (indices, why there are none, table)."""
     space = study.space
@@ -224,6 +238,11 @@ def answer(
         carried = clock.run("carry-over", lambda: carry_over(space, limits, progress=progress))
     if plans and (wanted.asked or wanted.seen):
         plan, plan_note = clock.run("plan", lambda: _planned(space, limits, progress))
+    visits, visits_note = None, ""
+    symptoms: tuple[Ladder, ...] = ()
+    if plan is None:
+        visits, visits_note = clock.run("pit stops", lambda: _visits(space, limits, shortlist))
+        symptoms = clock.run("ladders", lambda: ladders(space, limits, None, None) if baseline.valid[0] else ())
     return RunResult(
         space=space,
         exact=space.exhaustive,
@@ -250,6 +269,9 @@ def answer(
         plan=plan,
         plan_note=plan_note,
         carried=carried,
+        visits=visits,
+        visits_note=visits_note,
+        ladders=symptoms,
     )
 
 
@@ -352,6 +374,10 @@ def write(study: LoadedStudy, result: RunResult, folder: Path) -> Path:
         for stem, frame in plan_tables.plan_tables(result.plan, space).items():
             run.csv(stem, frame)
         run.parquet("plan_setups", plan_tables.setups_blocks(result.plan.robust, space))
+    else:
+        run.csv("ladder", plan_tables.ladder_table(result.ladders))
+        if result.visits is not None:
+            run.csv("changes", plan_tables.changes_table(result.visits))
     if result.carried is not None:
         run.csv("carry_over", plan_tables.carry_over_table(result.carried, space))
     if _save_every_setup(space):
@@ -361,6 +387,8 @@ def write(study: LoadedStudy, result: RunResult, folder: Path) -> Path:
     for stem, data in drawings.items():
         run.png(stem, data)
     run.text("report.md", document.report(result, tuple(drawings)))
+    run.text("pit_sheet.html", pit_sheet_html(result, result.visits, result.ladders))
+    run.pdf("pit_sheet", pit_sheet_pdf(result, result.visits, result.ladders))
     run.text("report.html", page.report_page(result, plan_blocks(result)))
     timings = {name: round(seconds, 3) for name, seconds in result.timings}
     timings["tables and figures"] = round(time.perf_counter() - start, 3)

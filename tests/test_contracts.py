@@ -21,7 +21,7 @@ IMPORTERS = {
     "optuna": ("study/search.py",),
     "moocore": ("study/front.py",),
     "seaborn": ("report/figures.py",),
-    "matplotlib": ("report/figures.py",),
+    "matplotlib": ("report/figures.py", "report/pit_sheet_pdf.py"),
     "pyarrow": ("artefacts.py",),
     "plotly": ("report/page/build.py",),
     "typer": ("cli.py",),

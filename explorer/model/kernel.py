@@ -11,7 +11,7 @@ from explorer.model.block import evaluate_block
 from explorer.model.lanes import WIDTH
 from explorer.model.metrics import N_CAR, N_PHASE
 from explorer.model.slots import PHASE_COLUMNS, SLOT, SLOTS
-from explorer.model.tyre import bump_table, bump_tables_at
+from explorer.model.tyre import bump_tables_at
 
 _ROUGHNESS, _N = SLOT["roughness"], SLOT["load_sensitivity"]
 _WEIGHT, _TURN_IN = PHASE_COLUMNS.index("weight"), PHASE_COLUMNS.index("is_turn_in")
@@ -57,7 +57,7 @@ def bump_tables(
         if slots[j] == _N:
             exponent = exponent * factor[:, j, None] + offset[:, j, None]
     if not np.any(rough > 0.0):
-        return bump_table(float(exponent.flat[0]))[None].copy(), np.zeros(rough.shape, dtype=np.int64)
+        return bump_tables_at(exponent.flat[:1]), np.zeros(rough.shape, dtype=np.int64)
     kinds, which = np.unique(exponent, return_inverse=True)
     return bump_tables_at(kinds), which.reshape(rough.shape).astype(np.int64)
 

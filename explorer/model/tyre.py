@@ -155,22 +155,22 @@ def _node_tables() -> tuple[NDArray[np.float64], NDArray[np.float64]]:
 
 
 def bump_tables_at(load_sensitivities: NDArray[np.float64]) -> NDArray[np.float64]:
-    """One bump table per load sensitivity, (kinds,) -> (kinds, steps, 2): its own for a single one, else by barycentric
-    interpolation between tables at Chebyshev points (Berrut & Trefethen, SIAM Review 46, 2004, 501-517).
+    """One bump table per load sensitivity, (kinds,) -> (kinds, steps, 2), by barycentric interpolation between tables at
+    Chebyshev points (Berrut & Trefethen, SIAM Review 46, 2004, 501-517).
 
-    The mean of `Z^p` is analytic in p above -1, so the interpolation converges fast: it is held to 1e-12 by a test.
+    The mean of `Z^p` is analytic in p above -1, so the interpolation converges fast: it is held to 1e-12 by a test. A
+    table depends on its own load sensitivity alone, bit for bit.
     """
-    if len(load_sensitivities) == 1:
-        return bump_table(float(load_sensitivities[0]))[None].copy()
     nodes, tables = _node_tables()
     place = np.arange(SENSITIVITY_NODES)
     own = (-1.0) ** place * np.sin((2.0 * place + 1.0) * math.pi / (2.0 * SENSITIVITY_NODES))
-    away = load_sensitivities[:, None] - nodes[None, :]
-    hit = away == 0.0
-    share = own / np.where(hit, 1.0, away)
-    share = np.where(hit.any(axis=1)[:, None], hit.astype(np.float64), share)
-    share /= share.sum(axis=1, keepdims=True)
-    return np.ascontiguousarray(np.einsum("kn,nsc->ksc", share, tables))
+    flat = tables.reshape(SENSITIVITY_NODES, -1)
+    found = np.empty((len(load_sensitivities), *tables.shape[1:]))
+    for kind, sensitivity in enumerate(load_sensitivities):
+        away = sensitivity - nodes
+        share = (away == 0.0).astype(np.float64) if (away == 0.0).any() else own / away
+        found[kind] = (share / share.sum() @ flat).reshape(tables.shape[1:])
+    return found
 
 
 def _normal_mean(u: NDArray[np.float64], density: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -45,6 +45,10 @@ def report(result: RunResult, drawn: Sequence[str] | None = None) -> str:
         parts += plan_sections.plan_report(result.plan, space)
     elif result.plan_note:
         parts += ["## The plan", f"No plan: {escape(result.plan_note)}."]
+    if result.visits is not None:
+        parts += ["## Pit stops", *plan_sections.stops(result.visits, result.visits_note, space)]
+    if result.ladders:
+        parts += ["## When the driver says ...", *plan_sections.ladder_lines(result.ladders, space, "ladder")]
     if result.carried is not None:
         parts += plan_sections.carried_report(result.carried, space)
     for section in sections.ORDER:

@@ -41,8 +41,8 @@ def plan_report(plan: Plan, space: Space) -> list[str]:
         lines += _learned(plan, plan.learned, space)
     lines += _measure(plan, space)
     lines += _tuning(plan, space)
-    lines += _changes(plan, space)
-    lines += _ladders(plan, space)
+    lines += ["### Pit stops", *stops(plan.changes, plan.changes_note, space)]
+    lines += ["### When the driver says ...", *ladder_lines(plan.ladders, space, "plan_ladder")]
     return lines
 
 
@@ -344,11 +344,10 @@ def _stop_line(number: int, stop: Stop, space: Space) -> list[str]:
     return [str(number), what, f"{stop.minutes:g}", stop.reaches or "on the way", "; ".join(warn)]
 
 
-def _changes(plan: Plan, space: Space) -> list[str]:
-    lines = ["### Pit stops"]
-    if plan.changes is None:
-        return [*lines, f"No plan: {escape(plan.changes_note)}."]
-    found: ChangePlan = plan.changes
+def stops(found: ChangePlan | None, note: str, space: Space) -> list[str]:
+    """The way through the shortlist, stop by stop."""
+    if found is None:
+        return [f"No way through the shortlist: {escape(note)}."]
     text = (
         f"From the baseline through every setup above, the cheapest way: {found.minutes:g} minutes of work in "
         f"{words.count(len(found.stops), 'stop')}, one run after each, {found.minutes_between_runs:g} minutes between "
@@ -357,7 +356,7 @@ def _changes(plan: Plan, space: Space) -> list[str]:
     if found.saved > 0.0:
         text += f" The order above would cost {found.saved:g} minutes more."
     rows = [_stop_line(number, stop, space) for number, stop in enumerate(found.stops, start=1)]
-    lines += [text, words.table(["stop", "change", "minutes", "reaches", "mind"], rows, right=(2,))]
+    lines = [text, words.table(["stop", "change", "minutes", "reaches", "mind"], rows, right=(2,))]
     if found.notes:
         lines.append("\n".join(f"- {escape(note)}" for note in found.notes))
     return lines
@@ -378,19 +377,19 @@ def rung_text(one: Ladder, place: int, space: Space) -> str:
     return text + ")"
 
 
-def _ladders(plan: Plan, space: Space) -> list[str]:
+def ladder_lines(ladders: tuple[Ladder, ...], space: Space, stem: str) -> list[str]:
+    """The first rungs for every symptom, from the setup on the car now."""
     lines = [
-        "### When the driver says ...",
         "One part at a time from the setup on the car now, most cured per minute first "
-        "([plan_ladder.csv](tables/plan_ladder.csv) has side effects; `setup-space next` asks from any setup).",
+        f"([{stem}.csv](tables/{stem}.csv) has side effects; `setup-space next` asks from any setup).",
     ]
     rows = []
-    for one in plan.ladders:
+    for one in ladders:
         cures = [rung_text(one, k, space) for k, rung in enumerate(one.rungs) if rung.cures][:RUNGS_SHOWN]
         rows.append([one.symptom.words, *(cures + ["-"] * (RUNGS_SHOWN - len(cures)))])
-    if plan.ladders and plan.ladders[0].broken_now:
-        lines.append("The setup on the car breaks already: " + escape("; ".join(plan.ladders[0].broken_now)) + ".")
+    if ladders and ladders[0].broken_now:
+        lines.append("The setup on the car breaks already: " + escape("; ".join(ladders[0].broken_now)) + ".")
     lines.append(words.table(["symptom", "first", "then", "then"], rows))
-    if plan.ladders and plan.ladders[0].not_asked:
-        lines.append("Not asked: " + escape("; ".join(plan.ladders[0].not_asked)) + ".")
+    if ladders and ladders[0].not_asked:
+        lines.append("Not asked: " + escape("; ".join(ladders[0].not_asked)) + ".")
     return lines

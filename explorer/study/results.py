@@ -7,9 +7,11 @@ from dataclasses import dataclass
 from explorer.space import IntArray, Space
 from explorer.study.assumptions import AssumptionEffects
 from explorer.study.carry_over import CarryOver
+from explorer.study.change_plan import ChangePlan
 from explorer.study.evaluate import MetricTable
 from explorer.study.exact import StepEffects
 from explorer.study.front import Front
+from explorer.study.ladder import Ladder
 from explorer.study.limits import LimitCounts, ResolvedLimit
 from explorer.study.maps import MetricMap
 from explorer.study.one_change import OneChange
@@ -49,6 +51,7 @@ class RunResult:
     there are no indices where `indices` is None, `assumed_note` the same of `assumed`. `agreement` holds the search
     against the exact front where both were run. `plan` is None where none was asked for or `plan_note` says why;
     `carried` None where the study carries no liked setup over.
+    `visits` leads through the shortlist, None where `visits_note` says why or a plan has its own; `ladders` likewise.
     `timings` are (stage, seconds).
     """
 
@@ -77,3 +80,6 @@ class RunResult:
     plan: Plan | None = None
     plan_note: str = ""
     carried: CarryOver | None = None
+    visits: ChangePlan | None = None
+    visits_note: str = ""
+    ladders: tuple[Ladder, ...] = ()

@@ -16,6 +16,12 @@ def plan_blocks(result: RunResult) -> list[tuple[str, str, Html]]:
         found.append(("plan", "The plan: whatever the grip turns out to be", join(passages(said))))
     elif result.plan_note:
         found.append(("plan", "The plan", tag("p", "No plan: ", text(result.plan_note), ".")))
+    if result.visits is not None:
+        said = ["## Pit stops", *plan_sections.stops(result.visits, result.visits_note, result.space)]
+        found.append(("stops", "Pit stops", join(passages(said))))
+    if result.ladders:
+        said = ["## When the driver says", *plan_sections.ladder_lines(result.ladders, result.space, "ladder")]
+        found.append(("ladder", "When the driver says ...", join(passages(said))))
     if result.carried is not None:
         said = plan_sections.carried_report(result.carried, result.space)
         found.append(("carry-over", "The feel you like, here", join(passages(said))))

@@ -28,7 +28,7 @@ def passages(blocks: Sequence[str], level: int = 3) -> tuple[Html, ...]:
 
 
 def inline(line: str) -> Html:
-    """One line: escaped letters, strong words, and a file named in brackets where the report links to it.
+    """One line: escaped letters, strong words, commands, and a file named in brackets where the report links to it.
 
     >>> inline("**front bar** is " + chr(92) + "<b" + chr(92) + "> ([a.csv](tables/a.csv))").code
     '<strong>front bar</strong> is &lt;b&gt; (<code>tables/a.csv</code>)'
@@ -55,6 +55,11 @@ def inline(line: str) -> Html:
                 parts.append(tag("strong", *strong))
                 strong = None
             place += 2
+        elif line[place] == "`" and "`" in line[place + 1 :]:
+            flush()
+            end = line.index("`", place + 1)
+            (parts if strong is None else strong).append(tag("code", line[place + 1 : end]))
+            place = end + 1
         elif line[place] == "[" and "](" in line[place:]:
             flush()
             middle = line.index("](", place)
