@@ -3,7 +3,12 @@
 from __future__ import annotations
 
 import json
+import os
+import re
 import shutil
+import subprocess
+import sys
+from importlib import metadata
 from pathlib import Path
 
 import pytest
@@ -11,6 +16,7 @@ from typer.testing import CliRunner
 
 from explorer.artefacts import changed_files
 from explorer.cli import app
+from explorer.terminal import Progress, print_summary
 
 CONFIGS = Path(__file__).parent.parent / "configs"
 RUNNER = CliRunner()
@@ -120,3 +126,213 @@ def test_sampled_path(study: Path) -> None:
     study.write_text(text, encoding="utf-8")
     code, output = call("search", study)
     assert code == 0 and "of the exact front's points" in output
+
+
+# ---- a command line that is a pleasure
+
+
+def answer_of(*words: object) -> tuple[int, dict]:
+    """Exit code and the one JSON value on standard output; a number that is not finite is an error."""
+    result = RUNNER.invoke(app, [str(word) for word in words])
+    assert result.exception is None or isinstance(result.exception, SystemExit), result.exception
+
+    def never(text: str) -> None:
+        raise AssertionError(f"{text} in the output")
+
+    return result.exit_code, json.loads(result.stdout, parse_constant=never)
+
+
+@pytest.fixture
+def small(study: Path) -> Path:
+    """Bars only: 16 setups."""
+    text = study.read_text(encoding="utf-8")
+    for name in ("front_spring", "rear_spring", "front_ride_height_mm", "rear_ride_height_mm"):
+        text = re.sub(rf"\[knobs\.{name}\]\n(.+\n)+", "", text)
+        text = re.sub(rf"^{name} = .*\n", "", text, flags=re.MULTILINE)
+    study.write_text(text, encoding="utf-8")
+    car = study.parent / "cars" / "heron_2wd.toml"
+    fitted = 'front_spring = "0.70"\nrear_spring = "0.47"\nfront_tyre = "race"'
+    car.write_text(car.read_text(encoding="utf-8").replace('front_tyre = "race"', fitted), encoding="utf-8")
+    return study
+
+
+def test_every_table_is_json_too(small: Path) -> None:
+    """Catches NaN, an NA that is no JSON, progress mixed into the answer, and a command without its --json."""
+    code, found = answer_of("rank", small, "--json")
+    assert code == 0 and {"metric", "knob", "total"} <= set(found["sensitivity"][0])
+    assert any(row["shapley_low"] is None for row in found["sensitivity"])
+    code, found = answer_of("shortlist", small, "--json")
+    assert code == 0 and found["setups"] == 16 and found["shortlist"][0]["rank"] == 1
+    code, found = answer_of("map", small, "front_bar", "rear_bar", "hairpin.balance_pct", "--json")
+    assert code == 0 and len(found["cells"]) == 16 and found["others"] == "baseline"
+    code, found = answer_of("compare", small, "--with", "front_bar=none", "--json")
+    assert code == 0 and found["parts"][0]["knob"] == "front_bar"
+    code, found = answer_of("next", small, "--json")
+    assert code == 0 and found
+
+
+def test_search_and_next_are_json_too(small: Path) -> None:
+    """Catches a front without the words on how good the search was, and a ladder with arrays in it."""
+    text = small.read_text(encoding="utf-8") + "\n[method]\nsearch_trials = 40\nsearch_population = 8\n"
+    small.write_text(text, encoding="utf-8")
+    code, found = answer_of("search", small, "--json")
+    assert code == 0 and found["front"] and 0.0 < found["agreement"]["recall"] <= 1.0
+    symptom = next(iter(answer_of("next", small, "--json")[1]))
+    code, found = answer_of("next", small, "--symptom", symptom, "--nominal", "--json")
+    assert code == 0 and found["setup"]["front_bar"] == "1.2"
+
+
+def test_the_plan_is_json_too(small: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Catches a plan that only a person can read; the plan itself is made elsewhere and takes its time."""
+    import pandas as pd
+
+    from explorer import api
+
+    class Made:
+        tables = {"plan_shortlist": pd.DataFrame({"setup": [1], "share": [float("nan")]})}
+        found = True
+
+    monkeypatch.setattr(api, "plan", lambda study, progress: Made())
+    code, found = answer_of("plan", small, "--json")
+    assert code == 0 and found == {"plan_shortlist": [{"setup": 1, "share": None}]}
+    Made.found = False
+    assert answer_of("plan", small, "--json")[0] == 3
+
+
+def test_run_ends_with_what_it_wrote(small: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Catches a summary of files that are not there, files that it forgets, and progress that --quiet lets through."""
+    out = tmp_path / "out"
+    result = RUNNER.invoke(app, ["run", str(small), "--out", str(out), "--json", "--quiet"])
+    assert result.exit_code == 0 and result.stderr == ""
+    found = json.loads(result.stdout)
+    told = {Path(path) for paths in found["written"].values() for path in paths}
+    there = {path for path in out.rglob("*") if path.is_file() and path.name != "run.json"}
+    assert told == there and out / "report.md" in told
+    assert found["counts"]["setups"] == 16 and found["seconds_in_all"] > 0.0 and found["shortlist"]
+    sizes = sum(path.stat().st_size for path in there)
+    assert sum(found["bytes"].values()) == sizes
+    print_summary(found)
+    text = capsys.readouterr().out
+    assert "16 setups" in text and "longest: " in text
+    for kind, paths in found["written"].items():
+        assert re.search(rf"^{kind} +{len(paths)} ", text, re.MULTILINE)
+    result = RUNNER.invoke(app, ["rank", str(small)])
+    assert "every setup: 16 of 16" in result.stderr and "every setup" not in result.stdout
+
+
+def test_check_tells_derived_numbers_and_odd_ones(study: Path) -> None:
+    """Catches a slip of unit that check lets pass, one without its line and key, and one that is refused."""
+    code, found = answer_of("check", study, "--json")
+    assert code == 0 and found["warnings"] == [] and found["setups"] == 16 * 9 * 4
+    assert all(one["usual"] for one in found["numbers"])
+    car = study.parent / "cars" / "heron_2wd.toml"
+    good = car.read_text(encoding="utf-8")
+    surface = study.parent / "surfaces" / "dusty.toml"
+    slips = {
+        "wheelbase_mm = 283": ("wheelbase_mm = 113", "geometry.wheelbase_mm"),
+        "rate_n_per_mm = 0.70": ("rate_n_per_mm = 7.0", "rate_n_per_mm (0.70)"),
+        "tyre_squash_mm = 2.6": ("tyre_squash_mm = 0.26", "front.tyre_squash_mm"),
+    }
+    for old, (new, key) in slips.items():
+        text = good.replace(old, new, 1)
+        car.write_text(text, encoding="utf-8")
+        code, found = answer_of("check", study, "--json")
+        line = next(number for number, row in enumerate(text.splitlines(), start=1) if row == new)
+        assert code == 0
+        assert [(w["line"], w["key"].endswith(key)) for w in found["warnings"]] == [(line, True)], (key, found)
+        assert found["warnings"][0]["file"].endswith("heron_2wd.toml")
+        odd = [one["key"] for one in found["numbers"] if not one["usual"]]
+        assert ("front_ride_frequency_hz" in odd) == (key.startswith("rate"))
+    code, output = call("check", study)
+    assert code == 0 and "warning: " in output and "look odd" in output
+    car.write_text(good, encoding="utf-8")
+    text = surface.read_text(encoding="utf-8")
+    surface.write_text(text.replace("grip_share = 0.75", "speed_m_per_s = 9"), encoding="utf-8")
+    _, found = answer_of("check", study, "--json")
+    assert [w["key"] for w in found["warnings"]] == ["phases[2].speed_m_per_s"]
+    assert "km/h" in found["warnings"][0]["allowed"]
+
+
+def test_version_and_schema(tmp_path: Path) -> None:
+    """Catches a version written twice, and a schema command that writes nothing an editor can read."""
+    code, output = call("--version")
+    assert code == 0 and output.strip() == f"setup-space {metadata.version('setup-space-explorer')}"
+    code, output = call("schema", tmp_path / "made")
+    assert code == 0 and sorted(path.stem for path in (tmp_path / "made").iterdir()) == [
+        "car.schema",
+        "practice.schema",
+        "study.schema",
+        "surface.schema",
+    ]
+    assert call("schema", tmp_path / "made" / "car.schema.json")[0] == 2
+
+
+def test_shell_completes_command_names() -> None:
+    """Catches a program name under which the shell's completion finds nothing."""
+    asked = {"_SETUP_SPACE_COMPLETE": "complete_bash", "COMP_WORDS": "setup-space sh", "COMP_CWORD": "1"}
+    done = subprocess.run(
+        [sys.executable, "-m", "explorer"], env=os.environ | asked, capture_output=True, text=True, timeout=60
+    )
+    assert done.stdout.split() == ["show", "shortlist"]
+
+
+class Clock:
+    """A clock that is put forward by hand."""
+
+    def __init__(self) -> None:
+        self.now = 0.0
+
+    def __call__(self) -> float:
+        return self.now
+
+
+def test_progress_on_a_pipe(capsys: pytest.CaptureFixture[str]) -> None:
+    """Catches a line per step, no line for minutes, a wrong time left, an end told twice."""
+    clock = Clock()
+    with Progress(clock=clock) as progress:
+        for step in range(0, 101):
+            progress("every setup", 10 * step, 1000)
+            clock.now += 0.25
+        progress("every setup", 1000, 1000)
+        progress("search", 5, 10)
+        progress("every setup", 1, 2)
+    lines = capsys.readouterr().err.splitlines()
+    assert lines[0] == "every setup: 0 of 1,000"
+    assert lines[1] == "every setup: 400 of 1,000, 40 per second, 15.0 s left"
+    assert lines[2] == "every setup: 800 of 1,000, 40 per second, 5.0 s left"
+    assert lines[3:] == ["every setup: 1,000 of 1,000 in 25.0 s", "search: 0 of 10", "every setup: 0 of 2"]
+    with Progress(quiet=True, clock=clock) as progress:
+        progress("every setup", 1, 2)
+        progress.note("report")
+    assert capsys.readouterr().err == ""
+
+
+def test_progress_on_a_terminal(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Catches a bar without its rate or time left, and a stage that replaces the one before."""
+    from io import StringIO
+
+    from rich.console import Console
+
+    class Terminal(StringIO):
+        def isatty(self) -> bool:
+            return True
+
+    screen = Terminal()
+    monkeypatch.setattr("sys.stderr", screen)
+    clock = Clock()
+    with Progress(clock=clock) as progress:
+        bar = progress._bar
+        monkeypatch.setattr(bar, "get_time", clock)
+        progress("every setup", 0, 1000)
+        for step in range(1, 6):
+            clock.now += 1.0
+            progress("every setup", 100 * step, 1000)
+        paper = StringIO()
+        Console(file=paper, width=120).print(bar.get_renderable())
+        progress("search", 1, 4)
+        assert [(task.description, task.completed, task.total) for task in bar.tasks] == [
+            ("every setup", 500, 1000),
+            ("search", 1, 4),
+        ]
+    text = paper.getvalue()
+    assert "500/1000" in text and "100/s" in text and "0:00:05" in text and "left" in text

@@ -15,7 +15,8 @@ ROOT = Path(__file__).parent.parent
 PACKAGE = ROOT / "explorer"
 RANK = {"errors": 0, "units": 1, "model": 2, "planning": 2, "space": 3, "study": 4, "proof": 5}
 """A room may import those of lower rank only; rooms of equal rank may not import each other."""
-RANK |= {"report": 6, "config": 6, "artefacts": 6, "starter": 6, "pipeline": 7, "bench": 7, "cli": 8}
+RANK |= {"report": 6, "config": 6, "artefacts": 6, "starter": 6, "pipeline": 7, "bench": 7, "checked": 7}
+RANK |= {"terminal": 8, "api": 8, "cli": 9}
 IMPORTERS = {
     "SALib": ("study/sobol.py",),
     "optuna": ("study/search.py",),
@@ -25,7 +26,7 @@ IMPORTERS = {
     "pyarrow": ("artefacts.py",),
     "plotly": ("report/page/build.py",),
     "typer": ("cli.py",),
-    "rich": ("cli.py",),
+    "rich": ("terminal.py",),
     "tomllib": ("config_source.py",),
     "mujoco": ("proof/multibody.py",),
     "Pynite": ("proof/bars.py",),

@@ -155,8 +155,8 @@ def _node_tables() -> tuple[NDArray[np.float64], NDArray[np.float64]]:
 
 
 def bump_tables_at(load_sensitivities: NDArray[np.float64]) -> NDArray[np.float64]:
-    """One bump table per load sensitivity, (kinds,) -> (kinds, steps, 2), by barycentric interpolation between tables at
-    Chebyshev points (Berrut & Trefethen, SIAM Review 46, 2004, 501-517).
+    """One bump table per load sensitivity, (kinds,) -> (kinds, steps, 2), by barycentric interpolation between tables
+    at Chebyshev points (Berrut & Trefethen, SIAM Review 46, 2004, 501-517).
 
     The mean of `Z^p` is analytic in p above -1, so the interpolation converges fast: it is held to 1e-12 by a test. A
     table depends on its own load sensitivity alone, bit for bit.

@@ -134,7 +134,7 @@ def ladders(
     return tuple(found)
 
 
-def candidates(robust: Robust, picks: FloatArray, space: Space, most: int = 200) -> FloatArray:
+def candidates(robust: Robust, picks: FloatArray, space: Space, most: int = 60) -> FloatArray:
     """Setups to choose among when asking what to measure: the shortlist, and those most often on the front."""
     order = np.lexsort((np.arange(len(robust.front_share)), -robust.front_share))
     ahead: BoolArray = robust.front_share[order[:most]] > 0.0

@@ -1,0 +1,204 @@
+"""The program from Python: ask a study everything in one call, and take the answers as tables.
+
+    import explorer
+    run = explorer.run("configs/2wd_dusty.toml")
+    run.shortlist
+
+Errors are those of `explorer.errors`: ConfigError lists every fault of the files with its line, SpaceError and
+ModelError say what cannot be asked or answered.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from pathlib import Path
+
+import pandas as pd
+
+from explorer.checked import Checked, OneSetup, check, one_setup, spoken
+from explorer.config import LoadedStudy, load_study
+from explorer.model.metrics import describe
+from explorer.report import plan_tables, tables
+from explorer.report.words import map_stems
+from explorer.space import Space
+from explorer.study.carry_over import CarryOver, carry_over
+from explorer.study.evaluate import Progress, evaluate_all
+from explorer.study.limits import resolve_limits
+from explorer.study.plan import Plan, make_plan
+from explorer.study.results import RunResult
+from explorer.study.shortlist import NothingFeasible
+
+
+@dataclass(frozen=True)
+class Run:
+    """Every answer to one study. Tables are pandas DataFrames, made when first asked for, units in their column names
+    or beside them; `result` holds the same answers as frozen dataclasses, `study` the study as it was read."""
+
+    study: LoadedStudy
+    result: RunResult
+
+    def __repr__(self) -> str:
+        kept = f"{self.result.counts.feasible:,} keep every limit, {len(self.result.front):,} on the front"
+        return f"<Run of {self.space.name}: {self.result.setups:,} setups, {kept}>"
+
+    @property
+    def space(self) -> Space:
+        """Knobs, rules, objectives and limits."""
+        return self.study.space
+
+    @property
+    def feasible(self) -> bool:
+        """Whether any setup keeps every limit; if not, `shortlist` holds the nearest misses."""
+        return not isinstance(self.result.shortlist, NothingFeasible)
+
+    @cached_property
+    def shortlist(self) -> pd.DataFrame:
+        """A handful of setups to take, best first: why, parts, objectives, room to each limit, minutes of work."""
+        return tables.shortlist_table(self.result)
+
+    @cached_property
+    def front(self) -> pd.DataFrame:
+        """Setups that nothing beats on every objective; ties share a `point`."""
+        return tables.front_table(self.result.table, self.result.front, self.result.limits)
+
+    @cached_property
+    def sensitivity(self) -> pd.DataFrame:
+        """Which knob matters for which metric, one row per pair: indices, effect per step and per minute of work.
+
+        Empty where there are no indices; `result.indices_note` then says why.
+        """
+        indices = self.result.indices
+        return pd.DataFrame() if indices is None else tables.sensitivity_table(indices, self.result.steps)
+
+    @cached_property
+    def setups(self) -> pd.DataFrame:
+        """Every setup with every metric (those a search looked at, where the space cannot be listed); `valid` is False,
+        and the metrics zero, where the model has no answer. Evaluated again where the run did not keep them."""
+        whole = self.result.whole
+        if whole is None and self.space.exhaustive:
+            whole = evaluate_all(self.space)
+        return tables.metrics_table(self.result.table if whole is None else whole)
+
+    @cached_property
+    def baseline(self) -> pd.DataFrame:
+        """Every metric of the setup on the car now: metric, value, unit. Codes are in words."""
+        found = self.result.baseline
+        values = found.row(0) if found.valid[0] else {}
+        rows = [
+            {"metric": name, "value": spoken(name, value), "unit": describe(name).unit}
+            for name, value in values.items()
+        ]
+        return pd.DataFrame(rows, columns=["metric", "value", "unit"])
+
+    @cached_property
+    def one_change(self) -> pd.DataFrame:
+        """What each single step from the baseline does to each metric."""
+        return tables.one_change_table(self.result.one_change)
+
+    @cached_property
+    def limits(self) -> pd.DataFrame:
+        """How many setups meet each limit, and how many only that one keeps out."""
+        return tables.limits_table(self.result.counts)
+
+    @cached_property
+    def assumptions(self) -> pd.DataFrame:
+        """What each assumed number does to the indices and the shortlist; empty where that was not asked."""
+        assumed = self.result.assumed
+        return pd.DataFrame() if assumed is None else tables.assumptions_table(assumed)
+
+    @cached_property
+    def maps(self) -> dict[str, pd.DataFrame]:
+        """Maps by name, one row per cell."""
+        found = self.result.maps
+        return {stem: tables.map_table(one, self.space) for stem, one in zip(map_stems(found), found, strict=True)}
+
+    @cached_property
+    def plan(self) -> dict[str, pd.DataFrame]:
+        """Tables of the plan under uncertainty by name; empty where the study asks for none, or where
+        `result.plan_note` says why there is none."""
+        return plan_frames(self.result.plan, self.result.carried, self.space)
+
+    @cached_property
+    def checked(self) -> Checked:
+        """Numbers that follow from the baseline beside what is usual, and numbers that look like a slip of unit."""
+        return check(self.study)
+
+    def write(self, folder: Path | str) -> Path:
+        """Write report, tables and figures as `setup-space run` does; returns the folder.
+
+        Raises ArtefactError when the folder cannot be used.
+        """
+        from explorer import pipeline
+
+        return pipeline.write(self.study, self.result, Path(folder))
+
+
+@dataclass(frozen=True)
+class PlanAnswer:
+    """The plan alone, and the setups that carry a liked feel over (None where the study names none)."""
+
+    space: Space
+    plan: Plan
+    carried: CarryOver | None
+
+    @cached_property
+    def tables(self) -> dict[str, pd.DataFrame]:
+        """The plan's tables by name."""
+        return plan_frames(self.plan, self.carried, self.space)
+
+    @property
+    def found(self) -> bool:
+        """Whether any setup can be taken."""
+        return bool(self.plan.shortlist.picks)
+
+
+def plan_frames(plan: Plan | None, carried: CarryOver | None, space: Space) -> dict[str, pd.DataFrame]:
+    """Tables of a plan by name, in the order in which they are written."""
+    found = {} if plan is None else plan_tables.plan_tables(plan, space)
+    if carried is not None:
+        found["carry_over"] = plan_tables.carry_over_table(carried, space)
+    return found
+
+
+def load(study: Path | str | LoadedStudy) -> LoadedStudy:
+    """A study with its car and surface files, read and checked. Raises ConfigError with every fault and its line."""
+    return study if isinstance(study, LoadedStudy) else load_study(study)
+
+
+def run(
+    study: Path | str | LoadedStudy,
+    *,
+    assumptions: bool = True,
+    plan: bool = True,
+    progress: Progress | None = None,
+) -> Run:
+    """Ask every question of a study file: what `setup-space run` does, without writing anything.
+
+    `assumptions=False` leaves out what each assumed number does, `plan=False` the plan under uncertainty.
+    `progress(stage, done, total)` is called as it goes.
+
+    Raises ConfigError for faults of the files, SpaceError or ModelError where a question cannot be answered at all;
+    setups without an answer are counted in `Run.result.failures`.
+    """
+    from explorer import pipeline
+
+    loaded = load(study)
+    return Run(loaded, pipeline.answer(loaded, progress, assumptions=assumptions, plans=plan))
+
+
+def plan(study: Path | str | LoadedStudy, *, progress: Progress | None = None) -> PlanAnswer:
+    """Only the plan of a study: what to take whatever the grip is, what to measure first, what to change when."""
+    space = load(study).space
+    limits = resolve_limits(space)
+    found = make_plan(space, limits, progress)
+    wanted = space.planning.carry_over
+    return PlanAnswer(space, found, carry_over(space, limits, progress=progress) if wanted else None)
+
+
+def show(study: Path | str | LoadedStudy, choices: dict[str, str] | None = None) -> OneSetup:
+    """Every metric of one setup: the baseline with the named knobs at the named levels.
+
+    Raises SpaceError for an unknown knob or level or a setup that a rule forbids, ModelError where there is no answer.
+    """
+    return one_setup(load(study).space, choices)
