@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit, prange
+from numba import get_num_threads, njit, prange, set_num_threads
 from numpy.typing import NDArray
 
 from explorer.errors import ModelError
@@ -14,6 +14,9 @@ from explorer.model.slots import PHASE_COLUMNS, SLOT, SLOTS
 from explorer.model.tyre import bump_tables_at
 
 _ROUGHNESS, _N = SLOT["roughness"], SLOT["load_sensitivity"]
+FEW = 256
+"""Up to this many setups and scenarios one thread answers: waking the others costs more than it gains."""
+
 _WEIGHT, _TURN_IN = PHASE_COLUMNS.index("weight"), PHASE_COLUMNS.index("is_turn_in")
 
 
@@ -94,17 +97,22 @@ def evaluate_with_faults(
     if rows == 0:
         return values, faults
     tables, which_table = bump_tables(parameters, slots, factor, offset)
-    evaluate_rows(
-        np.ascontiguousarray(parameters, dtype=np.float64),
-        np.ascontiguousarray(phases, dtype=np.float64),
-        np.ascontiguousarray(slots, dtype=np.int64),
-        np.ascontiguousarray(factor, dtype=np.float64),
-        np.ascontiguousarray(offset, dtype=np.float64),
-        tables,
-        which_table,
-        values,
-        faults,
-    )
+    threads = get_num_threads()
+    set_num_threads(1 if scenarios * rows <= FEW else threads)
+    try:
+        evaluate_rows(
+            np.ascontiguousarray(parameters, dtype=np.float64),
+            np.ascontiguousarray(phases, dtype=np.float64),
+            np.ascontiguousarray(slots, dtype=np.int64),
+            np.ascontiguousarray(factor, dtype=np.float64),
+            np.ascontiguousarray(offset, dtype=np.float64),
+            tables,
+            which_table,
+            values,
+            faults,
+        )
+    finally:
+        set_num_threads(threads)
     return values, faults
 
 

@@ -59,7 +59,7 @@ def maker(client: Client) -> PartMaker:
     """Parts made by the workers of a client, a bounded number at a time, in the order in which they come back."""
 
     def make(ranges: Iterable[tuple[int, int]], work: Callable[[int, int], Part]) -> Iterator[Part]:
-        everywhere = client.scatter(work, broadcast=True)
+        everywhere = client.scatter(work, broadcast=True, hash=False)
         threads = max(1, sum(client.nthreads().values()))
         left = iter(ranges)
 

@@ -6,16 +6,16 @@ import os
 import signal
 from pathlib import Path
 
-import numpy as np
 import pytest
 from distributed import Client, LocalCluster
+from study_same import assert_same_pass, files_of
 
-from explorer.config import load_study
-from explorer.errors import SpaceError
-from explorer.space import Space
+from explorer.bench_scale import task_overhead
+from explorer.config import LoadedStudy, load_study
+from explorer.errors import ModelError, SpaceError
 from explorer.study.cluster import cluster, maker
 from explorer.study.limits import resolve_limits
-from explorer.study.stream import Streamed, stream
+from explorer.study.stream import Streamed, part_of, stream
 
 STUDY = Path(__file__).parents[2] / "configs" / "2wd_dusty.toml"
 ASKED = ("lag_ms", "grip_margin_pct")
@@ -23,30 +23,32 @@ CHUNK = 700
 
 
 @pytest.fixture(scope="module")
-def space() -> Space:
-    return load_study(STUDY).space
+def study() -> LoadedStudy:
+    return load_study(STUDY)
 
 
 @pytest.fixture(scope="module")
-def here(space: Space) -> Streamed:
-    return stream(space, resolve_limits(space), ASKED, chunk=CHUNK)
+def here(study: LoadedStudy) -> Streamed:
+    return stream(study.space, resolve_limits(study.space), ASKED, keep_all=True, chunk=CHUNK)
 
 
-def same(one: Streamed, other: Streamed) -> None:
-    np.testing.assert_array_equal(one.front.positions, other.front.positions)
-    np.testing.assert_array_equal(one.front.values, other.front.values)
-    np.testing.assert_array_equal(one.counts.broken, other.counts.broken)
-    for name in ASKED:
-        assert one.store.column(name).tobytes() == other.store.column(name).tobytes()
-
-
-def test_two_workers_give_the_same_bytes(space: Space, here: Streamed) -> None:
-    """Catches a merge that depends on order, and a worker that computes with other settings."""
+def test_two_workers_give_the_same_bytes(study: LoadedStudy, here: Streamed) -> None:
+    """Catches a merge that depends on order, a worker that computes with other settings, a table written from it that
+    differs; and a task that costs nothing counted without having come back."""
+    limits = resolve_limits(study.space)
     with cluster(workers=2) as parts:
-        same(stream(space, resolve_limits(space), ASKED, chunk=CHUNK, maker=parts), here)
+        there = stream(study.space, limits, ASKED, keep_all=True, chunk=CHUNK, maker=parts)
+        assert_same_pass(there, here)
+        one, other = files_of(study), files_of(study, parts)
+        assert one == other, [name for name in one if one[name] != other.get(name)]
+        part = part_of(study.space, limits, (), False, 0, CHUNK)
+        overhead = task_overhead(parts, part, 50)
+        assert 0.0 < overhead["task_cpu_s"] < 0.5 and overhead["task_wall_s"] > 0.0
+        with pytest.raises(ModelError, match="49 of 50"):
+            task_overhead(lambda ranges, work: list(parts(ranges, work))[1:], part, 50)
 
 
-def test_a_worker_killed_midway_changes_nothing(space: Space, here: Streamed) -> None:
+def test_a_worker_killed_midway_changes_nothing(study: LoadedStudy, here: Streamed) -> None:
     """Catches chunks lost or counted twice with a worker that dies."""
     with (
         LocalCluster(
@@ -56,15 +58,21 @@ def test_a_worker_killed_midway_changes_nothing(space: Space, here: Streamed) ->
     ):
         pids = list(client.run(os.getpid).values())
         killed: list[int] = []
+        seen: list[int] = []
 
         def kill_one(stage: str, done: int, total: int) -> None:
+            seen.append(done)
             if not killed and done > total // 3:
                 os.kill(pids[0], signal.SIGKILL)
                 killed.append(pids[0])
 
-        found = stream(space, resolve_limits(space), ASKED, chunk=CHUNK, maker=maker(client), progress=kill_one)
+        limits = resolve_limits(study.space)
+        found = stream(
+            study.space, limits, ASKED, keep_all=True, chunk=CHUNK, maker=maker(client), progress=kill_one
+        )  # fmt: skip
         assert killed and pids[0] not in client.run(os.getpid).values()
-    same(found, here)
+    assert seen[-1] == study.space.size and len(seen) == len(set(seen)) == -(-study.space.size // CHUNK)
+    assert_same_pass(found, here)
 
 
 def test_senseless_clusters_are_refused() -> None:
