@@ -384,8 +384,9 @@ def write(study: LoadedStudy, result: RunResult, folder: Path) -> Path:
         whole = result.whole
         run.parquet("metrics", map(tables.metrics_table, _blocks(space) if whole is None else pieces(whole)))
     drawings = document.all_figures(result)
-    for stem, data in drawings.items():
-        run.png(stem, data)
+    for stem, picture in drawings.items():
+        run.png(stem, picture.png)
+        run.svg(stem, picture.svg)
     run.text("report.md", document.report(result, tuple(drawings)))
     run.text("pit_sheet.html", pit_sheet_html(result, result.visits, result.ladders))
     run.pdf("pit_sheet", pit_sheet_pdf(result, result.visits, result.ladders))
@@ -439,7 +440,7 @@ def prove(folder: Path, quick: bool = False, progress: Progress | None = None) -
         if section.rows:
             run.csv(section.stem, proof_page.section_table(section))
         for drawing in section.drawings:
-            run.png(drawing.stem, figures.draw_comparison(drawing))
+            run.png(drawing.stem, figures.draw_comparison(drawing).png)
             drawn.append(drawing.stem)
     run.text("report.md", proof_page.page(sections, quick, drawn))
     missed = sum(len(section.failed) for section in sections)

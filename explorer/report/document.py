@@ -14,8 +14,8 @@ from explorer.study.results import RunResult
 from explorer.study.shortlist import NothingFeasible, Pick, Shortlist
 
 
-def all_figures(result: RunResult, progress: Progress | None = None) -> dict[str, bytes]:
-    """Every picture of a run as PNG bytes by file stem."""
+def all_figures(result: RunResult, progress: Progress | None = None) -> dict[str, figures.Picture]:
+    """Every picture of a run by file stem."""
     return figures.draw_all(result, progress)
 
 

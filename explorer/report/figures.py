@@ -1,4 +1,4 @@
-"""Pictures in two steps: plain data first (tested by equality), then the drawing as PNG bytes.
+"""Pictures in two steps: plain data first (tested by equality), then the drawing as PNG and SVG bytes.
 
 The only importer of seaborn and matplotlib. Drawing is off screen (Agg), under one fixed style, and the same data give
 the same bytes. Colours are safe for colour-blind readers and never carry a meaning alone: cells hold their numbers,
@@ -10,6 +10,7 @@ from __future__ import annotations
 import io
 import textwrap
 from collections.abc import Callable, Sequence
+from typing import NamedTuple
 
 import matplotlib
 
@@ -55,13 +56,22 @@ _STYLE = {
     "hatch.linewidth": 0.6,
     "figure.facecolor": "white",
     "savefig.facecolor": "white",
+    "svg.hashsalt": "setup-space",
+    "svg.fonttype": "none",
 }
 
 
-def draw_all(result: RunResult, progress: Progress | None = None) -> dict[str, bytes]:
-    """Every picture of a run as PNG bytes by file stem; the stems are those of `figure_data.figure_stems`."""
+class Picture(NamedTuple):
+    """One drawing in both forms, as bytes."""
+
+    png: bytes
+    svg: bytes
+
+
+def draw_all(result: RunResult, progress: Progress | None = None) -> dict[str, Picture]:
+    """Every picture of a run by file stem; the stems are those of `figure_data.figure_stems`."""
     stems = tuple(data.figure_stems(result))
-    found: dict[str, bytes] = {}
+    found: dict[str, Picture] = {}
     for done, stem in enumerate(stems, start=1):
         found[stem] = _draw(stem, result)
         if progress is not None:
@@ -69,7 +79,7 @@ def draw_all(result: RunResult, progress: Progress | None = None) -> dict[str, b
     return found
 
 
-def _draw(stem: str, result: RunResult) -> bytes:
+def _draw(stem: str, result: RunResult) -> Picture:
     indices, space = result.indices, result.space
     if stem == "front":
         return draw_front(data.front_drawing(result.front, result))
@@ -96,7 +106,7 @@ def _draw(stem: str, result: RunResult) -> bytes:
 
 def draw_indices(
     frame: pd.DataFrame, title: str, value_label: str, axis_labels: tuple[str, str] = ("knob", "metric")
-) -> bytes:
+) -> Picture:
     """Heatmap of sensitivity indices, metrics down and knobs across; NA cells belong to constant metrics."""
     rows, columns = frame.shape
     values = frame.astype("Float64").to_numpy(dtype=float, na_value=np.nan)
@@ -123,10 +133,10 @@ def draw_indices(
             _blank(axes, int(column), int(row), "const.")
         _finish_heatmap(axes, title, *axis_labels)
 
-    return _png(draw, 4.8 + 0.95 * columns, 1.9 + 0.52 * rows)
+    return _picture(draw, 4.8 + 0.95 * columns, 1.9 + 0.52 * rows)
 
 
-def draw_pairs(frame: pd.DataFrame, title: str) -> bytes:
+def draw_pairs(frame: pd.DataFrame, title: str) -> Picture:
     """Heatmap of second-order indices of one metric: knobs by knobs, lower triangle, NA elsewhere."""
     values = frame.astype("Float64").to_numpy(dtype=float, na_value=np.nan)
     texts = np.char.mod("%.3f", np.nan_to_num(values) + 0.0)
@@ -151,10 +161,10 @@ def draw_pairs(frame: pd.DataFrame, title: str) -> bytes:
         )
         _finish_heatmap(axes, title, "knob", "knob")
 
-    return _png(draw, 4.6 + 0.95 * frame.shape[1], 2.4 + 0.52 * frame.shape[0])
+    return _picture(draw, 4.6 + 0.95 * frame.shape[1], 2.4 + 0.52 * frame.shape[0])
 
 
-def draw_map(picture: MapDrawing) -> bytes:
+def draw_map(picture: MapDrawing) -> Picture:
     """A metric over two knobs. Each limit has a line where it runs and a hatch in the cells that break it most."""
     rows, columns = picture.values.shape
     annotate = rows <= ANNOTATED_CELLS and columns <= ANNOTATED_CELLS
@@ -217,10 +227,10 @@ def draw_map(picture: MapDrawing) -> bytes:
                 handles=handles, loc="outside lower left", title=LEGEND, title_fontsize=9, alignment="left", **look
             )
 
-    return _png(draw, 3.6 + 0.72 * min(columns, 24), 2.6 + below + 0.56 * min(rows, 24))
+    return _picture(draw, 3.6 + 0.72 * min(columns, 24), 2.6 + below + 0.56 * min(rows, 24))
 
 
-def draw_front(picture: FrontDrawing) -> bytes:
+def draw_front(picture: FrontDrawing) -> Picture:
     """Every pair of objectives as a scatter, coloured by the next one; shortlisted setups are numbered."""
     names = [str(name) for name in picture.points.columns]
     pairs = [(a, b) for a in range(len(names)) for b in range(a + 1, len(names))] or [(0, 0)]
@@ -235,7 +245,7 @@ def draw_front(picture: FrontDrawing) -> bytes:
             axes.set_visible(False)
         figure.suptitle(_wrapped(picture.title, 60 * across), x=0.01, ha="left", fontsize=12)
 
-    return _png(draw, 5.4 * across, 4.7 * down + 0.5)
+    return _picture(draw, 5.4 * across, 4.7 * down + 0.5)
 
 
 def _scatter(figure: Figure, axes: Axes, picture: FrontDrawing, names: Sequence[str], a: int, b: int) -> None:
@@ -300,7 +310,7 @@ def _free_offset(ring: FloatArray, others: Sequence[FloatArray]) -> FloatArray:
     return best
 
 
-def draw_one_change(picture: ChangeDrawing, clip: float = 10.0) -> bytes:
+def draw_one_change(picture: ChangeDrawing, clip: float = 10.0) -> Picture:
     """Changes down, metrics across; colour counts resolutions (clipped), the text is the change in real units."""
     values = picture.scaled.astype("Float64").to_numpy(dtype=float, na_value=np.nan)
     rows, columns = values.shape
@@ -327,10 +337,10 @@ def draw_one_change(picture: ChangeDrawing, clip: float = 10.0) -> bytes:
             _blank(axes, int(column), int(row), "no answer")
         _finish_heatmap(axes, picture.title, "metric", "single change")
 
-    return _png(draw, 5.6 + 1.15 * columns, 2.6 + 0.44 * rows)
+    return _picture(draw, 5.6 + 1.15 * columns, 2.6 + 0.44 * rows)
 
 
-def draw_comparison(picture: Drawing) -> bytes:
+def draw_comparison(picture: Drawing) -> Picture:
     """Points or lines of a proof; with `diagonal` the line on which both sides agree."""
 
     def draw(figure: Figure) -> None:
@@ -355,23 +365,25 @@ def draw_comparison(picture: Drawing) -> bytes:
         if len(picture.series) > 1 or picture.diagonal:
             axes.legend(fontsize=8, frameon=False)
 
-    return _png(draw, 6.4, 4.6)
+    return _picture(draw, 6.4, 4.6)
 
 
-def _png(draw: Callable[[Figure], None], width: float, height: float) -> bytes:
-    """Run a drawing under the fixed style; PNG bytes without date or version, 256 colours (a quarter of the size)."""
+def _picture(draw: Callable[[Figure], None], width: float, height: float) -> Picture:
+    """Run a drawing under the fixed style, without date or version; the PNG in 256 colours (a quarter of the size)."""
     with style.context(["default", _STYLE]):
         figure = Figure(
             figsize=(max(6.0, min(width, 30.0)), max(3.6, min(height, 40.0))), dpi=DPI, layout="constrained"
         )
         draw(figure)
-        sink = io.BytesIO()
+        sink, vector = io.BytesIO(), io.BytesIO()
         figure.savefig(sink, format="png", dpi=DPI, metadata={"Software": None})
+        figure.set_layout_engine("none")
+        figure.savefig(vector, format="svg", metadata={"Date": None, "Creator": None})
     small = io.BytesIO()
     with Image.open(sink) as picture:
         palette = picture.convert("RGB").quantize(256, method=Image.Quantize.MEDIANCUT, dither=Image.Dither.NONE)
         palette.save(small, format="png", optimize=True)
-    return small.getvalue()
+    return Picture(small.getvalue(), vector.getvalue())
 
 
 def _finish_heatmap(axes: Axes, title: str, x_label: str, y_label: str) -> None:

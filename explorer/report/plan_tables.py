@@ -27,6 +27,7 @@ def plan_tables(plan: Plan, space: Space) -> dict[str, pd.DataFrame]:
     """Every CSV of a plan by its stem, in writing order."""
     found = {
         "plan_shortlist": shortlist_table(plan, space),
+        "plan_front": front_table(plan, space),
         "plan_unknowns": unknowns_table(plan),
         "plan_knobs_against_unknowns": split_table(plan.split),
         "plan_levels": levels_table(plan.split, space),
@@ -56,6 +57,21 @@ def shortlist_table(plan: Plan, space: Space) -> pd.DataFrame:
         row |= {"changes": len(pick.changes), "minutes": pick.minutes, "ties": pick.ties}
         rows.append(row)
     return pd.DataFrame(rows)
+
+
+def front_table(plan: Plan, space: Space) -> pd.DataFrame:
+    """Members of the front of the figure the plan stands on: point (ties share one), parts, that figure, shares."""
+    front, robust = plan.front, plan.robust
+    columns: dict[str, object] = {"point": front.group + 1, "named": front.named}
+    for column, knob in enumerate(space.knobs):
+        labels = np.array(knob.labels, dtype=object)
+        columns[knob.name] = labels[front.positions[:, column].astype(np.int64)]
+    for place, objective in enumerate(space.objectives):
+        columns[f"{objective.metric} {plan.planning.shortlist_on}"] = front.values[:, place]
+    columns["share every limit kept"] = robust.share[front.rows]
+    columns["share on the front"] = robust.front_share[front.rows]
+    columns["minutes"] = space.minutes(front.positions)
+    return pd.DataFrame(columns)
 
 
 def setups_blocks(robust: Robust, space: Space) -> Iterator[pd.DataFrame]:

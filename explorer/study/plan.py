@@ -15,10 +15,19 @@ from explorer.space import BoolArray, FloatArray, Space
 from explorer.study import seeds
 from explorer.study.change_plan import ChangePlan, change_plan
 from explorer.study.evaluate import MetricTable, Progress, table_of
+from explorer.study.front import Front
 from explorer.study.ladder import SYMPTOMS, Ladder, ladder
 from explorer.study.learning import Learned, learn
 from explorer.study.limits import ResolvedLimit
-from explorer.study.robust import Robust, RobustShortlist, outcomes_of, robust_of, robust_shortlist, split_of
+from explorer.study.robust import (
+    Robust,
+    RobustShortlist,
+    outcomes_of,
+    robust_front,
+    robust_of,
+    robust_shortlist,
+    split_of,
+)
 from explorer.study.scenarios import Draws, bounds_in, draw, draws_at
 from explorer.study.split import Split
 from explorer.study.worth import Knowing, knowing
@@ -31,15 +40,17 @@ LEARNING_SCENARIOS = 1_024
 class Plan:
     """Everything a plan found.
 
-    `draws` are the scenarios the plan stands on; with observations they are what is left of `learned.draws`, and
-    `before` is the shortlist as it was without them. `worth` is None where `worth_note` says why; so are `changes` and
-    `changes_note`. `current` (one row) is the baseline's metrics. `ladders` hold every symptom this study can have.
+    `front` is that of the figure the shortlist is taken on. `draws` are the scenarios the plan stands on; with
+    observations they are what is left of `learned.draws`, and `before` is the shortlist as it was without them.
+    `worth` is None where `worth_note` says why; so are `changes` and `changes_note`. `current` (one row) is the
+    baseline's metrics. `ladders` hold every symptom this study can have.
     """
 
     planning: Planning
     limits: tuple[ResolvedLimit, ...]
     draws: Draws
     robust: Robust
+    front: Front
     shortlist: RobustShortlist
     before: RobustShortlist | None
     split: Split
@@ -94,6 +105,7 @@ def make_plan(space: Space, limits: tuple[ResolvedLimit, ...], progress: Progres
         many = learned.draws
         draws = thinned(space, many, asked.scenarios)
     robust, found, split = _robust(space, limits, draws, progress)
+    front = robust_front(robust, space, asked.shortlist_on)
     setups = np.array([pick.positions for pick in found.picks]).reshape(len(found.picks), len(space.knobs))
     worth, worth_note = _worth(space, limits, many, setups, robust, progress)
     changes: ChangePlan | None = None
@@ -108,6 +120,7 @@ def make_plan(space: Space, limits: tuple[ResolvedLimit, ...], progress: Progres
         limits=limits,
         draws=draws,
         robust=robust,
+        front=front,
         shortlist=found,
         before=before,
         split=split,

@@ -37,9 +37,6 @@ BLOCK_BYTES = 100_000_000
 KEPT_BYTES = 1_500_000_000
 """What is kept of every setup and scenario must stay below this size."""
 
-LEFT_OF_BEST = 0.9
-"""Where nobody keeps every limit often enough, setups that do so this share as often as the best may be picked."""
-
 ROUNDING = 1e-9
 """Sums of weights are compared with this slack."""
 
@@ -374,10 +371,12 @@ def _eligible(robust: Robust, bar: float | None) -> tuple[BoolArray, float, str]
     most = float(robust.share[robust.answered].max())
     if most <= 0.0:
         return among, level, "no setup keeps every limit in any scenario"
-    lower = LEFT_OF_BEST * most
+    # as often as the best, as far as this many scenarios can tell: two standard errors of a share
+    error = np.sqrt(most * (1.0 - most) * float(np.sum(robust.weights**2)))
+    lower = max(most - 2.0 * float(error), 0.5 * most)
     note = (
         f"no setup keeps every limit in {100 * level:.0f} % of the scenarios; the best do in {100 * most:.0f} %, so "
-        f"those that do in {100 * lower:.0f} % are taken"
+        f"those that do in {100 * lower:.0f} % or more are taken: so few scenarios cannot tell them apart"
     )
     return robust.answered & (robust.share >= lower - ROUNDING), lower, note
 
