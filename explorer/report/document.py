@@ -32,6 +32,11 @@ def report(result: RunResult, drawn: Sequence[str] | None = None) -> str:
     ]
     if isinstance(result.shortlist, Shortlist):
         parts += _take(result, result.shortlist)
+        if result.plan is not None:
+            parts.append(
+                "These are taken at the best guess of every number. [The plan](#the-plan) says what holds over what "
+                "nobody knows, and may name others: where they differ, believe the plan."
+            )
     else:
         parts += _nothing(result, result.shortlist)
     parts += sections.what_matters(result)

@@ -198,7 +198,8 @@ def _shortlist_change(plan: Plan, space: Space) -> str:
         if tuple(pick.positions) not in after
     ]
     new = [str(r) for r, pick in enumerate(plan.shortlist.picks, start=1) if tuple(pick.positions) not in before]
-    text = f"Practice changed the shortlist: {words.count(len(after & before), 'setup')} stayed"
+    stayed = len(after & before)
+    text = f"Practice changed the shortlist: {words.count(stayed, 'setup') if stayed else 'no setup'} stayed"
     text += f", new {'is' if len(new) == 1 else 'are'} {words.listed(new)}" if new else ""
     return text + (". Gone: " + escape("; ".join(gone)) if gone else "") + "."
 

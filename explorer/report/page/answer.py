@@ -45,6 +45,8 @@ def _take(result: RunResult, found: Shortlist) -> Html:
     pick, several = found.picks[place], len(found.picks) > 1
     mark = str(place + 1)
     title = f"If you take one setup, take number {mark}" if several else "Take this setup"
+    if result.plan is not None:
+        title = f"At the best guess, take number {mark}" if several else "At the best guess, take this setup"
     kept = f"{found.feasible:,} of {result.setups:,} setups keep every limit"
     rest = "It is the whole shortlist."
     if several:
@@ -54,10 +56,32 @@ def _take(result: RunResult, found: Shortlist) -> Html:
         tag("h1", text(title), id="answer-title"),
         tag("p", tag("span", text(f"Number {mark}: {pick.reason}."), class_="why"), f" {kept}. {rest}", class_="lead"),
         ticket(result, pick, mark),
+        _whatever_comes(result),
     )
     right = tag("div", _matters(result), _trades(result, found, place), class_="aside")
     compact = shortlist_table(result, place)
     return tag("div", tag("div", left, right, class_="answer"), compact)
+
+
+def _whatever_comes(result: RunResult) -> Html | None:
+    """What the plan would take instead, over everything that is not known."""
+    if result.plan is None:
+        return None
+    link = tag("a", "the plan", href="#plan")
+    if not result.plan.shortlist.picks:
+        return tag("p", "Over what nobody knows, no setup keeps every limit in any scenario: see ", link, ".")
+    pick = result.plan.shortlist.picks[0]
+    parts = ", ".join(
+        f"{words.knob_label(knob)} {words.setting_label(knob, label)}"
+        for knob, label in zip(result.space.knobs, pick.labels, strict=True)
+    )
+    return tag(
+        "p",
+        tag("strong", "Whatever the grip turns out to be: "),
+        text(f"{parts}; keeps every limit in {100 * pick.share:.0f} % of the scenarios. Reasons and others in "),
+        link,
+        ".",
+    )
 
 
 def ticket(result: RunResult, pick: Pick, mark: str) -> Html:
