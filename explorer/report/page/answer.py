@@ -63,10 +63,10 @@ def _take(result: RunResult, found: Shortlist) -> Html:
     return tag("div", tag("div", left, right, class_="answer"), compact)
 
 
-def _whatever_comes(result: RunResult) -> Html | None:
-    """What the plan would take instead, over everything that is not known."""
+def _whatever_comes(result: RunResult) -> Html:
+    """What the plan would take instead, over everything that is not known; nothing without a plan."""
     if result.plan is None:
-        return None
+        return Html("")
     link = tag("a", "the plan", href="#plan")
     if not result.plan.shortlist.picks:
         return tag("p", "Over what nobody knows, no setup keeps every limit in any scenario: see ", link, ".")
