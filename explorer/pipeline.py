@@ -17,11 +17,10 @@ from explorer.config import LoadedStudy, load_study
 from explorer.errors import ExplorerError, SpaceError
 from explorer.model.metrics import describe, metric_columns
 from explorer.proof.results import ProofSection
-from explorer.report import document, figures, page, plan_sections, plan_tables, proof_page, tables
+from explorer.report import document, page, plan_sections, plan_tables, proof_page, tables
 from explorer.report.answers import Answer, comparison_answer, ladder_answer
 from explorer.report.page.plan import plan_blocks
 from explorer.report.pit_sheet import pit_sheet_html
-from explorer.report.pit_sheet_pdf import pit_sheet_pdf
 from explorer.space import FloatArray, Space
 from explorer.study.assumptions import AssumptionEffects, assumption_effects
 from explorer.study.carry_over import carry_over
@@ -40,7 +39,6 @@ from explorer.study.results import Failures, LevelShares, RunResult
 from explorer.study.search import Agreement, SearchResult, agreement, search_space
 from explorer.study.sensitivity import Sensitivity
 from explorer.study.shortlist import NothingFeasible, Shortlist, make_shortlist
-from explorer.study.sobol import sampled_indices
 from explorer.study.stream import EXAMPLES, PartMaker, Streamed, by_level, chunks, one_by_one, stream
 
 STARTER_STUDY = Path(__file__).parent / "starter" / "study.toml"
@@ -123,6 +121,8 @@ def _indices(
     try:
         if table is not None:
             return exact_indices(table, asked_metrics(space), progress), ""
+        from explorer.study.sobol import sampled_indices  # the sampling library takes a second to load
+
         return sampled_indices(space, asked_metrics(space), progress), ""
     except ExplorerError as fault:
         return None, str(fault)
@@ -388,6 +388,8 @@ def write(study: LoadedStudy, result: RunResult, folder: Path) -> Path:
         run.png(stem, picture.png)
         run.svg(stem, picture.svg)
     run.text("report.md", document.report(result, tuple(drawings)))
+    from explorer.report.pit_sheet_pdf import pit_sheet_pdf  # the drawing library is loaded once it is needed
+
     run.text("pit_sheet.html", pit_sheet_html(result, result.visits, result.ladders))
     run.pdf("pit_sheet", pit_sheet_pdf(result, result.visits, result.ladders))
     run.text("report.html", page.report_page(result, plan_blocks(result)))
@@ -425,6 +427,8 @@ def prove(folder: Path, quick: bool = False, progress: Progress | None = None) -
         raise ExplorerError(
             f"the proof needs checkers that are not installed ({fault.name}): install the extra, pip install '.[proof]'"
         ) from fault
+    from explorer.report import figures
+
     clock = Clock()
     space = load_study(STARTER_STUDY).space
     sections: list[ProofSection] = []

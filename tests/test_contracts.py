@@ -5,6 +5,8 @@ from __future__ import annotations
 import ast
 import csv
 import re
+import subprocess
+import sys
 from pathlib import Path
 
 import pytest
@@ -125,3 +127,10 @@ def test_the_readme_says_how_far_the_committed_loads_are_off() -> None:
     for number, line in zip(said.groups(), (r"roll .* deg", r"wheel load, .*", "rollover threshold"), strict=True):
         worst = [abs(float(found)) for found in re.findall(rf"^- {line}: worst ([-+]?[\d.]+)", proof, re.MULTILINE)]
         assert worst and 0.8 * float(number) < max(worst) <= float(number)
+
+
+def test_a_question_loads_no_drawing_and_no_sampling_library() -> None:
+    """Catches an import at the top of a file that makes every command seconds slower."""
+    code = "import sys, explorer.pipeline; print([n for n in ('seaborn', 'SALib', 'scipy.stats') if n in sys.modules])"
+    found = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=ROOT)
+    assert found.stdout.strip() == "[]", found.stdout

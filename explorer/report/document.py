@@ -3,19 +3,25 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from explorer.report import figures, plan_sections, sections, words
+from explorer.report import plan_sections, sections, words
 from explorer.report.words import escape
 from explorer.space import IntArray, Objective
 from explorer.study.evaluate import Progress
 from explorer.study.results import RunResult
 from explorer.study.shortlist import NothingFeasible, Pick, Shortlist
 
+if TYPE_CHECKING:
+    from explorer.report.figures import Picture
 
-def all_figures(result: RunResult, progress: Progress | None = None) -> dict[str, figures.Picture]:
-    """Every picture of a run by file stem."""
+
+def all_figures(result: RunResult, progress: Progress | None = None) -> dict[str, Picture]:
+    """Every picture of a run by file stem. The drawing library is loaded only here: it takes as long as all else."""
+    from explorer.report import figures
+
     return figures.draw_all(result, progress)
 
 

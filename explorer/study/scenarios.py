@@ -12,10 +12,9 @@ the same `u`.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
-from scipy import stats
-from scipy.stats import qmc
 
 from explorer.errors import ModelError, SpaceError
 from explorer.model.metrics import metric_columns
@@ -83,6 +82,8 @@ def draw(space: Space, count: int) -> Draws:
     if axes == 0:
         return draws_at(space, np.zeros((1, 0)), np.ones(1))
     power = int(count - 1).bit_length()
+    from scipy.stats import qmc  # takes a second to load: only where scenarios are drawn
+
     sampler = qmc.Sobol(axes, scramble=True, seed=stage_seed(space.seed, SCENARIOS))
     points = np.asarray(sampler.random_base2(power), dtype=np.float64)
     return draws_at(space, np.clip(points, EDGE, 1.0 - EDGE), np.full(2**power, 0.5**power))
@@ -145,7 +146,10 @@ def quantiles(unknown: Unknown, points: FloatArray) -> FloatArray:
     return np.stack(columns, axis=1)
 
 
-def _law(unknown: Unknown, best: float, half: float) -> stats.rv_continuous:
+def _law(unknown: Unknown, best: float, half: float) -> Any:
+    """The law as a scipy distribution, before it is cut off."""
+    from scipy import stats
+
     if unknown.law == "normal":
         return stats.norm(best, half / 2.0)
     if unknown.law == "lognormal":
