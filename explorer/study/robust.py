@@ -105,7 +105,7 @@ class RobustPick:
     `FIGURES` and edge units; `share` of scenarios in which every limit holds, `share_by_limit` (limits,), `front_share`
     in which it is on the front; `changes` from the baseline as (knob, from, to), `minutes` of work [min]; `ties` setups
     with the same rounded figures, itself included; `distance` 0 to 1, the largest distance to the best of an objective
-    over the front's range.
+    over the front's range. The "safest" need not be on the front and is not measured there: ties 1, distance 1.
     """
 
     kinds: tuple[str, ...]
@@ -267,7 +267,38 @@ def robust_shortlist(
         )
         for point, (kinds, text) in wanted.items()
     ]
+    if note:
+        picks = _with_safest(robust, space, picks, size or space.settings.shortlist_size)
     return RobustShortlist(on, level, int(among.sum()), front.groups, note, tuple(picks))
+
+
+def _with_safest(robust: Robust, space: Space, picks: list[RobustPick], size: int) -> list[RobustPick]:
+    """Where the bar had to be lowered, the setup that keeps every limit most often stands on the list too, whatever its
+    figures; the last pick gives way where the list is full. Ties: fewest changes, least work, first row."""
+    share = np.where(robust.answered, robust.share, 0.0)
+    rows = np.flatnonzero(share >= share.max() - ROUNDING)
+    if any(pick.row in rows for pick in picks):
+        return picks
+    positions = space.positions_of(rows)
+    changes = (positions != np.asarray(space.baseline)).sum(axis=1)
+    first = int(np.lexsort((rows, space.minutes(positions), changes))[0])
+    row, place = int(rows[first]), positions[first]
+    safest = RobustPick(
+        kinds=("safest",),
+        reason="keeps every limit in most scenarios",
+        row=row,
+        positions=place,
+        labels=space.labels(place),
+        figures=robust.figures[:, row],
+        share=float(robust.share[row]),
+        share_by_limit=robust.share_by_limit[row],
+        front_share=float(robust.front_share[row]),
+        changes=space.changes(place),
+        minutes=float(space.minutes(place[None])[0]),
+        ties=1,
+        distance=1.0,
+    )
+    return [*picks[: max(size - 1, 1)], safest]
 
 
 def _refuse_too_many(space: Space, scenarios: int) -> None:

@@ -42,7 +42,7 @@ def compare(seed: int, count: int) -> tuple[int, list[str]]:
 def test_kernel_equals_twin() -> None:
     """A slice of the 500 for every run."""
     compared, different = compare(seed=11, count=8)
-    assert compared > 1000 and not different, "\n".join(different[:40])
+    assert compared > 700 and not different, "\n".join(different[:40])
 
 
 def test_a_wheel_that_lifts_only_past_the_rollover_is_no_lift() -> None:

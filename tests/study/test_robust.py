@@ -250,6 +250,10 @@ def test_the_shortlist_is_of_the_front_and_says_what_it_holds(monkeypatch):
     assert "worst scenario" in robust_shortlist(found, where, "worst").picks[0].reason
     strict = robust_shortlist(found, where, "worst", bar=1.0)
     assert "no setup keeps every limit in 100 %" in strict.note and strict.picks
+    # where the bar is lowered, the setup that keeps its limits most often is never missing
+    assert max(pick.share for pick in strict.picks) == found.share[found.answered].max()
+    short = robust_shortlist(found, where, "worst", bar=1.0, size=2)
+    assert len(short.picks) <= 2 and max(pick.share for pick in short.picks) == found.share[found.answered].max()
     assert len(robust_shortlist(found, where, "mean", bar=0.0, size=2).picks) <= 2
 
 
