@@ -19,13 +19,12 @@ import pandas as pd
 from explorer.checked import Checked, OneSetup, check, one_setup, spoken
 from explorer.config import LoadedStudy, load_study
 from explorer.model.metrics import describe
-from explorer.report import plan_tables, tables
+from explorer.report import plan_sections, plan_tables, tables
 from explorer.report.words import map_stems
 from explorer.space import Space
-from explorer.study.carry_over import CarryOver, carry_over
+from explorer.study.carry_over import CarryOver
 from explorer.study.evaluate import Progress, evaluate_all
-from explorer.study.limits import resolve_limits
-from explorer.study.plan import Plan, make_plan
+from explorer.study.plan import Plan
 from explorer.study.results import RunResult
 from explorer.study.shortlist import NothingFeasible
 
@@ -115,9 +114,10 @@ class Run:
 
     @cached_property
     def plan(self) -> dict[str, pd.DataFrame]:
-        """Tables of the plan under uncertainty by name; empty where the study asks for none, or where
-        `result.plan_note` says why there is none."""
-        return plan_frames(self.result.plan, self.result.carried, self.space)
+        """Tables of the plan under uncertainty by name, and of the liked feel carried over; empty where the study asks
+        for neither, or where `result.plan_note` says why there is no plan."""
+        found = {} if self.result.plan is None else plan_tables.plan_tables(self.result.plan, self.space)
+        return found | plan_tables.carried_tables(self.result.carried, self.space)
 
     @cached_property
     def checked(self) -> Checked:
@@ -145,20 +145,20 @@ class PlanAnswer:
     @cached_property
     def tables(self) -> dict[str, pd.DataFrame]:
         """The plan's tables by name."""
-        return plan_frames(self.plan, self.carried, self.space)
+        return plan_tables.plan_tables(self.plan, self.space) | plan_tables.carried_tables(self.carried, self.space)
+
+    @property
+    def text(self) -> str:
+        """The plan in the words of the report."""
+        said = plan_sections.plan_report(self.plan, self.space)
+        if self.carried is not None:
+            said += plan_sections.carried_report(self.carried, self.space)
+        return "\n\n".join(said)
 
     @property
     def found(self) -> bool:
         """Whether any setup can be taken."""
         return bool(self.plan.shortlist.picks)
-
-
-def plan_frames(plan: Plan | None, carried: CarryOver | None, space: Space) -> dict[str, pd.DataFrame]:
-    """Tables of a plan by name, in the order in which they are written."""
-    found = {} if plan is None else plan_tables.plan_tables(plan, space)
-    if carried is not None:
-        found["carry_over"] = plan_tables.carry_over_table(carried, space)
-    return found
 
 
 def load(study: Path | str | LoadedStudy) -> LoadedStudy:
@@ -189,11 +189,10 @@ def run(
 
 def plan(study: Path | str | LoadedStudy, *, progress: Progress | None = None) -> PlanAnswer:
     """Only the plan of a study: what to take whatever the grip is, what to measure first, what to change when."""
-    space = load(study).space
-    limits = resolve_limits(space)
-    found = make_plan(space, limits, progress)
-    wanted = space.planning.carry_over
-    return PlanAnswer(space, found, carry_over(space, limits, progress=progress) if wanted else None)
+    from explorer import pipeline
+
+    loaded = load(study)
+    return PlanAnswer(loaded.space, *pipeline.planned(loaded, progress))
 
 
 def show(study: Path | str | LoadedStudy, choices: dict[str, str] | None = None) -> OneSetup:

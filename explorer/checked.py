@@ -9,8 +9,9 @@ from typing import Any
 from explorer.config import LoadedStudy
 from explorer.config_lines import KeyPath
 from explorer.config_parts import PLACE_SLOTS, PLACES
+from explorer.config_planning import SURFACE_STEMS
 from explorer.config_source import Source, dotted
-from explorer.errors import ModelError, Problem, SpaceError
+from explorer.errors import ModelError, Problem
 from explorer.model.metrics import describe
 from explorer.space import Space
 from explorer.study.evaluate import table_of
@@ -37,7 +38,6 @@ CAR_KEYS: dict[str, tuple[str, tuple[str, ...]]] = {
 """Table and stems of the keys of a car file, where the parameter is not of an end and not assumed."""
 
 END_KEYS = {"ride_height_reference": ("ride_height",), "tyre_rate": ("tyre_rate", "tyre_squash")}
-SURFACE_STEMS = ("grip", "front_grip_ratio", "roughness", "bump_height")
 
 
 @dataclass(frozen=True)
@@ -78,9 +78,7 @@ def one_setup(space: Space, choices: dict[str, str] | None = None) -> OneSetup:
 
     Raises SpaceError for an unknown knob or level or a setup that a rule forbids, ModelError where there is no answer.
     """
-    positions = space.setup(choices or {})
-    if not space.allowed(positions[None, :])[0]:
-        raise SpaceError("this setup is forbidden by a rule of the study")
+    positions = space.built(choices or {})
     table = table_of(space, positions[None, :])
     if not table.valid[0]:
         raise ModelError("the model has no answer for this setup")

@@ -254,16 +254,15 @@ def plan(study: Study, as_json: Json = False, quiet: Quiet = False) -> None:
     """What to take whatever the grip is, what to measure first, what to change in which pit stop."""
 
     def work() -> int:
-        from explorer import api, pipeline
+        from explorer import api
 
         with Progress(quiet) as progress:
-            if as_json:
-                answer = api.plan(_load(study), progress=progress)
-                print_json({name: rows(frame) for name, frame in answer.tables.items()})
-                return DONE if answer.found else NOTHING_FEASIBLE
-            text, found = pipeline.planned(_load(study), progress)
-        print(text)
-        return DONE if found else NOTHING_FEASIBLE
+            answer = api.plan(_load(study), progress=progress)
+        if as_json:
+            print_json({name: rows(frame) for name, frame in answer.tables.items()})
+        else:
+            print(answer.text)
+        return DONE if answer.found else NOTHING_FEASIBLE
 
     _guarded(work)
 

@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 from explorer.config_fields import KINDS, LEVEL_LIMIT, Quantity, show
 from explorer.config_lines import KeyPath
 from explorer.config_parts import PLACES, Part, part_slots
 from explorer.config_schema import BALLAST_SHIFT, CAMBER, CASTER, DROOP, RIDE_HEIGHT, ROLL_CENTRE, KnobTable
 from explorer.config_source import Source, near
+from explorer.errors import SpaceError
 from explorer.model.slots import SLOT
 from explorer.space import Knob
 from explorer.units import to_si, unit_of
@@ -56,6 +59,31 @@ def _ways(table: KnobTable) -> list[str]:
     if any(item is not None for item in (table.start, table.stop, table.step)):
         ways.append("from, to, step")
     return ways + (["range"] if table.ends is not None else [])
+
+
+def position_at(source: Source, path: KeyPath, knob: Knob, label: str, found: Any) -> float | None:
+    """Position of a level by its label, or None with the fault noted; `found` is what stands in the file."""
+    try:
+        return knob.position_of(label)
+    except SpaceError:
+        if knob.continuous:
+            allowed = f"{knob.values[0]:g} to {knob.values[1]:g} {knob.unit}".rstrip()
+        else:
+            allowed = f"a level of {knob.name}; {near(label, knob.labels)}"
+        source.report(path, show(found), allowed)
+        return None
+
+
+def level_at(source: Source, path: KeyPath, knob: Knob, value: Any) -> float | None:
+    """Position of one level as a person writes it, text or number; None with the fault noted."""
+    if isinstance(value, bool) or not isinstance(value, (str, int, float)):
+        source.report(path, show(value), "one level's label")
+        return None
+    try:
+        label = value if isinstance(value, str) else f"{value:.10g}"
+    except OverflowError:
+        label = "a very large number"
+    return position_at(source, path, knob, label, value)
 
 
 def part_knob(source: Source, path: KeyPath, name: str, table: KnobTable, box: tuple[Part, ...] | None) -> Knob | None:

@@ -17,9 +17,10 @@ import numpy as np
 from pydantic import BeforeValidator, Field
 
 from explorer.config_fields import Positive, Quantity, Remark, Table, Text, one_of, refuse, show
+from explorer.config_knobs import level_at
 from explorer.config_lines import KeyPath
 from explorer.config_source import Source, near
-from explorer.errors import ConfigError, Problem, SpaceError
+from explorer.errors import ConfigError, Problem
 from explorer.planning import FEELS, Observation
 from explorer.space import Space
 from explorer.study.practice import JUDGING_PCT, READING_ERROR, READING_SPAN
@@ -116,17 +117,9 @@ def setups_of(space: Space) -> SetupReader:
                 continue
             column = space.knob_index(name)
             knob = space.knobs[column]
-            if isinstance(value, bool) or not isinstance(value, (str, int, float)):
-                source.report((*path, name), show(value), "one level's label")
-                continue
-            try:
-                positions[column] = knob.position_of(value if isinstance(value, str) else f"{value:.10g}")
-            except (SpaceError, OverflowError):
-                if knob.continuous:
-                    allowed = f"{knob.values[0]:g} to {knob.values[1]:g} {knob.unit}".rstrip()
-                else:
-                    allowed = f"a level of {name}; {near(str(value)[:80], knob.labels)}"
-                source.report((*path, name), show(value), allowed)
+            position = level_at(source, (*path, name), knob, value)
+            if position is not None:
+                positions[column] = position
         if len(source.problems) > before:
             return None
         if not space.allowed(np.array([positions], dtype=np.float64))[0]:

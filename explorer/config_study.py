@@ -11,7 +11,7 @@ import numpy as np
 
 from explorer.config_build import CarDefinition, SurfaceDefinition
 from explorer.config_fields import show
-from explorer.config_knobs import NUMBER_KNOBS, PART_KNOBS, check_owners, number_knob, part_knob
+from explorer.config_knobs import NUMBER_KNOBS, PART_KNOBS, check_owners, level_at, number_knob, part_knob, position_at
 from explorer.config_lines import KeyPath
 from explorer.config_parts import part_slots
 from explorer.config_planning import planning, unknowns
@@ -27,7 +27,6 @@ from explorer.config_schema import (
 )
 from explorer.config_source import Source, near
 from explorer.config_stand import FAULT_WORDS, corner_faults
-from explorer.errors import SpaceError
 from explorer.model.metrics import describe, metric_columns
 from explorer.model.slots import SLOT
 from explorer.space import (
@@ -167,17 +166,6 @@ class StudyBuilder:
             self.study.report(path, "no knob of this study", near(name, self.knobs))
         return self.knobs.get(name)
 
-    def _position(self, knob: Knob, label: str, path: KeyPath, found: Any) -> float | None:
-        try:
-            return knob.position_of(label)
-        except SpaceError:
-            if knob.continuous:
-                allowed = f"{knob.values[0]:g} to {knob.values[1]:g} {knob.unit}"
-            else:
-                allowed = f"a level of {knob.name}; {near(label, knob.labels)}"
-            self.study.report(path, show(found), allowed)
-            return None
-
     def _pairs(self, path: KeyPath, choices: dict[str, tuple[str, ...]] | None) -> Pairs:
         pairs = []
         for name, labels in (choices or {}).items():
@@ -188,7 +176,7 @@ class StudyBuilder:
                 self.study.report((*path, name), "a continuous knob", "a knob with levels: a rule names levels")
                 continue
             for label in labels:
-                self._position(knob, label, (*path, name), label)
+                position_at(self.study, (*path, name), knob, label, label)
             pairs.append((name, labels))
         return tuple(pairs)
 
@@ -225,14 +213,7 @@ class StudyBuilder:
             knob = self._knob(name, (*path, name))
             if knob is None:
                 continue
-            if isinstance(value, bool) or not isinstance(value, (str, int, float)):
-                self.study.report((*path, name), show(value), "one level's label")
-                continue
-            try:
-                label = value if isinstance(value, str) else f"{value:.10g}"
-            except OverflowError:
-                label = "a very large number"
-            position = self._position(knob, label, (*path, name), value)
+            position = level_at(self.study, (*path, name), knob, value)
             if position is not None:
                 positions[name] = position
         return positions

@@ -14,16 +14,15 @@ import numpy as np
 
 from explorer.artefacts import RunFolder
 from explorer.config import LoadedStudy, load_study
-from explorer.errors import ExplorerError, SpaceError
+from explorer.errors import ExplorerError
 from explorer.model.metrics import describe, metric_columns
 from explorer.proof.results import ProofSection
-from explorer.report import document, page, plan_sections, plan_tables, proof_page, tables
+from explorer.report import document, page, plan_tables, proof_page, tables
 from explorer.report.answers import Answer, comparison_answer, ladder_answer
-from explorer.report.page.plan import plan_blocks
 from explorer.report.pit_sheet import pit_sheet_html
-from explorer.space import FloatArray, Space
+from explorer.space import Space
 from explorer.study.assumptions import AssumptionEffects, assumption_effects
-from explorer.study.carry_over import carry_over
+from explorer.study.carry_over import CarryOver, carry_over
 from explorer.study.change_plan import MOST_SETUPS, ChangePlan, change_plan
 from explorer.study.columns import ColumnStore
 from explorer.study.compare import compare
@@ -275,18 +274,15 @@ def answer(
     )
 
 
-def planned(study: LoadedStudy, progress: Progress | None = None) -> tuple[str, bool]:
-    """The plan of a study in words, and whether any setup can be taken.
+def planned(study: LoadedStudy, progress: Progress | None = None) -> tuple[Plan, CarryOver | None]:
+    """The plan of a study alone, and the liked feel carried over where the study names one.
 
     Raises SpaceError or ModelError where the plan cannot be made.
     """
     space = study.space
     limits = resolve_limits(space)
     found = make_plan(space, limits, progress)
-    parts = plan_sections.plan_report(found, space)
-    if space.planning.carry_over:
-        parts += plan_sections.carried_report(carry_over(space, limits, progress=progress), space)
-    return "\n\n".join(parts), bool(found.shortlist.picks)
+    return found, carry_over(space, limits, progress=progress) if space.planning.carry_over else None
 
 
 def next_change(study: LoadedStudy, symptom: str, choices: dict[str, str], nominal: bool = False) -> Answer:
@@ -295,7 +291,7 @@ def next_change(study: LoadedStudy, symptom: str, choices: dict[str, str], nomin
     Raises SpaceError for an unknown symptom, knob or level, or a setup that a rule forbids.
     """
     space = study.space
-    positions = _allowed(space, choices)
+    positions = space.built(choices)
     draws = None if nominal else believed(space, space.planning.scenarios)
     scenarios = None if draws is None else draws.scenarios
     found = ladder(space, resolve_limits(space), positions, symptom, scenarios)
@@ -307,15 +303,8 @@ def side_by_side(
 ) -> Answer:
     """Two setups beside each other, each of its own study. Raises SpaceError for an unknown knob or level."""
     a, b = first.space, second.space
-    found = compare(a, _allowed(a, choices), b, _allowed(b, others), resolve_limits(a), resolve_limits(b))
+    found = compare(a, a.built(choices), b, b.built(others), resolve_limits(a), resolve_limits(b))
     return comparison_answer(found, every)
-
-
-def _allowed(space: Space, choices: dict[str, str]) -> FloatArray:
-    positions = space.setup(choices)
-    if not space.allowed(positions[None, :])[0]:
-        raise SpaceError("this setup is forbidden by a rule of the study")
-    return positions
 
 
 def judged(
@@ -370,16 +359,10 @@ def write(study: LoadedStudy, result: RunResult, folder: Path) -> Path:
     run = RunFolder(folder)
     for stem, frame in tables.all_tables(result).items():
         run.csv(stem, frame)
+    for stem, frame in plan_tables.planning_tables(result).items():
+        run.csv(stem, frame)
     if result.plan is not None:
-        for stem, frame in plan_tables.plan_tables(result.plan, space).items():
-            run.csv(stem, frame)
         run.parquet("plan_setups", plan_tables.setups_blocks(result.plan.robust, space))
-    else:
-        run.csv("ladder", plan_tables.ladder_table(result.ladders))
-        if result.visits is not None:
-            run.csv("changes", plan_tables.changes_table(result.visits))
-    if result.carried is not None:
-        run.csv("carry_over", plan_tables.carry_over_table(result.carried, space))
     if _save_every_setup(space):
         whole = result.whole
         run.parquet("metrics", map(tables.metrics_table, _blocks(space) if whole is None else pieces(whole)))
@@ -392,7 +375,7 @@ def write(study: LoadedStudy, result: RunResult, folder: Path) -> Path:
 
     run.text("pit_sheet.html", pit_sheet_html(result, result.visits, result.ladders))
     run.pdf("pit_sheet", pit_sheet_pdf(result, result.visits, result.ladders))
-    run.text("report.html", page.report_page(result, plan_blocks(result)))
+    run.text("report.html", page.report_page(result))
     timings = {name: round(seconds, 3) for name, seconds in result.timings}
     timings["tables and figures"] = round(time.perf_counter() - start, 3)
     facts: dict[str, Any] = {

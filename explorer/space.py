@@ -322,6 +322,13 @@ class Space:
             result[column] = self.knobs[column].position_of(label)
         return result
 
+    def built(self, choices: dict[str, str]) -> FloatArray:
+        """As `setup`, for a setup that must be possible: raises SpaceError too where a rule forbids it."""
+        positions = self.setup(choices)
+        if not self.allowed(positions[None, :])[0]:
+            raise SpaceError("this setup is forbidden by a rule of the study")
+        return positions
+
     def changes(self, positions: FloatArray) -> tuple[tuple[str, str, str], ...]:
         """(knob, from, to) for every knob that differs from the baseline."""
         result = []

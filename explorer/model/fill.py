@@ -42,7 +42,7 @@ def margin_pct(limit, required):
     return 100.0 * (limit / required - 1.0)
 
 
-@inner
+@njit(cache=True, error_model="numpy")
 def initial_roll_stiffness(axle):
     """(stiffness [N m/rad], roll the axle's direct transfer adds as `kappa A/(c + kappa)`) near zero acceleration."""
     rate = axle.wheel_rate + 0.5 * axle.bar_rate

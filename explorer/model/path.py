@@ -155,9 +155,7 @@ def solve_path(law, event, front, target, roll, lateral, handed, small_step, wan
     """
     going = wanted
     none = 0.0 * roll
-    point = PathPoint(
-        roll, lateral, handed, none, none, none, none, none, none, none, found=wanted & negated(wanted)
-    )
+    point = PathPoint(roll, lateral, handed, none, none, none, none, none, none, none, found=wanted & negated(wanted))
     for _ in range(MOST_STEPS):
         step = path_step(law, point.roll, point.lateral, point.handed)
         roll_step = none

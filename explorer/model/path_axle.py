@@ -209,9 +209,7 @@ def axle_point(law, sine, cosine, roll, lateral, weight):
     )
     # moment mass A falls with load; `upright` is 1 - eta
     mass = law.roll_moment_mass - law.sunk_mass * gained
-    load = LoadLaw(
-        mass, -law.sunk_mass, 1.0 - law.lean_per_moment * mass, law.lean_per_moment * law.sunk_mass
-    )
+    load = LoadLaw(mass, -law.sunk_mass, 1.0 - law.lean_per_moment * mass, law.lean_per_moment * law.sunk_mass)
     force, excess = standing(law, roll, lateral, weight, load, stop)
     lifted = excess.value > 0.0
     if any_of(lifted):

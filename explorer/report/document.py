@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from explorer.report import plan_sections, sections, words
+from explorer.report import sections, words
+from explorer.report.plan_parts import planning_parts
 from explorer.report.words import escape
 from explorer.space import IntArray, Objective
 from explorer.study.evaluate import Progress
@@ -52,16 +53,8 @@ def report(result: RunResult, drawn: Sequence[str] | None = None) -> str:
         "Before you build: a model ranks setups, it does not promise them. Change one thing at a time and try it "
         "slowly first. The [cautions](#cautions) are at the end."
     )
-    if result.plan is not None:
-        parts += plan_sections.plan_report(result.plan, space)
-    elif result.plan_note:
-        parts += ["## The plan", f"No plan: {escape(result.plan_note)}."]
-    if result.visits is not None:
-        parts += ["## Pit stops", *plan_sections.stops(result.visits, result.visits_note, space)]
-    if result.ladders:
-        parts += ["## When the driver says ...", *plan_sections.ladder_lines(result.ladders, space, "ladder")]
-    if result.carried is not None:
-        parts += plan_sections.carried_report(result.carried, space)
+    for _, blocks in planning_parts(result):
+        parts += blocks
     for section in sections.ORDER:
         parts += section(result, pictures)
     parts += ["## Known limits of the model", bullets(words.MODEL_LIMITS), "## Cautions", bullets(words.CAUTIONS)]

@@ -22,7 +22,6 @@ from explorer.units import unit_of
 FIGURE_WORDS = {
     "nominal": "at the best guess",
     "mean": "on average over the scenarios",
-    "quantile": "in all but the worst tenth",
     "worst": "in the worst scenario",
     "regret": "by the least regret",
 }
@@ -346,7 +345,7 @@ def _stop_line(number: int, stop: Stop, space: Space) -> list[str]:
 
 
 def stops(found: ChangePlan | None, note: str, space: Space) -> list[str]:
-    """The way through the shortlist, stop by stop."""
+    """The way through the shortlist, stop by stop; `note` says what was left out, or why there is no way."""
     if found is None:
         return [f"No way through the shortlist: {escape(note)}."]
     text = (
@@ -358,8 +357,9 @@ def stops(found: ChangePlan | None, note: str, space: Space) -> list[str]:
         text += f" The order above would cost {found.saved:g} minutes more."
     rows = [_stop_line(number, stop, space) for number, stop in enumerate(found.stops, start=1)]
     lines = [text, words.table(["stop", "change", "minutes", "reaches", "mind"], rows, right=(2,))]
-    if found.notes:
-        lines.append("\n".join(f"- {escape(note)}" for note in found.notes))
+    minded = [one for one in (note, *found.notes) if one]
+    if minded:
+        lines.append("\n".join(f"- {escape(one)}" for one in minded))
     return lines
 
 

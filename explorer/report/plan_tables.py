@@ -15,12 +15,30 @@ from explorer.study.change_plan import ChangePlan
 from explorer.study.ladder import Ladder
 from explorer.study.learning import Learned
 from explorer.study.plan import Plan
+from explorer.study.results import RunResult
 from explorer.study.robust import Robust
 from explorer.study.split import Split
 from explorer.units import unit_of
 
 BLOCK = 16_384
 """Setups in one row group of the plan's table."""
+
+
+def planning_tables(result: RunResult) -> dict[str, pd.DataFrame]:
+    """Every CSV of a run's plan, its way through the shortlist and the liked feel, by stem in writing order."""
+    found: dict[str, pd.DataFrame] = {}
+    if result.plan is not None:
+        found |= plan_tables(result.plan, result.space)
+    else:
+        found["ladder"] = ladder_table(result.ladders)
+        if result.visits is not None:
+            found["changes"] = changes_table(result.visits)
+    return found | carried_tables(result.carried, result.space)
+
+
+def carried_tables(carried: CarryOver | None, space: Space) -> dict[str, pd.DataFrame]:
+    """The liked feel by its stem, nothing where none is carried over."""
+    return {} if carried is None else {"carry_over": carry_over_table(carried, space)}
 
 
 def plan_tables(plan: Plan, space: Space) -> dict[str, pd.DataFrame]:

@@ -204,10 +204,10 @@ def effective_number(weights: FloatArray) -> float:
     return float(1.0 / np.sum(weights**2))
 
 
-def systematic(weights: FloatArray, rng: np.random.Generator) -> IntArray:
+def systematic(weights: FloatArray, rng: np.random.Generator, count: int | None = None) -> IntArray:
     """Scenarios to keep, each about as often as its weight says: systematic resampling (Kitagawa 1996, J. Comput.
-    Graph. Stat. 5:1, from memory). Shape (scenarios,)."""
-    count = len(weights)
+    Graph. Stat. 5:1, from memory). `count` of them, by default as many as there are; shape (count,)."""
+    count = len(weights) if count is None else count
     marks = (np.arange(count) + rng.random()) / count
     chosen = np.searchsorted(np.cumsum(weights), marks, side="right")
     return np.asarray(np.minimum(chosen, np.flatnonzero(weights > 0.0).max()), dtype=np.int64)

@@ -14,10 +14,10 @@ from explorer.planning import Planning
 from explorer.space import BoolArray, FloatArray, Space
 from explorer.study import seeds
 from explorer.study.change_plan import ChangePlan, change_plan
-from explorer.study.evaluate import MetricTable, Progress, table_of
+from explorer.study.evaluate import Progress
 from explorer.study.front import Front
 from explorer.study.ladder import SYMPTOMS, Ladder, ladder
-from explorer.study.learning import Learned, learn
+from explorer.study.learning import Learned, learn, systematic
 from explorer.study.limits import ResolvedLimit
 from explorer.study.robust import (
     Robust,
@@ -42,8 +42,8 @@ class Plan:
 
     `front` is that of the figure the shortlist is taken on. `draws` are the scenarios the plan stands on; with
     observations they are what is left of `learned.draws`, and `before` is the shortlist as it was without them.
-    `worth` is None where `worth_note` says why; so are `changes` and `changes_note`. `current` (one row) is the
-    baseline's metrics. `ladders` hold every symptom this study can have.
+    `worth` is None where `worth_note` says why; so are `changes` and `changes_note`. `ladders`
+    hold every symptom this study can have.
     """
 
     planning: Planning
@@ -60,7 +60,6 @@ class Plan:
     changes: ChangePlan | None
     changes_note: str
     ladders: tuple[Ladder, ...]
-    current: MetricTable
 
 
 def thinned(space: Space, draws: Draws, count: int) -> Draws:
@@ -70,12 +69,8 @@ def thinned(space: Space, draws: Draws, count: int) -> Draws:
         return draws
     rng = np.random.default_rng(seeds.stage_seed(space.seed, seeds.THINNING))
     at = rng.permutation(len(draws))
-    weights = np.zeros(len(draws))
-    share = np.cumsum(draws.weights[at])
-    ticks = (rng.random() + np.arange(count)) / count * share[-1]
-    np.add.at(weights, at[np.minimum(np.searchsorted(share, ticks), len(at) - 1)], 1.0)
-    kept = np.flatnonzero(weights > 0.0)
-    return draws_at(space, draws.points[kept], weights[kept])
+    kept, times = np.unique(at[systematic(draws.weights[at], rng, count)], return_counts=True)
+    return draws_at(space, draws.points[kept], times.astype(np.float64))
 
 
 def believed(space: Space, count: int, progress: Progress | None = None) -> Draws:
@@ -130,7 +125,6 @@ def make_plan(space: Space, limits: tuple[ResolvedLimit, ...], progress: Progres
         changes=changes,
         changes_note=changes_note,
         ladders=ladders(space, limits, None, draws),
-        current=table_of(space, np.array([space.baseline])),
     )
 
 

@@ -261,12 +261,12 @@ def robust_shortlist(
     unit = normalised(front.scores[named], front.scores[named])
     distance = unit.max(axis=1)
     wanted = reasons_for(front.objectives, front.scores[named], distance, unit, size or space.settings.shortlist_size)
-    picks = [
-        _pick(
-            robust, space, front, int(named[point]), float(distance[point]), kinds, _reason(on, robust.quantile, text)
-        )
-        for point, (kinds, text) in wanted.items()
-    ]
+    sizes = np.bincount(front.group)
+    picks = []
+    for point, (kinds, text) in wanted.items():
+        member = int(named[point])
+        reason, ties = _reason(on, robust.quantile, text), int(sizes[front.group[member]])
+        picks.append(_pick(robust, space, int(front.rows[member]), kinds, reason, ties, float(distance[point])))
     if note:
         picks = _with_safest(robust, space, picks, size or space.settings.shortlist_size)
     return RobustShortlist(on, level, int(among.sum()), front.groups, note, tuple(picks))
@@ -282,22 +282,7 @@ def _with_safest(robust: Robust, space: Space, picks: list[RobustPick], size: in
     positions = space.positions_of(rows)
     changes = (positions != np.asarray(space.baseline)).sum(axis=1)
     first = int(np.lexsort((rows, space.minutes(positions), changes))[0])
-    row, place = int(rows[first]), positions[first]
-    safest = RobustPick(
-        kinds=("safest",),
-        reason="keeps every limit in most scenarios",
-        row=row,
-        positions=place,
-        labels=space.labels(place),
-        figures=robust.figures[:, row],
-        share=float(robust.share[row]),
-        share_by_limit=robust.share_by_limit[row],
-        front_share=float(robust.front_share[row]),
-        changes=space.changes(place),
-        minutes=float(space.minutes(place[None])[0]),
-        ties=1,
-        distance=1.0,
-    )
+    safest = _pick(robust, space, int(rows[first]), ("safest",), "keeps every limit in most scenarios", 1, 1.0)
     return [*picks[: max(size - 1, 1)], safest]
 
 
@@ -439,21 +424,21 @@ def _reason(on: str, quantile: float, text: str) -> str:
 
 
 def _pick(
-    robust: Robust, space: Space, front: Front, member: int, distance: float, kinds: tuple[str, ...], reason: str
+    robust: Robust, space: Space, row: int, kinds: tuple[str, ...], reason: str, ties: int, distance: float
 ) -> RobustPick:
-    row, positions = int(front.rows[member]), front.positions[member]
+    place = space.positions_of(np.array([row]))[0]
     return RobustPick(
         kinds=kinds,
         reason=reason,
         row=row,
-        positions=positions,
-        labels=space.labels(positions),
+        positions=place,
+        labels=space.labels(place),
         figures=robust.figures[:, row],
         share=float(robust.share[row]),
         share_by_limit=robust.share_by_limit[row],
         front_share=float(robust.front_share[row]),
-        changes=space.changes(positions),
-        minutes=float(space.minutes(positions[None])[0]),
-        ties=int((front.group == front.group[member]).sum()),
+        changes=space.changes(place),
+        minutes=float(space.minutes(place[None])[0]),
+        ties=ties,
         distance=distance,
     )

@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 
 from explorer.model.car import G, car_at
+from explorer.model.fill import initial_roll_stiffness
 from explorer.model.kernel import evaluate_with_faults
 from explorer.model.metrics import metric_columns
 from explorer.model.slots import PHASE_COLUMNS, SLOT
@@ -155,16 +156,8 @@ TALL = 3.0
 
 
 def roll_stiffness(axle: Any) -> float:
-    """Roll stiffness of an axle at rest: springs and bar in series with the tyres. [N m/rad]
-
-    `K = t^2/(c + kappa)`, with `c = 2/(k_w + k_b)` per wheel on its springs (`1/(k_w + k_b/2)` without droop, where the
-    inner wheel hangs on its stop) and `kappa = 2/k_t'`, the tyres softened by the weight of the axle on top of them,
-    `k_t' = k_t - 2 A g/t^2`: the model's own stiffness near zero acceleration, in plain numbers.
-    """
-    wheel_rate, bar_rate = float(axle.wheel_rate), float(axle.bar_rate)
-    compliance = 2.0 / (wheel_rate + bar_rate) if axle.droop > 0.0 else 1.0 / (wheel_rate + 0.5 * bar_rate)
-    tyre = float(axle.tyre_rate) - 2.0 * float(axle.roll_moment_mass) * G / float(axle.track) ** 2
-    return float(axle.track) ** 2 / (compliance + 2.0 / tyre)
+    """Roll stiffness of an axle at rest, springs and bar in series with the tyres: the model's own. [N m/rad]"""
+    return float(initial_roll_stiffness(axle)[0])
 
 
 def roll_frequency(stiffness: float, roll_inertia: float, sprung_mass: float, arm: float) -> float:

@@ -226,10 +226,9 @@ def test_headings_go_down_one_step_and_places_have_one_name(make) -> None:
     assert targets and set(targets) <= set(ids)
 
 
-def test_sections_made_elsewhere_stand_below_the_answer() -> None:
+def test_the_plan_stands_below_the_answer() -> None:
     """Catches a plan that is left out, or that comes before the answer or after the method."""
-    blocks = [("plan", "What to try <first>", tag("p", "bar & spring"))]
-    code = report_page(sample_run.run(), blocks)
+    code = report_page(replace(sample_run.run(), plan_note="bar & spring"))
     text = Page(code).text
     assert "bar & spring" in text and '<a href="#plan">' in code
     assert (

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from explorer.config import load_study
-from explorer.planning import Observation, Planning, Unknown
+from explorer.planning import Observation, Planning
 from explorer.report import plan_sections, plan_tables
 from explorer.report.answers import comparison_answer, ladder_answer
 from explorer.space import Space
@@ -117,14 +117,17 @@ def test_tables_and_report_say_what_the_plan_found(turf: Space, plan: Plan) -> N
 
 def test_a_hostile_name_stays_text(turf: Space) -> None:
     """Catches a limit's reason, an unknown or a report from practice that writes markup into the report."""
-    bad = Unknown(
-        "grip", "<b>", turf.unknowns[0].slots, *(turf.unknowns[0].values for _ in range(4)), "normal", True, "|x|"
-    )
-    assert "<b>" in bad.unit
+    first, *others = turf.unknowns
+    bad = dataclasses.replace(first, unit="<b>x</b> |")
     evil = Observation("lateral", "sweep", turf.baseline, "<script>alert(1)</script> | x", value=2.0, error=0.05)
-    hostile = dataclasses.replace(turf, planning=dataclasses.replace(turf.planning, seen=(evil, *turf.planning.seen)))
+    hostile = dataclasses.replace(
+        turf,
+        unknowns=(bad, *others),
+        planning=dataclasses.replace(turf.planning, seen=(evil, *turf.planning.seen)),
+    )
     text = "\n".join(plan_sections.plan_report(make_plan(hostile, resolve_limits(hostile)), hostile))
-    assert "<script>" not in text
+    assert "alert" in text and "b\\>x" in text  # both are shown
+    assert "<script>" not in text and "<b>" not in text
 
 
 def test_answers_for_a_terminal_are_valid_json(turf: Space) -> None:

@@ -16,6 +16,7 @@ from explorer.report.page import answer, car, heat, maps, views
 from explorer.report.page.markup import Html, bullets, data_block, flat, join, name, tag, text
 from explorer.report.page.prose import passages
 from explorer.report.page.setups import PHASE_STEMS, Drawn, detail_rows, drawn_setups, page_data
+from explorer.report.plan_parts import planning_parts
 from explorer.report.sections import Pictures
 from explorer.study.results import RunResult
 from explorer.study.shortlist import Shortlist
@@ -33,18 +34,16 @@ def asset(file: str) -> str:
     return resources.files(__package__).joinpath("assets", file).read_text(encoding="utf-8")
 
 
-def report_page(result: RunResult, extra: Sequence[Block] = ()) -> str:
-    """The page of a finished run.
-
-    `extra` are sections that others made, for instance a plan: they stand right below the answer, in the order given,
-    and in the list of contents. Their HTML is taken as it is: whoever makes it escapes it (see `page.markup`).
-    """
+def report_page(result: RunResult) -> str:
+    """The page of a finished run: the answer, what follows from it in the pits, then what it rests on."""
     space = result.space
     drawn = drawn_setups(result)
     shown = answer.main_pick(result.shortlist) if isinstance(result.shortlist, Shortlist) else 0
     mark = str(shown + 1) if isinstance(result.shortlist, Shortlist) else "m1"
     row = next((place for place, one in enumerate(drawn.marks) if mark in one.split()), 0)
-    content: list[Block] = list(extra)
+    content: list[Block] = [
+        (anchor, blocks[0].lstrip("# "), join(passages(blocks))) for anchor, blocks in planning_parts(result)
+    ]
     content.append(("compare", "The setups side by side", views.compared(result, drawn)))
     if len(drawn):
         content.append(("front", "The front, and what lies around it", views.front_section(result, drawn)))
