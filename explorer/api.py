@@ -152,7 +152,7 @@ class PlanAnswer:
         """The plan in the words of the report."""
         said = plan_sections.plan_report(self.plan, self.space)
         if self.carried is not None:
-            said += plan_sections.carried_report(self.carried, self.space)
+            said += plan_sections.carried_report(self.carried, self.plan.limits, self.space)
         return "\n\n".join(said)
 
     @property

@@ -31,7 +31,7 @@ def ladder_answer(found: Ladder, space: Space, setup: dict[str, str]) -> Answer:
     """What to change next."""
     one = found.symptom
     now = f"{words.number(found.now, words.decimals(one.resolution))} {one.unit}".strip()
-    lines = [f"{one.words}: {one.measure} is {now} now", found.message]
+    lines = [found.message, f"{one.measure}: {now} now"]
     if found.broken_now:
         lines.append("limits broken now: " + "; ".join(found.broken_now))
     cures = [place for place, rung in enumerate(found.rungs) if rung.cures]

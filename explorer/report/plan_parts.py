@@ -19,11 +19,11 @@ def planning_parts(result: RunResult) -> list[Part]:
     elif result.plan_note:
         found.append(("plan", ["## The plan", f"No plan: {escape(result.plan_note)}."]))
     if result.visits is not None:
-        stops = plan_sections.stops(result.visits, result.visits_note, space)
+        stops = plan_sections.stops(result.visits, result.visits_note, result.limits, space)
         found.append(("stops", ["## Pit stops", *stops]))
     if result.ladders:
-        rungs = plan_sections.ladder_lines(result.ladders, space, "ladder")
+        rungs = plan_sections.ladder_lines(result.ladders, result.limits, space, "ladder")
         found.append(("ladder", ["## When the driver says ...", *rungs]))
     if result.carried is not None:
-        found.append(("carry-over", plan_sections.carried_report(result.carried, space)))
+        found.append(("carry-over", plan_sections.carried_report(result.carried, result.limits, space)))
     return found

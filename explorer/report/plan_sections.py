@@ -14,6 +14,7 @@ from explorer.study.carry_over import Carried, CarryOver
 from explorer.study.change_plan import ChangePlan, Stop
 from explorer.study.ladder import Ladder
 from explorer.study.learning import Learned
+from explorer.study.limits import ResolvedLimit
 from explorer.study.plan import Plan
 from explorer.study.robust import RobustPick
 from explorer.study.worth import Knowing
@@ -40,8 +41,8 @@ def plan_report(plan: Plan, space: Space) -> list[str]:
         lines += _learned(plan, plan.learned, space)
     lines += _measure(plan, space)
     lines += _tuning(plan, space)
-    lines += ["### Pit stops", *stops(plan.changes, plan.changes_note, space)]
-    lines += ["### When the driver says ...", *ladder_lines(plan.ladders, space, "plan_ladder")]
+    lines += ["### Pit stops", *stops(plan.changes, plan.changes_note, plan.limits, space)]
+    lines += ["### When the driver says ...", *ladder_lines(plan.ladders, plan.limits, space, "plan_ladder")]
     return lines
 
 
@@ -131,8 +132,9 @@ def _weakest(plan: Plan, pick: RobustPick, rank: int) -> str:
     place = int(np.argmin(pick.share_by_limit))
     limit = plan.limits[place]
     kept = float(pick.share_by_limit[place])
-    name = f"{words.metric_label(limit.metric)} {words.spaced(limit.sense)}"
-    return f"**{rank}**: the limit that gives way first is {escape(name)}, kept in {_percent(kept)}."
+    side = "upper" if limit.sense == "at_most" else "lower"
+    name = escape(words.metric_label(limit.metric))
+    return f"**{rank}**: the {side} limit on {name} gives way first; it is kept in {_percent(kept)} of the scenarios."
 
 
 def _belief(unknown: Unknown, mean: float, half: float) -> str:
@@ -279,7 +281,7 @@ def _tuning(plan: Plan, space: Space) -> list[str]:
     return lines
 
 
-def carried_report(carried: CarryOver, space: Space) -> list[str]:
+def carried_report(carried: CarryOver, limits: tuple[ResolvedLimit, ...], space: Space) -> list[str]:
     """Feel then and now."""
     lines = [
         "## The feel you like, here",
@@ -296,7 +298,7 @@ def carried_report(carried: CarryOver, space: Space) -> list[str]:
         text = f"- **{'ABC'[number - 1]}** ({kind}): {words.changes_text(space, one.changes)} from the baseline"
         text += f", {one.minutes:g} minutes; {words.number(one.distance, 1)} felt differences away on average."
         if one.broken:
-            text += " Breaks " + "; ".join(one.broken) + "."
+            text += f" Breaks {words.limits_text(limits, one.broken)}."
         lines.append(escape(text).replace("\\*", "*"))
     head = ["metric", "then", *("ABC"[: len(setups)])]
     if setups:
@@ -332,7 +334,7 @@ def _parts(space: Space, labels: tuple[str, ...]) -> str:
     )
 
 
-def _stop_line(number: int, stop: Stop, space: Space) -> list[str]:
+def _stop_line(number: int, stop: Stop, limits: tuple[ResolvedLimit, ...], space: Space) -> list[str]:
     what = words.changes_text(space, [(one.knob, one.old, one.new) for one in stop.changes])
     warn = []
     if stop.too_long:
@@ -340,11 +342,11 @@ def _stop_line(number: int, stop: Stop, space: Space) -> list[str]:
     if not stop.allowed:
         warn.append("a rule forbids this setup")
     if stop.broken:
-        warn.append("breaks " + "; ".join(stop.broken))
+        warn.append("breaks " + words.limits_text(limits, stop.broken))
     return [str(number), what, f"{stop.minutes:g}", stop.reaches or "on the way", "; ".join(warn)]
 
 
-def stops(found: ChangePlan | None, note: str, space: Space) -> list[str]:
+def stops(found: ChangePlan | None, note: str, limits: tuple[ResolvedLimit, ...], space: Space) -> list[str]:
     """The way through the shortlist, stop by stop; `note` says what was left out, or why there is no way."""
     if found is None:
         return [f"No way through the shortlist: {escape(note)}."]
@@ -355,7 +357,7 @@ def stops(found: ChangePlan | None, note: str, space: Space) -> list[str]:
     )
     if found.saved > 0.0:
         text += f" The order above would cost {found.saved:g} minutes more."
-    rows = [_stop_line(number, stop, space) for number, stop in enumerate(found.stops, start=1)]
+    rows = [_stop_line(number, stop, limits, space) for number, stop in enumerate(found.stops, start=1)]
     lines = [text, words.table(["stop", "change", "minutes", "reaches", "mind"], rows, right=(2,))]
     minded = [one for one in (note, *found.notes) if one]
     if minded:
@@ -378,7 +380,7 @@ def rung_text(one: Ladder, place: int, space: Space) -> str:
     return text + ")"
 
 
-def ladder_lines(ladders: tuple[Ladder, ...], space: Space, stem: str) -> list[str]:
+def ladder_lines(ladders: tuple[Ladder, ...], limits: tuple[ResolvedLimit, ...], space: Space, stem: str) -> list[str]:
     """The first rungs for every symptom, from the setup on the car now."""
     lines = [
         "One part at a time from the setup on the car now, most cured per minute first "
@@ -389,7 +391,8 @@ def ladder_lines(ladders: tuple[Ladder, ...], space: Space, stem: str) -> list[s
         cures = [rung_text(one, k, space) for k, rung in enumerate(one.rungs) if rung.cures][:RUNGS_SHOWN]
         rows.append([one.symptom.words, *(cures + ["-"] * (RUNGS_SHOWN - len(cures)))])
     if ladders and ladders[0].broken_now:
-        lines.append("The setup on the car breaks already: " + escape("; ".join(ladders[0].broken_now)) + ".")
+        already = words.limits_text(limits, ladders[0].broken_now)
+        lines.append(f"The setup on the car breaks already: {escape(already)}.")
     lines.append(words.table(["symptom", "first", "then", "then"], rows))
     if ladders and ladders[0].not_asked:
         lines.append("Not asked: " + escape("; ".join(ladders[0].not_asked)) + ".")

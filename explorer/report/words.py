@@ -200,6 +200,12 @@ def resolved_text(limit: ResolvedLimit) -> str:
     return f"{metric_label(limit.metric)} {spaced(limit.sense)} {bound} {metric.unit}".strip()
 
 
+def limits_text(limits: Sequence[ResolvedLimit], texts: Iterable[str]) -> str:
+    """Limits that a result names by their `text`, in words."""
+    known = {limit.text: resolved_text(limit) for limit in limits}
+    return "; ".join(known.get(text, text) for text in texts)
+
+
 def origin_text(limit: Limit) -> str:
     """Where a relative bound comes from: "1.0 deg above the baseline's"; empty for an absolute one."""
     if not limit.relative_to:

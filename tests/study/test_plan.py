@@ -105,11 +105,12 @@ def test_tables_and_report_say_what_the_plan_found(turf: Space, plan: Plan) -> N
     assert sum(len(block) for block in whole) == turf.size
     text = "\n".join(plan_sections.plan_report(plan, turf))
     assert "nan" not in text.lower() and "inf" not in text.lower().replace("information", "")
+    assert plan.ladders[0].broken_now and "_n at most" not in text.replace("\\", "")  # limits in words, not in keys
     for pick in plan.shortlist.picks:
         assert "| " + " | ".join(pick.labels) + " |" in text
     assert "drawn anew" in text or "carry the weight" in text
     carried = carry_over(turf, resolve_limits(turf))
-    said = "\n".join(plan_sections.carried_report(carried, turf))
+    said = "\n".join(plan_sections.carried_report(carried, resolve_limits(turf), turf))
     assert "Liked on" in said and len(plan_tables.carry_over_table(carried, turf)) == len(carried.feel) * (
         len(carried.closest) + len(carried.closest_kept)
     )
