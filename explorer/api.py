@@ -124,14 +124,14 @@ class Run:
         """Numbers that follow from the baseline beside what is usual, and numbers that look like a slip of unit."""
         return check(self.study)
 
-    def write(self, folder: Path | str) -> Path:
+    def write(self, folder: Path | str, overwrite: bool = False) -> Path:
         """Write report, tables and figures as `setup-space run` does; returns the folder.
 
-        Raises ArtefactError when the folder cannot be used.
+        Raises ArtefactError when the folder cannot be used, or holds a run and `overwrite` is not wanted.
         """
-        from explorer import pipeline
+        from explorer import run_study
 
-        return pipeline.write(self.study, self.result, Path(folder))
+        return run_study.write(self.study, self.result, Path(folder), overwrite)
 
 
 @dataclass(frozen=True)

@@ -1,38 +1,40 @@
-"""The only writer: a run's tables, figures and report go into one folder, and `run.json` with every hash goes last.
+"""The only writer: a run's tables, figures and report are gathered beside their places and moved there together.
 
-Each file is written beside its place, flushed to the disk and renamed, so a reader never sees half a file. A folder
-without `run.json` is an unfinished run. Numbers are written with nine significant digits and no negative zero, so that
-the same seed gives the same bytes. Cells that a spreadsheet would run as a formula are disarmed.
+While a run is under way everything it makes lies in `.work` inside its folder, and what an earlier run left stays as it
+is. At the end one file, `.work/moves.json`, says what goes where: from then on the move is finished by whoever opens
+the folder next. `run.json` with every hash goes last, so a folder without it is an unfinished run.
 """
 
 from __future__ import annotations
 
 import hashlib
-import io
 import json
-import math
-import os
 import platform
 import re
-import tempfile
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from importlib import metadata
-from numbers import Integral
 from pathlib import Path, PurePosixPath
+from types import TracebackType
 from typing import Any
 
-import numpy as np
 import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from explorer.csv_text import all_finite, csv_bytes
+from explorer.disk import SCRAP, refusals, remove, rename, sync_folder, write_atomic, writing
 from explorer.errors import ArtefactError
+from explorer.kept import KEY_FILE, Kept, differing, kept_answers
+from explorer.lock import FolderLock
+from explorer.space import Space
 
 MANIFEST = "run.json"
-UNFINISHED = ".unfinished.json"
+WORK = ".work"
+RESULT = "result"
+MOVES = "moves.json"
+DONE = ".done"
+"""What `.work` is called while it is taken away."""
 FORMAT = "setup-space run 1"
-DIGITS = 9
-"""Significant digits of a number in a CSV."""
 
 LIBRARIES = (
     "numpy",
@@ -49,7 +51,6 @@ LIBRARIES = (
 )
 
 _NAME = re.compile(r"[A-Za-z0-9_][A-Za-z0-9_.\-]*")
-_FORMULA = ("=", "+", "-", "@", "\t", "\r")
 
 
 def versions() -> dict[str, str]:
@@ -72,118 +73,123 @@ def sha256_of(data: bytes) -> str:
     return hashlib.sha256(data).hexdigest()
 
 
-def number_text(value: float) -> str:
-    """A number as every CSV writes it. Raises ArtefactError when it is not finite.
-
-    >>> number_text(0.1 + 0.2), number_text(-0.0), number_text(12.0)
-    ('0.3', '0', '12')
-    """
-    if not math.isfinite(value):
-        raise ArtefactError(f"a table holds {value}; only finite numbers are written")
-    text = f"{value:.{DIGITS}g}"
-    return "0" if text == "-0" else text
-
-
-def cell_text(text: str) -> str:
-    """A string as every CSV writes it: one that a spreadsheet would run gets a leading apostrophe, numbers do not.
-
-    >>> cell_text("=1+1"), cell_text("-1.5"), cell_text("-none"), cell_text("1.2 mm")
-    ("'=1+1", '-1.5', "'-none", '1.2 mm')
-    """
-    if not text.startswith(_FORMULA):
-        return text
+def sha256_of_file(path: Path) -> tuple[str, int]:
+    """(hexadecimal SHA-256, size in bytes) of a file of any size. Raises ArtefactError when it cannot be read."""
+    digest, size = hashlib.sha256(), 0
     try:
-        harmless = math.isfinite(float(text)) and not text[0].isspace()
-    except ValueError:
-        harmless = False
-    return text if harmless else "'" + text
-
-
-def csv_bytes(frame: pd.DataFrame) -> bytes:
-    """A table as CSV: no index, one line per row, missing cells (None, NA) empty. UTF-8 bytes.
-
-    Raises ArtefactError for a number that is not finite.
-    """
-    columns = {}
-    for place in range(len(frame.columns)):
-        column = frame.iloc[:, place]
-        if isinstance(column.dtype, pd.StringDtype):
-            column = column.astype(object).where(column.notna(), None)
-        columns[place] = pd.Series([_cell(value) for value in column], dtype=object)
-    text = pd.DataFrame(columns, columns=range(len(frame.columns)))
-    text.columns = pd.Index([cell_text(str(name)) for name in frame.columns])
-    stream = io.StringIO()
-    text.to_csv(stream, index=False, lineterminator="\n")
-    return stream.getvalue().encode("utf-8")
-
-
-def _cell(value: Any) -> str:
-    if value is None or value is pd.NA:
-        return ""
-    if isinstance(value, str):
-        return cell_text(value)
-    if isinstance(value, bool) or type(value).__name__ == "bool":
-        return "yes" if value else "no"
-    if isinstance(value, Integral):
-        return str(int(value))
-    return number_text(float(value))
-
-
-def _all_finite(frame: pd.DataFrame) -> None:
-    for name in frame.columns:
-        column = frame[name]
-        if pd.api.types.is_float_dtype(column.dtype) and not np.isfinite(column.to_numpy(dtype=float)).all():
-            raise ArtefactError(f"column {name} holds a number that is not finite")
-
-
-def write_atomic(path: Path, data: bytes) -> None:
-    """Write beside, flush to the disk, rename into place. Raises ArtefactError when the disk refuses."""
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        handle, beside = tempfile.mkstemp(prefix=".writing-", dir=path.parent)
-        try:
-            with os.fdopen(handle, "wb") as stream:
-                stream.write(data)
-                stream.flush()
-                os.fsync(stream.fileno())
-            os.chmod(beside, 0o644)
-            os.replace(beside, path)
-        except BaseException:
-            Path(beside).unlink(missing_ok=True)
-            raise
-        _sync_folder(path.parent)
+        with path.open("rb") as stream:
+            while block := stream.read(1 << 22):
+                digest.update(block)
+                size += len(block)
     except OSError as fault:
-        raise ArtefactError(f"cannot write {path}: {fault.strerror or fault}") from fault
-
-
-def _sync_folder(folder: Path) -> None:
-    if os.name != "posix":
-        return
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        os.fsync(handle)
-    finally:
-        os.close(handle)
+        raise ArtefactError(f"cannot read {path}: {fault.strerror or fault}") from fault
+    return digest.hexdigest(), size
 
 
 class RunFolder:
-    """One run's folder. It takes an empty folder or one that an earlier run left, never someone else's files."""
+    """One run's folder, claimed and locked from the making of the object to `finish` or the end of its `with`.
 
-    def __init__(self, root: Path):
-        """Claim `root`; an earlier run's `run.json` is taken away first, so the folder counts as unfinished.
+    It takes an empty folder; a finished run's with `overwrite`; an unfinished run's with `resume`, which goes on, or
+    `overwrite`, which starts again; never someone else's files. `key` names the inputs (`Kept`); `tell` is given
+    remarks for the user. `finished` is True when a run that was only to be moved into place has been by `resume`.
+    """
 
-        Raises ArtefactError when the folder holds files and no run of this program left them.
-        """
+    def __init__(
+        self,
+        root: Path,
+        *,
+        overwrite: bool = False,
+        resume: bool = False,
+        key: Mapping[str, str] | None = None,
+        tell: Callable[[str], None] = lambda text: None,
+    ) -> None:
+        """Raises ArtefactError when the folder is another run's, somebody else's or cannot be written."""
         self.root = Path(root)
+        self._key, self._tell = dict(key or {}), tell
         self._written: dict[str, tuple[str, int]] = {}
+        self.finished = False
         if self.root.exists() and not self.root.is_dir():
             raise ArtefactError(f"{self.root} is a file; results need a folder")
-        owned = _owned(self.root)
-        if owned is None and self.root.is_dir() and any(not p.name.startswith(".") for p in self.root.iterdir()):
+        self._refuse_strangers()
+        with refusals(self.root):
+            self.root.mkdir(parents=True, exist_ok=True)
+        self._lock = FolderLock(self.root, tell)
+        try:
+            self._claim_folder(overwrite, resume)
+        except BaseException:
+            self._lock.release()
+            raise
+
+    def __enter__(self) -> RunFolder:
+        return self
+
+    def __exit__(self, kind: type[BaseException] | None, fault: BaseException | None, at: TracebackType | None) -> None:
+        """A run that failed before it had worked anything out leaves no trace."""
+        if fault is not None and not (self.work / MOVES).is_file() and not kept_answers(self.work):
+            _clear(self.root)
+        self._lock.release()
+        if fault is not None and not any(self.root.iterdir()):
+            self.root.rmdir()
+
+    @property
+    def work(self) -> Path:
+        """Where everything lies until the run is finished."""
+        return self.root / WORK
+
+    def _refuse_strangers(self) -> None:
+        if not self.root.is_dir() or self.work.is_dir():
+            return
+        if (self.root / MANIFEST).is_file():
+            read_manifest(self.root / MANIFEST)
+        elif any(not path.name.startswith(".") for path in self.root.iterdir()):
             raise ArtefactError(f"{self.root} holds files that no run left there; choose another folder or empty it")
-        self._owned = set(owned or ())
-        self._note()
-        (self.root / MANIFEST).unlink(missing_ok=True)
+
+    def _claim_folder(self, overwrite: bool, resume: bool) -> None:
+        if (self.work / MOVES).is_file() and (overwrite or resume):
+            if not overwrite:
+                self._same_inputs()
+            _move_in(self.root)
+            self.finished = not overwrite
+        if self.finished:
+            self._lock.release()
+            return
+        there = (self.root / MANIFEST).is_file()
+        if self.work.is_dir() and not (overwrite or resume):
+            raise ArtefactError(
+                f"{self.root} holds a run that was not finished: --resume goes on with it, --overwrite starts again"
+            )
+        if there and not overwrite and not (resume and self.work.is_dir()):
+            nothing = "there is nothing to resume; " if resume else ""
+            raise ArtefactError(
+                f"{self.root} holds a finished run: {nothing}--overwrite makes it again, --out names another folder"
+            )
+        self._owned = _named(self.root / MANIFEST) if there else set()
+        key_file = self.work / KEY_FILE
+        if resume and key_file.is_file():
+            self._same_inputs()
+            remove([self.work / RESULT])
+            return
+        _clear(self.root)
+        write_atomic(key_file, json.dumps({"format": FORMAT, "inputs": self._key}, indent=2).encode())
+
+    def _same_inputs(self) -> None:
+        try:
+            held = json.loads((self.work / KEY_FILE).read_bytes())["inputs"]
+        except (OSError, ValueError, KeyError, TypeError):
+            raise ArtefactError(
+                f"{self.work / KEY_FILE} cannot be read, so nobody can tell what the unfinished run in {self.root} was "
+                "about: --overwrite starts again"
+            ) from None
+        changed = differing(held, self._key)
+        if changed:
+            raise ArtefactError(
+                f"{self.root} holds an unfinished run of other inputs: {'; '.join(changed)}. --overwrite starts again, "
+                "--out names another folder"
+            )
+
+    def kept(self, space: Space) -> Kept:
+        """What an unfinished run of the same inputs has worked out."""
+        return Kept(self.work, self._key, space, self._tell)
 
     def csv(self, stem: str, frame: pd.DataFrame) -> Path:
         """Write `tables/<stem>.csv`."""
@@ -195,22 +201,24 @@ class RunFolder:
 
         Raises ArtefactError for a number that is not finite or for no frame at all.
         """
-        with tempfile.TemporaryDirectory(dir=self.root, prefix=".writing-") as folder:
-            beside = Path(folder) / "rows.parquet"
+        name = f"tables/{stem}.parquet"
+        path = self._claim(name)
+        with writing(path) as stream:
             writer: pq.ParquetWriter | None = None
             try:
                 for frame in frames:
-                    _all_finite(frame)
+                    all_finite(frame)
                     rows = pa.Table.from_pandas(frame, preserve_index=False)
                     if writer is None:
-                        writer = pq.ParquetWriter(beside, rows.schema, compression="zstd")
+                        writer = pq.ParquetWriter(pa.PythonFile(stream, "w"), rows.schema, compression="zstd")
                     writer.write_table(rows)
+                if writer is None:
+                    raise ArtefactError(f"{stem}: there are no rows to write")
             finally:
                 if writer is not None:
                     writer.close()
-            if writer is None:
-                raise ArtefactError(f"{stem}: there are no rows to write")
-            return self._move(f"tables/{stem}.parquet", beside)
+        self._written[name] = sha256_of_file(path)
+        return path
 
     def png(self, stem: str, data: bytes) -> Path:
         """Write `figures/<stem>.png`. Raises ArtefactError when the bytes are no PNG."""
@@ -235,12 +243,11 @@ class RunFolder:
         return self._write(name, text.encode("utf-8"))
 
     def finish(self, facts: Mapping[str, Any]) -> Path:
-        """Drop what an earlier run left and this one did not write, then write `run.json`, last.
+        """Move everything into place, drop what an earlier run left and this one did not write, `run.json` last; let
+        the folder go.
 
         `facts` (inputs, seed, counts, timings) must be plain JSON values. Raises ArtefactError otherwise.
         """
-        for name in sorted(self._owned - set(self._written)):
-            (self.root / name).unlink(missing_ok=True)
         manifest = {
             "format": FORMAT,
             **facts,
@@ -253,25 +260,16 @@ class RunFolder:
             text = json.dumps(manifest, indent=2, allow_nan=False, ensure_ascii=False) + "\n"
         except (TypeError, ValueError) as fault:
             raise ArtefactError(f"the run's facts cannot be written as JSON: {fault}") from fault
-        write_atomic(self.root / MANIFEST, text.encode("utf-8"))
-        (self.root / UNFINISHED).unlink(missing_ok=True)
+        write_atomic(self.work / RESULT / MANIFEST, text.encode("utf-8"))
+        moves = {
+            "format": FORMAT,
+            "files": dict.fromkeys(sorted(self._written)),
+            "drop": sorted(self._owned - set(self._written)),
+        }
+        write_atomic(self.work / MOVES, json.dumps(moves, indent=2).encode())
+        _move_in(self.root)
+        self._lock.release()
         return self.root / MANIFEST
-
-    def _move(self, name: str, beside: Path) -> Path:
-        """Rename a finished file of this run into place."""
-        path = self._claim(name)
-        digest, size = hashlib.sha256(), 0
-        with beside.open("rb") as stream:
-            while block := stream.read(1 << 22):
-                digest.update(block)
-                size += len(block)
-        try:
-            path.parent.mkdir(parents=True, exist_ok=True)
-            os.replace(beside, path)
-        except OSError as fault:
-            raise ArtefactError(f"cannot write {path}: {fault.strerror or fault}") from fault
-        self._written[name] = (digest.hexdigest(), size)
-        return path
 
     def _write(self, name: str, data: bytes) -> Path:
         path = self._claim(name)
@@ -284,28 +282,47 @@ class RunFolder:
             raise ArtefactError(f"{name!r} is no name for a result file")
         if name in self._written:
             raise ArtefactError(f"{name} would be written twice in one run")
-        path = self.root / name
-        if path.exists() and name not in self._owned:
-            raise ArtefactError(f"{path} was not written by a run; move it away first")
-        self._owned.add(name)
-        self._note()
-        return path
-
-    def _note(self) -> None:
-        note = {"format": FORMAT, "files": dict.fromkeys(sorted(self._owned))}
-        write_atomic(self.root / UNFINISHED, json.dumps(note).encode("utf-8"))
+        final = self.root / name
+        if final.exists() and name not in self._owned:
+            raise ArtefactError(f"{final} was not written by a run; move it away first")
+        return self.work / RESULT / name
 
 
-def _owned(root: Path) -> set[str] | None:
-    """Files that an earlier run, finished or not, left here; None when there was no run."""
-    found: set[str] | None = None
-    for record in (MANIFEST, UNFINISHED):
-        path = root / record
-        if not path.is_file():
-            continue
-        names = read_manifest(path).get("files", {})
-        found = (found or set()) | {str(name) for name in names if _inside(str(name))}
-    return found
+def _move_in(root: Path) -> None:
+    """Put a whole result into its place as `moves.json` says; may be repeated after any interruption."""
+    work = root / WORK
+    moves = read_manifest(work / MOVES)
+    staged, final = work / RESULT / MANIFEST, root / MANIFEST
+    if staged.is_file():
+        remove([final])
+        sync_folder(root)
+        for name in filter(_inside, moves["files"]):
+            beside, place = work / RESULT / name, root / name
+            if not beside.is_file():
+                continue
+            with refusals(place):
+                place.parent.mkdir(parents=True, exist_ok=True)
+                rename(beside, place)
+                sync_folder(place.parent)
+        remove(root / name for name in filter(_inside, moves.get("drop", ())))
+        with refusals(final):
+            rename(staged, final)
+            sync_folder(root)
+    _clear(root)
+
+
+def _clear(root: Path) -> None:
+    """Take the work folder away; its name goes first, so that half of it is never taken for a run's."""
+    remove([root / DONE])
+    if (root / WORK).exists():
+        with refusals(root / WORK):
+            rename(root / WORK, root / DONE)
+        remove([root / DONE])
+
+
+def _named(path: Path) -> set[str]:
+    """Files that a `run.json` names inside its folder."""
+    return {str(name) for name in read_manifest(path)["files"] if _inside(str(name))}
 
 
 def _inside(name: str) -> bool:
@@ -329,6 +346,11 @@ def changed_files(root: Path) -> tuple[str, ...]:
     changed = []
     for name, entry in read_manifest(Path(root) / MANIFEST)["files"].items():
         path = Path(root) / name
-        if not path.is_file() or sha256_of(path.read_bytes()) != entry["sha256"]:
+        if not path.is_file() or sha256_of_file(path)[0] != entry["sha256"]:
             changed.append(str(name))
     return tuple(changed)
+
+
+def scraps(root: Path) -> tuple[str, ...]:
+    """Half-written files that a killed process left, anywhere in a folder."""
+    return tuple(sorted(path.relative_to(root).as_posix() for path in root.rglob(SCRAP + "*")))

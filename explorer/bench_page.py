@@ -94,19 +94,21 @@ def _operations(operations: Sequence[dict[str, Any]]) -> str:
     return words.table(headers, [*rows, ["all arithmetic", "", *sums]], right=(1, 2, 3))
 
 
-def run_bench(study: Path, folder: Path, sizes: Sequence[int], repeats: int, progress: Step) -> tuple[Path, int]:
+def run_bench(
+    study: Path, folder: Path, sizes: Sequence[int], repeats: int, progress: Step, overwrite: bool = False
+) -> tuple[Path, int]:
     """Measure, and write `tables/ratios.csv`, `tables/figures.csv`, `tables/operations.csv` and `report.md`.
 
     Returns the folder and how many bars were missed.
     """
-    found = measure_all(study, sizes, repeats, progress)
-    run = RunFolder(folder)
-    run.csv("ratios", ratios_table(found.ratios))
-    run.csv("figures", pd.DataFrame(found.rows, dtype=object))
-    run.csv("operations", pd.DataFrame(found.operations, dtype=object))
-    run.text("report.md", page(found, study.name))
-    missed = sum(ratio.met is False for ratio in found.ratios)
-    run.finish(
-        {"study": "bench", "counts": {"ratios": len(found.ratios), "missed": missed}, "machine": bench.machine()}
-    )
+    with RunFolder(folder, overwrite=overwrite) as run:
+        found = measure_all(study, sizes, repeats, progress)
+        run.csv("ratios", ratios_table(found.ratios))
+        run.csv("figures", pd.DataFrame(found.rows, dtype=object))
+        run.csv("operations", pd.DataFrame(found.operations, dtype=object))
+        run.text("report.md", page(found, study.name))
+        missed = sum(ratio.met is False for ratio in found.ratios)
+        run.finish(
+            {"study": "bench", "counts": {"ratios": len(found.ratios), "missed": missed}, "machine": bench.machine()}
+        )
     return run.root, missed

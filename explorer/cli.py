@@ -9,13 +9,14 @@ what is missing; `--quiet` leaves progress out.
 from __future__ import annotations
 
 import sys
-from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 import typer
 
-from explorer.errors import SpaceError
+from explorer import cli_runs
+from explorer.cli_options import Json, Quiet, Sets, Study, ended, load, verdict
+from explorer.interrupts import end_promptly
 from explorer.terminal import (
     BAD_INPUT,
     DONE,
@@ -23,17 +24,10 @@ from explorer.terminal import (
     NOTHING_FEASIBLE,
     Progress,
     choices,
-    guarded,
     print_answer,
     print_json,
-    print_summary,
     rows,
-    run_summary,
 )
-
-if TYPE_CHECKING:
-    from explorer.config import LoadedStudy
-    from explorer.study.results import RunResult
 
 NAME = "setup-space"
 
@@ -45,13 +39,6 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
 )
-
-Study = Annotated[Path, typer.Argument(help="Study file (TOML).", metavar="STUDY")]
-Out = Annotated[Path | None, typer.Option("--out", help="Folder for the results instead of results/<study name>.")]
-Sets = Annotated[list[str] | None, typer.Option("--set", help="KNOB=LEVEL; may be given many times.")]
-Json = Annotated[bool, typer.Option("--json", help="One JSON value instead of text.")]
-Quiet = Annotated[bool, typer.Option("--quiet", "-q", help="No progress, only the answer.")]
-
 
 def _version(wanted: bool) -> None:
     if wanted:
@@ -70,25 +57,6 @@ def _common(
     pass
 
 
-def _load(path: Path) -> LoadedStudy:
-    from explorer.config import load_study
-
-    return load_study(path)
-
-
-def _guarded(work: Callable[[], int]) -> None:
-    raise typer.Exit(guarded(work))
-
-
-def _verdict(result: RunResult) -> int:
-    from explorer.study.shortlist import NothingFeasible
-
-    if result.failures.count:
-        print(f"the model had no answer for {result.failures.count} setups; see the report", file=sys.stderr)
-        return MODEL_FAILED
-    return NOTHING_FEASIBLE if isinstance(result.shortlist, NothingFeasible) else DONE
-
-
 @app.command()
 def new(directory: Annotated[Path, typer.Argument(metavar="DIR", help="Folder for the starter files.")]) -> None:
     """Write a commented starter car, surface and study that say how to measure each number."""
@@ -100,7 +68,7 @@ def new(directory: Annotated[Path, typer.Argument(metavar="DIR", help="Folder fo
             print(path)
         return DONE
 
-    _guarded(work)
+    ended(work)
 
 
 @app.command()
@@ -116,7 +84,7 @@ def schema(directory: Annotated[Path, typer.Argument(metavar="DIR", help="Folder
             print(directory / name)
         return DONE
 
-    _guarded(work)
+    ended(work)
 
 
 @app.command()
@@ -126,7 +94,7 @@ def check(study: Study, as_json: Json = False) -> None:
     def work() -> int:
         from explorer import checked
 
-        loaded = _load(study)
+        loaded = load(study)
         found = checked.check(loaded)
         if as_json:
             print_json(checked.facts(loaded.space, found))
@@ -136,7 +104,7 @@ def check(study: Study, as_json: Json = False) -> None:
             print(f"warning: {warning}", file=sys.stderr)
         return DONE
 
-    _guarded(work)
+    ended(work)
 
 
 @app.command()
@@ -151,7 +119,7 @@ def show(
         from explorer import checked
         from explorer.model.metrics import describe
 
-        found = checked.one_setup(_load(study).space, choices(sets))
+        found = checked.one_setup(load(study).space, choices(sets))
         if as_json:
             print_json(found)
             return DONE
@@ -161,7 +129,7 @@ def show(
             print(f"{name:36s} {value if isinstance(value, str) else f'{value:.3f} {describe(name).unit}'}")
         return DONE
 
-    _guarded(work)
+    ended(work)
 
 
 @app.command()
@@ -173,14 +141,14 @@ def rank(study: Study, as_json: Json = False, quiet: Quiet = False) -> None:
         from explorer.report import tables
 
         with Progress(quiet) as progress:
-            indices, note, table = pipeline.sensitivity(_load(study), progress)
+            indices, note, table = pipeline.sensitivity(load(study), progress)
         if indices is None:
             print(note, file=sys.stderr)
             return MODEL_FAILED if not table.valid.all() else BAD_INPUT
         print_answer(tables.sensitivity_table(indices, None), as_json, "sensitivity", {"method": indices.method})
         return DONE
 
-    _guarded(work)
+    ended(work)
 
 
 @app.command()
@@ -192,7 +160,7 @@ def search(study: Study, as_json: Json = False, quiet: Quiet = False) -> None:
         from explorer.report import tables
 
         with Progress(quiet) as progress:
-            found, against = pipeline.searched(_load(study), progress)
+            found, against = pipeline.searched(load(study), progress)
         more = {"setups": len(found.table), "feasible": found.feasible, "agreement": against}
         print_answer(tables.front_table(found.table, found.front), as_json, "front", more)
         print(f"{len(found.table):,} setups looked at, {found.feasible:,} keep every limit", file=sys.stderr)
@@ -204,7 +172,7 @@ def search(study: Study, as_json: Json = False, quiet: Quiet = False) -> None:
             )
         return DONE if len(found.front) else NOTHING_FEASIBLE
 
-    _guarded(work)
+    ended(work)
 
 
 @app.command("map")
@@ -224,12 +192,12 @@ def map_command(
         from explorer.report import tables
 
         with Progress(quiet) as progress:
-            found = pipeline.one_map(_load(study), x, y, metric, "best" if best else "baseline", progress)
+            found = pipeline.one_map(load(study), x, y, metric, "best" if best else "baseline", progress)
         more = {"x": x, "y": y, "metric": metric, "others": found.others}
         print_answer(tables.map_table(found), as_json, "cells", more)
         return DONE
 
-    _guarded(work)
+    ended(work)
 
 
 @app.command()
@@ -241,12 +209,12 @@ def shortlist(study: Study, as_json: Json = False, quiet: Quiet = False) -> None
         from explorer.report import tables
 
         with Progress(quiet) as progress:
-            result = pipeline.answer(_load(study), progress, assumptions=False, plans=False)
+            result = pipeline.answer(load(study), progress, assumptions=False, plans=False)
         more = {"setups": result.setups, "feasible": result.counts.feasible, "invalid": result.failures.count}
         print_answer(tables.shortlist_table(result), as_json, "shortlist", more)
-        return _verdict(result)
+        return verdict(result)
 
-    _guarded(work)
+    ended(work)
 
 
 @app.command()
@@ -257,14 +225,14 @@ def plan(study: Study, as_json: Json = False, quiet: Quiet = False) -> None:
         from explorer import api
 
         with Progress(quiet) as progress:
-            answer = api.plan(_load(study), progress=progress)
+            answer = api.plan(load(study), progress=progress)
         if as_json:
             print_json({name: rows(frame) for name, frame in answer.tables.items()})
         else:
             print(answer.text)
         return DONE if answer.found else NOTHING_FEASIBLE
 
-    _guarded(work)
+    ended(work)
 
 
 @app.command("next")
@@ -290,11 +258,11 @@ def next_command(
             for key, text in SYMPTOMS:
                 print(f"{key:20s} {text}")
             return DONE
-        found = pipeline.next_change(_load(study), symptom, choices(sets), nominal)
+        found = pipeline.next_change(load(study), symptom, choices(sets), nominal)
         print_json(found.facts) if as_json else print(found.text)
         return DONE
 
-    _guarded(work)
+    ended(work)
 
 
 @app.command()
@@ -313,99 +281,21 @@ def compare(
     def work() -> int:
         from explorer import pipeline
 
-        first = _load(study)
-        second = _load(other) if other is not None else first
+        first = load(study)
+        second = load(other) if other is not None else first
         found = pipeline.side_by_side(first, second, choices(sets), choices(other_sets), every)
         print_json(found.facts) if as_json else print(found.text)
         return DONE
 
-    _guarded(work)
+    ended(work)
 
 
-@app.command()
-def run(
-    study: Study,
-    out: Out = None,
-    cluster: Annotated[str, typer.Option("--cluster", metavar="ADDRESS", help="Dask cluster to use.")] = "",
-    workers: Annotated[int, typer.Option("--workers", min=0, help="Worker processes on this machine.")] = 0,
-    as_json: Json = False,
-    quiet: Quiet = False,
-) -> None:
-    """Everything: indices, fronts, maps, one-change table, shortlist, figures and report."""
-
-    def work() -> int:
-        from explorer import pipeline
-        from explorer.artefacts import MANIFEST, read_manifest
-        from explorer.report import tables
-
-        loaded = _load(study)
-        with Progress(quiet) as progress, pipeline.parts_from(cluster, workers) as maker:
-            result = pipeline.answer(loaded, progress, maker=maker)
-            progress.note("tables, figures and report")
-            folder = pipeline.write(loaded, result, out or Path("results") / loaded.space.name)
-        summary = run_summary(folder, read_manifest(folder / MANIFEST))
-        if as_json:
-            print_json(summary | {"shortlist": rows(tables.shortlist_table(result))})
-        else:
-            print_summary(summary)
-            print(f"report: {folder / 'report.md'}")
-        return _verdict(result)
-
-    _guarded(work)
-
-
-@app.command()
-def prove(
-    out: Out = None,
-    quick: Annotated[bool, typer.Option("--quick", help="Fewer cases: a minute, not ten.")] = False,
-    quiet: Quiet = False,
-) -> None:
-    """Our numbers beside numbers from elsewhere: multibody, frames, control, other statistics."""
-
-    def work() -> int:
-        from explorer import pipeline
-
-        with Progress(quiet) as progress:
-            folder, missed = pipeline.prove(out or Path("results") / "proof", quick, progress)
-        print(f"proof: {folder / 'report.md'}")
-        if missed:
-            print(f"{missed} checks lie outside their bar; see the page", file=sys.stderr)
-        return MODEL_FAILED if missed else DONE
-
-    _guarded(work)
-
-
-@app.command("bench")
-def bench_command(
-    study: Study,
-    out: Out = None,
-    sizes: Annotated[
-        str, typer.Option("--sizes", help="Setups of the grown spaces, with commas.")
-    ] = "100000,1000000,10000000",
-    hundred_million: Annotated[bool, typer.Option("--hundred-million", help="100,000,000 setups too.")] = False,
-    repeats: Annotated[int, typer.Option("--repeats", min=1, help="Fresh processes per figure.")] = 3,
-    quiet: Quiet = False,
-) -> None:
-    """What exactness costs: ratios against searches, samplers and plain numpy, in one run."""
-
-    def work() -> int:
-        from explorer.bench_page import run_bench
-
-        try:
-            wanted = [int(text) for text in sizes.split(",") if text.strip()]
-        except ValueError:
-            raise SpaceError(f"--sizes {sizes!r}: whole numbers with commas between them") from None
-        wanted += [100_000_000] if hundred_million else []
-        with Progress(quiet) as progress:
-            folder, missed = run_bench(study, out or Path("results") / "bench", wanted, repeats, progress)
-        print(f"bench: {folder / 'report.md'}; {missed} bars missed")
-        return DONE
-
-    _guarded(work)
+cli_runs.register(app)
 
 
 def main() -> None:
     """Console entry."""
+    end_promptly()
     app(prog_name=NAME)
 
 

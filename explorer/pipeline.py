@@ -2,31 +2,26 @@
 
 from __future__ import annotations
 
-import os
 import time
 from collections import Counter
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from pathlib import Path
-from typing import Any, TypeVar
+from typing import TypeVar
 
 import numpy as np
 
-from explorer.artefacts import RunFolder
-from explorer.config import LoadedStudy, load_study
+from explorer.config import LoadedStudy
 from explorer.errors import ExplorerError
+from explorer.kept import Kept
 from explorer.model.metrics import describe, metric_columns
-from explorer.proof.results import ProofSection
-from explorer.report import document, page, plan_tables, proof_page, tables
 from explorer.report.answers import Answer, comparison_answer, ladder_answer
-from explorer.report.pit_sheet import pit_sheet_html
 from explorer.space import Space
 from explorer.study.assumptions import AssumptionEffects, assumption_effects
 from explorer.study.carry_over import CarryOver, carry_over
 from explorer.study.change_plan import MOST_SETUPS, ChangePlan, change_plan
 from explorer.study.columns import ColumnStore
 from explorer.study.compare import compare
-from explorer.study.evaluate import MetricTable, Progress, evaluate_all, failed_setups, fault_words, table_of
+from explorer.study.evaluate import CHUNK, MetricTable, Progress, evaluate_all, failed_setups, fault_words, table_of
 from explorer.study.exact import StepEffects, exact_indices, step_effects
 from explorer.study.front import Front, pareto_front
 from explorer.study.ladder import Ladder, ladder
@@ -38,10 +33,7 @@ from explorer.study.results import Failures, LevelShares, RunResult
 from explorer.study.search import Agreement, SearchResult, agreement, search_space
 from explorer.study.sensitivity import Sensitivity
 from explorer.study.shortlist import NothingFeasible, Shortlist, make_shortlist
-from explorer.study.stream import EXAMPLES, PartMaker, Streamed, by_level, chunks, one_by_one, stream
-
-STARTER_STUDY = Path(__file__).parent / "starter" / "study.toml"
-"""The study that statistics are proved on: it comes with the package."""
+from explorer.study.stream import EXAMPLES, PartMaker, Streamed, by_level, one_by_one, stream
 
 METRICS_FILE_ROWS = 1_000_000
 """`tables/metrics.parquet` is written below this many setups unless the study says otherwise."""
@@ -185,15 +177,21 @@ def answer(
     assumptions: bool = True,
     maker: PartMaker = one_by_one,
     plans: bool = True,
+    kept: Kept | None = None,
+    chunk: int = CHUNK,
 ) -> RunResult:
     """Ask every question of a study; that of the assumptions only where wanted, the plan where the study asks for one.
-    `maker` says where chunks are run.
+    `maker` says where chunks of `chunk` setups are run; what `kept` holds is not worked out again.
 
     Raises SpaceError or ModelError where a question cannot be answered at all; setups the model could not answer are
     counted in `failures`.
     """
     space = study.space
     clock = Clock()
+
+    def once(name: str, work: Callable[[], Result]) -> Result:
+        return clock.run(name, lambda: work() if kept is None else kept.once(name.replace(" ", "-"), work))
+
     baseline = table_of(space, np.array([space.baseline]))
     limits = clock.run("limits", lambda: resolve_limits(space))
     found: SearchResult | None = None
@@ -204,8 +202,9 @@ def answer(
     levels: LevelShares | None = None
     if space.exhaustive:
         asked = asked_metrics(space)
-        keep_all = _save_every_setup(space) and space.size < METRICS_FILE_ROWS
-        passed = clock.run("every setup", lambda: stream(space, limits, asked, keep_all, progress, maker))
+        keep_all = save_every_setup(space) and space.size < METRICS_FILE_ROWS
+        make = maker if kept is None else kept.made("every-setup", maker)
+        passed = clock.run("every setup", lambda: stream(space, limits, asked, keep_all, progress, make, chunk))
         with passed.store as store:
             indices, note = clock.run("indices", lambda: _indices(space, store, progress))
             if store.valid.all():
@@ -214,11 +213,11 @@ def answer(
         levels = LevelShares(passed.setups_by_level, passed.feasible_by_level)
         failures = failures_of(passed)
     else:
-        found = clock.run("search", lambda: search_space(space, limits, progress))
+        found = once("search", lambda: search_space(space, limits, progress))
         table, front = found.table, found.front
         whole, counts, setups, failures = table, count_limits(limits, table), len(table), failures_of(table)
-        indices, note = clock.run("indices", lambda: _indices(space, None, progress))
-        against = clock.run("search against the exact front", lambda: judged(space, limits, front, progress))
+        indices, note = once("indices", lambda: _indices(space, None, progress))
+        against = once("search against the exact front", lambda: judged(space, limits, front, progress))
     shortlist = clock.run("shortlist", lambda: make_shortlist(table, limits, front, counts))
     changes = clock.run("one change", lambda: one_change(space, limits))
     maps = clock.run(
@@ -230,11 +229,11 @@ def answer(
     )
     assumed, assumed_note = None, "not asked"
     if assumptions:
-        assumed, assumed_note = clock.run("assumptions", lambda: _assumed(space, progress))
+        assumed, assumed_note = once("assumptions", lambda: _assumed(space, progress))
     plan, plan_note, carried = None, "", None
     wanted = space.planning
     if plans and wanted.carry_over:
-        carried = clock.run("carry-over", lambda: carry_over(space, limits, progress=progress))
+        carried = once("carry-over", lambda: carry_over(space, limits, progress=progress))
     if plans and (wanted.asked or wanted.seen):
         plan, plan_note = clock.run("plan", lambda: _planned(space, limits, progress))
     visits, visits_note = None, ""
@@ -307,6 +306,12 @@ def side_by_side(
     return comparison_answer(found, every)
 
 
+def save_every_setup(space: Space) -> bool:
+    """Whether `tables/metrics.parquet` is wanted: below a million rows, or as the study says."""
+    wanted = space.settings.save_every_setup
+    return (not space.exhaustive or space.size < METRICS_FILE_ROWS) if wanted is None else wanted
+
+
 def judged(
     space: Space, limits: tuple[ResolvedLimit, ...], front: Front, progress: Progress | None = None
 ) -> Agreement | None:
@@ -324,122 +329,6 @@ def one_map(
     space = study.space
     table = evaluate_all(space, progress) if others == "best" and space.exhaustive else None
     return map_metric(space, x, y, metric, others, resolve_limits(space), table)
-
-
-def _beside(study: Path, path: str) -> str:
-    """A file's path seen from the study's folder, with forward slashes: the same on every machine."""
-    return Path(os.path.relpath(path, study.parent)).as_posix()
-
-
-def _save_every_setup(space: Space) -> bool:
-    """Whether `tables/metrics.parquet` is wanted: below a million rows, or as the study says."""
-    wanted = space.settings.save_every_setup
-    return (not space.exhaustive or space.size < METRICS_FILE_ROWS) if wanted is None else wanted
-
-
-def pieces(table: MetricTable) -> Iterator[MetricTable]:
-    """A table in row groups of `CHUNK` rows."""
-    for start, stop in chunks(len(table)):
-        yield table.take(np.arange(start, stop))
-
-
-def _blocks(space: Space) -> Iterator[MetricTable]:
-    """Every setup evaluated again, block by block: too many to have been kept."""
-    for start, stop in chunks(space.size):
-        yield table_of(space, space.positions(start, stop))
-
-
-def write(study: LoadedStudy, result: RunResult, folder: Path) -> Path:
-    """Write every table, figure and the report of a run; `run.json` last. Returns the folder.
-
-    Raises ArtefactError when the folder cannot be used.
-    """
-    start = time.perf_counter()
-    space = result.space
-    run = RunFolder(folder)
-    for stem, frame in tables.all_tables(result).items():
-        run.csv(stem, frame)
-    for stem, frame in plan_tables.planning_tables(result).items():
-        run.csv(stem, frame)
-    if result.plan is not None:
-        run.parquet("plan_setups", plan_tables.setups_blocks(result.plan.robust, space))
-    if _save_every_setup(space):
-        whole = result.whole
-        run.parquet("metrics", map(tables.metrics_table, _blocks(space) if whole is None else pieces(whole)))
-    drawings = document.all_figures(result)
-    for stem, picture in drawings.items():
-        run.png(stem, picture.png)
-        run.svg(stem, picture.svg)
-    run.text("report.md", document.report(result, tuple(drawings)))
-    from explorer.report.pit_sheet_pdf import pit_sheet_pdf  # the drawing library is loaded once it is needed
-
-    run.text("pit_sheet.html", pit_sheet_html(result, result.visits, result.ladders))
-    run.pdf("pit_sheet", pit_sheet_pdf(result, result.visits, result.ladders))
-    run.text("report.html", page.report_page(result))
-    timings = {name: round(seconds, 3) for name, seconds in result.timings}
-    timings["tables and figures"] = round(time.perf_counter() - start, 3)
-    facts: dict[str, Any] = {
-        "study": space.name,
-        "car": space.car,
-        "surface": space.surface,
-        "seed": space.seed,
-        "method": "every setup" if result.exact else "search",
-        "inputs": {_beside(study.path, file.path): file.sha256 for file in study.files},
-        "counts": {
-            "setups": result.setups,
-            "phases": len(space.phase_names),
-            "invalid": result.failures.count,
-            "feasible": result.counts.feasible,
-            "front": len(result.front),
-            "front_distinct": result.front.groups if len(result.front) else 0,
-        },
-        "timings_s": timings,
-    }
-    run.finish(facts)
-    return run.root
-
-
-def prove(folder: Path, quick: bool = False, progress: Progress | None = None) -> tuple[Path, int]:
-    """Hold the program against numbers from elsewhere; the page, tables and figures go into a folder.
-
-    Returns the folder and how many checks missed their bar. Raises ExplorerError when the checkers are not installed.
-    """
-    try:
-        from explorer.proof import bars, mechanism, motion, statistics, wheel_loads
-    except ImportError as fault:
-        raise ExplorerError(
-            f"the proof needs checkers that are not installed ({fault.name}): install the extra, pip install '.[proof]'"
-        ) from fault
-    from explorer.report import figures
-
-    clock = Clock()
-    space = load_study(STARTER_STUDY).space
-    sections: list[ProofSection] = []
-    sections.append(clock.run("multibody", lambda: wheel_loads.multibody_section(quick, progress)))
-    sections.append(clock.run("leaning wheels", lambda: mechanism.mechanism_section(quick, progress)))
-    sections.append(clock.run("bars", lambda: bars.bars_section(quick, progress)))
-    sections += clock.run("motion", lambda: motion.motion_sections(quick, progress))
-    sections += clock.run("statistics", lambda: statistics.statistics_sections(space, quick, progress))
-    run = RunFolder(folder)
-    run.csv("comparisons", proof_page.comparisons_table(sections))
-    drawn = []
-    for section in sections:
-        if section.rows:
-            run.csv(section.stem, proof_page.section_table(section))
-        for drawing in section.drawings:
-            run.png(drawing.stem, figures.draw_comparison(drawing).png)
-            drawn.append(drawing.stem)
-    run.text("report.md", proof_page.page(sections, quick, drawn))
-    missed = sum(len(section.failed) for section in sections)
-    run.finish(
-        {
-            "study": "proof",
-            "quick": quick,
-            "counts": {"comparisons": sum(len(section.comparisons) for section in sections), "outside": missed},
-            "timings_s": {name: round(seconds, 1) for name, seconds in clock.stages},
-        }
-    )
-    return run.root, missed
 
 
 def searched(study: LoadedStudy, progress: Progress | None = None) -> tuple[SearchResult, Agreement | None]:

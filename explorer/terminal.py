@@ -16,6 +16,8 @@ from explorer.errors import ConfigError, ExplorerError, ModelError, SpaceError
 
 DONE, BAD_INPUT, NOTHING_FEASIBLE, MODEL_FAILED, INTERRUPTED = 0, 2, 3, 4, 130
 
+INTERRUPTED_WORDS = "interrupted; finished results are as they were, and run --resume goes on with an unfinished run"
+
 LINE_EVERY = 10.0
 """On a pipe a stage that is under way says so this often. [s]"""
 
@@ -151,7 +153,7 @@ def guarded(work: Callable[[], int]) -> int:
         print(fault, file=sys.stderr)
         return BAD_INPUT
     except KeyboardInterrupt:
-        print("interrupted; no finished result was changed", file=sys.stderr)
+        print(INTERRUPTED_WORDS, file=sys.stderr)
         return INTERRUPTED
     except BrokenPipeError:
         # the reader has seen enough; keep the interpreter from complaining at exit

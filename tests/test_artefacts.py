@@ -1,7 +1,6 @@
 """The writer: same values same bytes, nothing half written, nobody else's files touched."""
 
 import json
-import os
 from pathlib import Path
 
 import numpy as np
@@ -9,8 +8,10 @@ import pandas as pd
 import pyarrow.parquet as pq
 import pytest
 
-from explorer import artefacts
-from explorer.artefacts import RunFolder, changed_files, csv_bytes, number_text, write_atomic
+from explorer import artefacts, disk
+from explorer.artefacts import RunFolder, changed_files
+from explorer.csv_text import csv_bytes, number_text
+from explorer.disk import write_atomic
 from explorer.errors import ArtefactError
 
 PNG = b"\x89PNG\r\n\x1a\n" + b"rest"
@@ -76,7 +77,8 @@ def test_the_manifest_comes_last_and_holds_every_hash(tmp_path):
     folder.csv("front", pd.DataFrame({"x": [1.0]}))
     folder.png("front", PNG)
     folder.text("report.md", "hello\n")
-    assert "run.json" not in names(tmp_path / "out")
+    staged = {f".work/result/{name}" for name in ("tables/front.csv", "figures/front.png", "report.md")}
+    assert names(tmp_path / "out") == staged | {".lock", ".work/inputs.json"}
     folder.finish({"seed": 5, "timings": {"front": 0.25}})
     assert names(tmp_path / "out") == {"tables/front.csv", "figures/front.png", "report.md", "run.json"}
     manifest = json.loads((tmp_path / "out" / "run.json").read_text())
@@ -88,28 +90,54 @@ def test_the_manifest_comes_last_and_holds_every_hash(tmp_path):
 
 
 def test_a_rerun_replaces_its_own_files_and_keeps_the_users_notes(tmp_path):
-    """Catches stale tables left among new ones, and a clean-up that deletes what the user put there."""
+    """Catches stale tables left among new ones, an earlier result gone before the new one is whole, and a clean-up that
+    deletes what the user put there."""
     first = RunFolder(tmp_path)
     first.csv("old", pd.DataFrame({"x": [1.0]}))
     first.text("report.md", "one")
     first.finish({})
     (tmp_path / "notes.txt").write_text("mine")
     (tmp_path / "tables" / "mine.csv").write_text("mine")
-    second = RunFolder(tmp_path)
-    assert not (tmp_path / "run.json").exists()
+    second = RunFolder(tmp_path, overwrite=True)
     second.text("report.md", "two")
+    assert changed_files(tmp_path) == () and (tmp_path / "report.md").read_text() == "one"
     second.finish({})
     assert names(tmp_path) == {"report.md", "run.json", "notes.txt", "tables/mine.csv"}
     assert (tmp_path / "report.md").read_text() == "two"
 
 
-def test_an_interrupted_run_can_be_repeated(tmp_path):
-    """Catches a folder that refuses its own half-finished predecessor, or keeps its leftovers."""
-    RunFolder(tmp_path).csv("left", pd.DataFrame({"x": [1.0]}))
-    again = RunFolder(tmp_path)
+def test_a_result_is_never_overwritten_unasked(tmp_path):
+    """Catches a second run that takes the first one's place, and a `resume` that does."""
+    with RunFolder(tmp_path) as folder:
+        folder.text("report.md", "one")
+        folder.finish({})
+    before = {path: path.read_bytes() for path in tmp_path.rglob("*") if path.is_file()}
+    with pytest.raises(ArtefactError, match="finished run: --overwrite makes it again"):
+        RunFolder(tmp_path)
+    with pytest.raises(ArtefactError, match="nothing to resume"):
+        RunFolder(tmp_path, resume=True)
+    assert {path: path.read_bytes() for path in tmp_path.rglob("*") if path.is_file()} == before
+
+
+def test_an_interrupted_run_is_named_and_can_be_repeated(tmp_path):
+    """Catches a folder that mixes two runs, or keeps the first one's leftovers."""
+    first = RunFolder(tmp_path)
+    first.csv("left", pd.DataFrame({"x": [1.0]}))
+    first.__exit__(None, None, None)
+    with pytest.raises(ArtefactError, match="not finished: --resume goes on with it, --overwrite starts again"):
+        RunFolder(tmp_path)
+    again = RunFolder(tmp_path, overwrite=True)
     again.csv("new", pd.DataFrame({"x": [1.0]}))
     again.finish({})
     assert names(tmp_path) == {"tables/new.csv", "run.json"}
+
+
+def test_a_run_that_fails_at_once_leaves_no_trace(tmp_path):
+    """Catches an empty folder that the next run takes for an unfinished one."""
+    with pytest.raises(ZeroDivisionError), RunFolder(tmp_path / "deep" / "out"):
+        raise ZeroDivisionError
+    assert not (tmp_path / "deep" / "out").exists()
+    RunFolder(tmp_path / "deep" / "out").finish({})
 
 
 def test_foreign_files_are_refused_and_left_alone(tmp_path):
@@ -129,7 +157,7 @@ def test_a_users_file_in_the_way_is_not_overwritten(tmp_path):
     """Catches a rerun that overwrites a file it does not own."""
     RunFolder(tmp_path).finish({})
     (tmp_path / "report.md").write_text("mine")
-    folder = RunFolder(tmp_path)
+    folder = RunFolder(tmp_path, overwrite=True)
     with pytest.raises(ArtefactError, match="not written by a run"):
         folder.text("report.md", "theirs")
     assert (tmp_path / "report.md").read_text() == "mine"
@@ -142,7 +170,7 @@ def test_a_manifest_cannot_point_outside_its_folder(tmp_path):
     root.mkdir()
     files = {"../precious.txt": None, str(tmp_path / "precious.txt"): None}
     (root / "run.json").write_text(json.dumps({"format": artefacts.FORMAT, "files": files}))
-    RunFolder(root).finish({})
+    RunFolder(root, overwrite=True).finish({})
     assert (tmp_path / "precious.txt").read_text() == "keep"
 
 
@@ -169,7 +197,7 @@ def test_a_failed_write_leaves_the_old_file_and_no_scrap(tmp_path, monkeypatch):
     def full_disk(_handle: int) -> None:
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(os, "fsync", full_disk)
+    monkeypatch.setattr(disk, "sync", full_disk)
     with pytest.raises(ArtefactError, match="No space left"):
         write_atomic(path, b"new")
     assert path.read_bytes() == b"old" and names(tmp_path) == {"a.txt"}
@@ -189,10 +217,10 @@ def test_parquet_by_row_groups_is_the_whole_table(tmp_path):
     frame = pd.DataFrame({"bar": labels, "lag_ms": [1.0, 2.0, 3.0, 4.0, 5.0], "valid": [True, True, False, True, True]})
     folder = RunFolder(tmp_path / "run")
     path = folder.parquet("metrics", [frame.iloc[:2], frame.iloc[2:]])
-    folder.finish({})
     pd.testing.assert_frame_equal(pd.read_parquet(path), frame)
+    folder.finish({})
     assert changed_files(tmp_path / "run") == ()
-    assert not list((tmp_path / "run").glob(".writing-*"))
+    assert artefacts.scraps(tmp_path / "run") == ()
     other = RunFolder(tmp_path / "other")
     with pytest.raises(ArtefactError, match="lag_ms"):
         other.parquet("metrics", [frame.assign(lag_ms=float("inf"))])

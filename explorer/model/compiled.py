@@ -1,5 +1,8 @@
 """How functions that only other compiled functions call are compiled."""
 
+import zlib
+
+import llvmlite.binding as llvm
 from numba import njit
 
 inner = njit(cache=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
@@ -7,3 +10,17 @@ inner = njit(cache=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_
 
 Call such a function from compiled code only: from Python, with compilation on, it ends the process without a message.
 """
+
+
+def processor() -> str:
+    """The processor that functions are compiled for: another one may round a last digit differently."""
+    return f"{llvm.get_host_cpu_name()} with {hash_of_features()}"
+
+
+def hash_of_features() -> str:
+    """The processor's abilities as one short number.
+
+    >>> len(hash_of_features())
+    8
+    """
+    return f"{zlib.crc32(llvm.get_host_cpu_features().flatten().encode()):08x}"

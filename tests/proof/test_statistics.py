@@ -6,13 +6,13 @@ import numpy as np
 import pytest
 
 from explorer.config import load_study
-from explorer.pipeline import STARTER_STUDY
 from explorer.proof.statistics import (
     brute_front,
     brute_shapley,
     grid_hypervolume,
     statistics_sections,
 )
+from explorer.proving import STARTER_STUDY
 
 
 @pytest.fixture(scope="module")

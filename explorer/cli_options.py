@@ -1,0 +1,50 @@
+"""Options that several commands share, and how a command reads its study and ends."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from explorer.terminal import DONE, MODEL_FAILED, NOTHING_FEASIBLE, guarded
+
+if TYPE_CHECKING:
+    from explorer.config import LoadedStudy
+    from explorer.study.results import RunResult
+
+Study = Annotated[Path, typer.Argument(help="Study file (TOML).", metavar="STUDY")]
+Out = Annotated[Path | None, typer.Option("--out", help="Folder for the results instead of results/<study name>.")]
+Sets = Annotated[list[str] | None, typer.Option("--set", help="KNOB=LEVEL; may be given many times.")]
+Json = Annotated[bool, typer.Option("--json", help="One JSON value instead of text.")]
+Quiet = Annotated[bool, typer.Option("--quiet", "-q", help="No progress, only the answer.")]
+Overwrite = Annotated[bool, typer.Option("--overwrite", help="Replace the finished run in the folder.")]
+
+
+def load(path: Path) -> LoadedStudy:
+    """Read a study. Raises ConfigError with everything that is wrong with it."""
+    from explorer.config import load_study
+
+    return load_study(path)
+
+
+def ended(work: Callable[[], int]) -> None:
+    """Run a command and leave with its exit code."""
+    raise typer.Exit(guarded(work))
+
+
+def remark(text: str) -> None:
+    """A sentence for the user, beside the answer."""
+    print(text, file=sys.stderr)
+
+
+def verdict(result: RunResult) -> int:
+    """Exit code of a whole answer: failures of the model first, then whether anything keeps every limit."""
+    from explorer.study.shortlist import NothingFeasible
+
+    if result.failures.count:
+        remark(f"the model had no answer for {result.failures.count} setups; see the report")
+        return MODEL_FAILED
+    return NOTHING_FEASIBLE if isinstance(result.shortlist, NothingFeasible) else DONE

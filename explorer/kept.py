@@ -1,0 +1,179 @@
+"""What an unfinished run has worked out so far, so that a killed one goes on where it was.
+
+A run is a row of answers, each a pure function of (inputs, stage, number): the chunks of a pass over every setup, or a
+whole stage. Each is one file that is never changed once it has its name: a mark, the SHA-256 of the rest, a line with
+key, stage, number and length, and the answer itself. A file that does not hold what its name says is set aside and its
+answer worked out again.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import re
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from pathlib import Path
+from typing import Any, Protocol, TypeVar
+
+from explorer.codec import pack, unpack
+from explorer.disk import SCRAP, refusals, remove, rename, write_atomic
+from explorer.errors import ArtefactError
+from explorer.space import Space
+
+MARK = b"setup-space kept answer 1\n"
+KEY_FILE = "inputs.json"
+ANSWERS = "answers"
+ASIDE = "set_aside"
+_NAME = re.compile(r"(?P<stage>[a-z0-9-]+)\.(?P<number>[0-9]+)\.kept")
+
+
+
+class Chunk(Protocol):
+    """The answer for rows `start` to `stop`."""
+
+    @property
+    def start(self) -> int: ...
+
+    @property
+    def stop(self) -> int: ...
+
+
+Answer = TypeVar("Answer")
+Piece = TypeVar("Piece", bound=Chunk)
+Making = Callable[[Iterable[tuple[int, int]], Callable[[int, int], Piece]], Iterable[Piece]]
+
+
+class Kept:
+    """Answers kept in a folder for one set of inputs. `space` is the study's; `tell` is given a sentence for every
+    file set aside. `reused` counts the answers taken from the folder."""
+
+    def __init__(self, root: Path, key: Mapping[str, str], space: Space, tell: Callable[[str], None]) -> None:
+        self._root, self._space, self._tell = root, space, tell
+        self._digest = digest_of(key)
+        self._there: dict[tuple[str, int], Path] = {}
+        self.reused = 0
+        for path in sorted((root / ANSWERS).glob("*")):
+            match = _NAME.fullmatch(path.name)
+            if match and path.is_file():
+                self._there[match["stage"], int(match["number"])] = path
+            elif path.name.startswith(SCRAP):
+                remove([path])
+            else:
+                self._aside(path, "its name is no answer's")
+
+    def made(self, stage: str, make: Making[Piece]) -> Making[Piece]:
+        """A way to make chunks that hands back those kept here and keeps the others as they come."""
+
+        def chunked(ranges: Iterable[tuple[int, int]], work: Callable[[int, int], Piece]) -> Iterator[Piece]:
+            missing: list[tuple[int, int]] = []
+            numbers: dict[tuple[int, int], int] = {}
+            for number, chunk in enumerate(ranges):
+                found, answer = self._read(stage, number)
+                if found:
+                    yield answer
+                else:
+                    numbers[chunk] = number
+                    missing.append(chunk)
+            for answer in make(missing, work) if missing else ():
+                chunk = answer.start, answer.stop
+                self._write(stage, numbers[chunk], answer)
+                yield answer
+
+        return chunked
+
+    def once(self, stage: str, work: Callable[[], Answer]) -> Answer:
+        """The answer of a whole stage: the one kept here, or worked out and kept."""
+        found, answer = self._read(stage, 0)
+        if not found:
+            answer = work()
+            self._write(stage, 0, answer)
+        return answer
+
+    def _write(self, stage: str, number: int, answer: Any) -> None:
+        body = pack(answer, self._space)
+        head = json.dumps({"key": self._digest, "stage": stage, "number": number, "bytes": len(body)}).encode() + b"\n"
+        digest = hashlib.sha256(head)
+        digest.update(body)
+        path = self._root / ANSWERS / f"{stage}.{number}.kept"
+        write_atomic(path, b"".join([MARK, digest.digest(), head, body]))
+
+    def _read(self, stage: str, number: int) -> tuple[bool, Any]:
+        path = self._there.pop((stage, number), None)
+        if path is None:
+            return False, None
+        try:
+            answer = unpack(_body(path, self._digest, stage, number), self._space)
+        except ArtefactError as fault:
+            self._aside(path, str(fault))
+            return False, None
+        self.reused += 1
+        return True, answer
+
+    def _aside(self, path: Path, why: str) -> None:
+        folder = self._root / ASIDE
+        with refusals(path):
+            folder.mkdir(parents=True, exist_ok=True)
+            place = folder / path.name
+            while place.exists():
+                place = place.with_name(place.name + "_")
+            rename(path, place)
+        self._tell(f"{path}: {why}; set aside as {place}, its answer is worked out again")
+
+
+def digest_of(key: Mapping[str, str]) -> str:
+    """One number for all inputs."""
+    return hashlib.sha256(json.dumps(dict(key), sort_keys=True).encode()).hexdigest()
+
+
+def _body(path: Path, key: str, stage: str, number: int) -> bytes:
+    """The answer's bytes in a file, once everything else in it is as it must be. Raises ArtefactError otherwise."""
+    with refusals(path):
+        data = path.read_bytes()
+    if not data:
+        raise ArtefactError("it is empty")
+    start = len(MARK) + hashlib.sha256().digest_size
+    if data[: len(MARK)] != MARK:
+        raise ArtefactError("it is not a kept answer")
+    if hashlib.sha256(data[start:]).digest() != data[len(MARK) : start]:
+        raise ArtefactError("it is torn or was changed: its checksum does not fit")
+    line = data.index(b"\n", start)
+    head = json.loads(data[start:line])
+    body = data[line + 1 :]
+    if head != {"key": key, "stage": stage, "number": number, "bytes": len(body)}:
+        raise ArtefactError(f"it is answer {head.get('number')} of stage {head.get('stage')!r}, under another name")
+    return body
+
+
+def kept_answers(root: Path) -> tuple[str, ...]:
+    """Names of the answers that an unfinished run has kept."""
+    return tuple(sorted(path.name for path in (root / ANSWERS).glob("*.kept")))
+
+
+def differing(held: Mapping[str, str], now: Mapping[str, str]) -> tuple[str, ...]:
+    """Inputs that are not the same, in words.
+
+    >>> differing({"numba": "0.60.0", "car.toml": "ab"}, {"numba": "0.61.0", "car.toml": "ab"})
+    ('numba was 0.60.0 and is 0.61.0',)
+    """
+    names = sorted(set(held) | set(now))
+    return tuple(
+        f"{name} was {held.get(name, 'absent')[:16]} and is {now.get(name, 'absent')[:16]}"
+        for name in names
+        if held.get(name) != now.get(name)
+    )
+
+
+def checked_answers(root: Path, key: str) -> tuple[tuple[str, ...], dict[str, str]]:
+    """(names of the answers that are whole, what is wrong with each other one) of an unfinished run."""
+    good, damaged = [], {}
+    for path in sorted((root / ANSWERS).glob("*")):
+        match = _NAME.fullmatch(path.name)
+        if not match:
+            damaged[path.name] = "its name is no answer's"
+            continue
+        try:
+            _body(path, key, match["stage"], int(match["number"]))
+            good.append(path.name)
+        except ArtefactError as fault:
+            damaged[path.name] = str(fault)
+    return tuple(good), damaged

@@ -1,0 +1,61 @@
+"""The program held against numbers from elsewhere, as a page with tables and figures."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from explorer.artefacts import RunFolder
+from explorer.config import load_study
+from explorer.errors import ExplorerError
+from explorer.pipeline import Clock
+from explorer.proof.results import ProofSection
+from explorer.report import proof_page
+from explorer.study.evaluate import Progress
+
+STARTER_STUDY = Path(__file__).parent / "starter" / "study.toml"
+"""The study that statistics are proved on: it comes with the package."""
+
+
+def prove(
+    folder: Path, quick: bool = False, progress: Progress | None = None, overwrite: bool = False
+) -> tuple[Path, int]:
+    """Hold the program against numbers from elsewhere; the page, tables and figures go into a folder.
+
+    Returns the folder and how many checks missed their bar. Raises ExplorerError when the checkers are not installed.
+    """
+    try:
+        from explorer.proof import bars, mechanism, motion, statistics, wheel_loads
+    except ImportError as fault:
+        raise ExplorerError(
+            f"the proof needs checkers that are not installed ({fault.name}): install the extra, pip install '.[proof]'"
+        ) from fault
+    from explorer.report import figures
+
+    with RunFolder(folder, overwrite=overwrite) as run:
+        clock = Clock()
+        space = load_study(STARTER_STUDY).space
+        sections: list[ProofSection] = []
+        sections.append(clock.run("multibody", lambda: wheel_loads.multibody_section(quick, progress)))
+        sections.append(clock.run("leaning wheels", lambda: mechanism.mechanism_section(quick, progress)))
+        sections.append(clock.run("bars", lambda: bars.bars_section(quick, progress)))
+        sections += clock.run("motion", lambda: motion.motion_sections(quick, progress))
+        sections += clock.run("statistics", lambda: statistics.statistics_sections(space, quick, progress))
+        run.csv("comparisons", proof_page.comparisons_table(sections))
+        drawn = []
+        for section in sections:
+            if section.rows:
+                run.csv(section.stem, proof_page.section_table(section))
+            for drawing in section.drawings:
+                run.png(drawing.stem, figures.draw_comparison(drawing).png)
+                drawn.append(drawing.stem)
+        run.text("report.md", proof_page.page(sections, quick, drawn))
+        missed = sum(len(section.failed) for section in sections)
+        run.finish(
+            {
+                "study": "proof",
+                "quick": quick,
+                "counts": {"comparisons": sum(len(section.comparisons) for section in sections), "outside": missed},
+                "timings_s": {name: round(seconds, 1) for name, seconds in clock.stages},
+            }
+        )
+    return run.root, missed
