@@ -21,8 +21,8 @@ import pandas as pd
 import pyarrow as pa
 import pyarrow.parquet as pq
 
+from explorer import disk
 from explorer.csv_text import all_finite, csv_bytes
-from explorer.disk import SCRAP, refusals, remove, rename, sync_folder, write_atomic, writing
 from explorer.errors import ArtefactError
 from explorer.kept import KEY_FILE, Kept, differing, kept_answers
 from explorer.lock import FolderLock
@@ -111,7 +111,7 @@ class RunFolder:
         if self.root.exists() and not self.root.is_dir():
             raise ArtefactError(f"{self.root} is a file; results need a folder")
         self._refuse_strangers()
-        with refusals(self.root):
+        with disk.refusals(self.root):
             self.root.mkdir(parents=True, exist_ok=True)
         self._lock = FolderLock(self.root, tell)
         try:
@@ -167,10 +167,10 @@ class RunFolder:
         key_file = self.work / KEY_FILE
         if resume and key_file.is_file():
             self._same_inputs()
-            remove([self.work / RESULT])
+            disk.remove([self.work / RESULT])
             return
         _clear(self.root)
-        write_atomic(key_file, json.dumps({"format": FORMAT, "inputs": self._key}, indent=2).encode())
+        disk.write_atomic(key_file, json.dumps({"format": FORMAT, "inputs": self._key}, indent=2).encode())
 
     def _same_inputs(self) -> None:
         try:
@@ -203,7 +203,7 @@ class RunFolder:
         """
         name = f"tables/{stem}.parquet"
         path = self._claim(name)
-        with writing(path) as stream:
+        with disk.writing(path) as stream:
             writer: pq.ParquetWriter | None = None
             try:
                 for frame in frames:
@@ -260,20 +260,20 @@ class RunFolder:
             text = json.dumps(manifest, indent=2, allow_nan=False, ensure_ascii=False) + "\n"
         except (TypeError, ValueError) as fault:
             raise ArtefactError(f"the run's facts cannot be written as JSON: {fault}") from fault
-        write_atomic(self.work / RESULT / MANIFEST, text.encode("utf-8"))
+        disk.write_atomic(self.work / RESULT / MANIFEST, text.encode("utf-8"))
         moves = {
             "format": FORMAT,
             "files": dict.fromkeys(sorted(self._written)),
             "drop": sorted(self._owned - set(self._written)),
         }
-        write_atomic(self.work / MOVES, json.dumps(moves, indent=2).encode())
+        disk.write_atomic(self.work / MOVES, json.dumps(moves, indent=2).encode())
         _move_in(self.root)
         self._lock.release()
         return self.root / MANIFEST
 
     def _write(self, name: str, data: bytes) -> Path:
         path = self._claim(name)
-        write_atomic(path, data)
+        disk.write_atomic(path, data)
         self._written[name] = (sha256_of(data), len(data))
         return path
 
@@ -294,30 +294,30 @@ def _move_in(root: Path) -> None:
     moves = read_manifest(work / MOVES)
     staged, final = work / RESULT / MANIFEST, root / MANIFEST
     if staged.is_file():
-        remove([final])
-        sync_folder(root)
+        disk.remove([final])
+        disk.sync_folder(root)
         for name in filter(_inside, moves["files"]):
             beside, place = work / RESULT / name, root / name
             if not beside.is_file():
                 continue
-            with refusals(place):
+            with disk.refusals(place):
                 place.parent.mkdir(parents=True, exist_ok=True)
-                rename(beside, place)
-                sync_folder(place.parent)
-        remove(root / name for name in filter(_inside, moves.get("drop", ())))
-        with refusals(final):
-            rename(staged, final)
-            sync_folder(root)
+                disk.rename(beside, place)
+                disk.sync_folder(place.parent)
+        disk.remove(root / name for name in filter(_inside, moves.get("drop", ())))
+        with disk.refusals(final):
+            disk.rename(staged, final)
+            disk.sync_folder(root)
     _clear(root)
 
 
 def _clear(root: Path) -> None:
     """Take the work folder away; its name goes first, so that half of it is never taken for a run's."""
-    remove([root / DONE])
+    disk.remove([root / DONE])
     if (root / WORK).exists():
-        with refusals(root / WORK):
-            rename(root / WORK, root / DONE)
-        remove([root / DONE])
+        with disk.refusals(root / WORK):
+            disk.rename(root / WORK, root / DONE)
+        disk.remove([root / DONE])
 
 
 def _named(path: Path) -> set[str]:
@@ -353,4 +353,4 @@ def changed_files(root: Path) -> tuple[str, ...]:
 
 def scraps(root: Path) -> tuple[str, ...]:
     """Half-written files that a killed process left, anywhere in a folder."""
-    return tuple(sorted(path.relative_to(root).as_posix() for path in root.rglob(SCRAP + "*")))
+    return tuple(sorted(path.relative_to(root).as_posix() for path in root.rglob(disk.SCRAP + "*")))

@@ -15,8 +15,8 @@ from collections.abc import Callable, Iterable, Iterator, Mapping
 from pathlib import Path
 from typing import Any, Protocol, TypeVar
 
+from explorer import disk
 from explorer.codec import pack, unpack
-from explorer.disk import SCRAP, refusals, remove, rename, write_atomic
 from explorer.errors import ArtefactError
 from explorer.space import Space
 
@@ -56,8 +56,8 @@ class Kept:
             match = _NAME.fullmatch(path.name)
             if match and path.is_file():
                 self._there[match["stage"], int(match["number"])] = path
-            elif path.name.startswith(SCRAP):
-                remove([path])
+            elif path.name.startswith(disk.SCRAP):
+                disk.remove([path])
             else:
                 self._aside(path, "its name is no answer's")
 
@@ -95,7 +95,7 @@ class Kept:
         digest = hashlib.sha256(head)
         digest.update(body)
         path = self._root / ANSWERS / f"{stage}.{number}.kept"
-        write_atomic(path, b"".join([MARK, digest.digest(), head, body]))
+        disk.write_atomic(path, b"".join([MARK, digest.digest(), head, body]))
 
     def _read(self, stage: str, number: int) -> tuple[bool, Any]:
         path = self._there.pop((stage, number), None)
@@ -111,12 +111,12 @@ class Kept:
 
     def _aside(self, path: Path, why: str) -> None:
         folder = self._root / ASIDE
-        with refusals(path):
+        with disk.refusals(path):
             folder.mkdir(parents=True, exist_ok=True)
             place = folder / path.name
             while place.exists():
                 place = place.with_name(place.name + "_")
-            rename(path, place)
+            disk.rename(path, place)
         self._tell(f"{path}: {why}; set aside as {place}, its answer is worked out again")
 
 
@@ -127,7 +127,7 @@ def digest_of(key: Mapping[str, str]) -> str:
 
 def _body(path: Path, key: str, stage: str, number: int) -> bytes:
     """The answer's bytes in a file, once everything else in it is as it must be. Raises ArtefactError otherwise."""
-    with refusals(path):
+    with disk.refusals(path):
         data = path.read_bytes()
     if not data:
         raise ArtefactError("it is empty")
