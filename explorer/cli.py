@@ -76,7 +76,7 @@ def schema(directory: Annotated[Path, typer.Argument(metavar="DIR", help="Folder
     """Write a JSON Schema of each kind of input file: car, surface, study, practice. Editors complete from them."""
 
     def work() -> int:
-        from explorer.artefacts import write_atomic
+        from explorer.disk import write_atomic
         from explorer.config_json_schema import schema_texts
 
         for name, text in schema_texts().items():
