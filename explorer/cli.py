@@ -76,8 +76,8 @@ def schema(directory: Annotated[Path, typer.Argument(metavar="DIR", help="Folder
     """Write a JSON Schema of each kind of input file: car, surface, study, practice. Editors complete from them."""
 
     def work() -> int:
-        from explorer.disk import write_atomic
         from explorer.config_json_schema import schema_texts
+        from explorer.disk import write_atomic
 
         for name, text in schema_texts().items():
             write_atomic(directory / name, text.encode("utf-8"))

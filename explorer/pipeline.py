@@ -30,7 +30,7 @@ from explorer.study.maps import MetricMap, map_metric
 from explorer.study.one_change import one_change
 from explorer.study.plan import Plan, believed, ladders, make_plan
 from explorer.study.results import Failures, LevelShares, RunResult
-from explorer.study.search import Agreement, SearchResult, agreement, search_space
+from explorer.study.search_results import Agreement, SearchResult
 from explorer.study.sensitivity import Sensitivity
 from explorer.study.shortlist import NothingFeasible, Shortlist, make_shortlist
 from explorer.study.stream import EXAMPLES, PartMaker, Streamed, by_level, one_by_one, stream
@@ -213,6 +213,8 @@ def answer(
         levels = LevelShares(passed.setups_by_level, passed.feasible_by_level)
         failures = failures_of(passed)
     else:
+        from explorer.study.search import search_space
+
         found = once("search", lambda: search_space(space, limits, progress))
         table, front = found.table, found.front
         whole, counts, setups, failures = table, count_limits(limits, table), len(table), failures_of(table)
@@ -319,6 +321,8 @@ def judged(
     if not (space.enumerable and space.full_size <= space.settings.exhaustive_up_to and len(front)):
         return None
     whole = evaluate_all(space, progress)
+    from explorer.study.search import agreement
+
     return agreement(front, pareto_front(whole, feasible(limits, whole), exact=True))
 
 
@@ -334,6 +338,8 @@ def one_map(
 def searched(study: LoadedStudy, progress: Progress | None = None) -> tuple[SearchResult, Agreement | None]:
     """The search alone, whatever the size; with its agreement with the exact front where that can be had."""
     space = study.space
+    from explorer.study.search import search_space  # the search library is loaded once it is needed
+
     limits = resolve_limits(space)
     found = search_space(space, limits, progress)
     return found, judged(space, limits, found.front, progress)

@@ -6,7 +6,7 @@ import hashlib
 import os
 import platform
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from importlib import metadata
 from pathlib import Path
 from typing import Any
@@ -115,6 +115,29 @@ def _refuse_full_disk(space: Space, root: Path) -> None:
         )
 
 
+def _counted(blocks: Iterable[MetricTable], total: int, progress: Progress | None) -> Iterator[MetricTable]:
+    """The blocks of a table, told as they are written."""
+    done = 0
+    for block in blocks:
+        yield block
+        done += len(block)
+        if progress is not None:
+            progress("table of every setup", done, total)
+
+
+def _steps(stage: str, total: int, progress: Progress | None) -> Callable[[], None]:
+    """Call it after each step of a stage; the first call of the stage is made here."""
+    counter = iter(range(1, total + 1))
+
+    def step() -> None:
+        if progress is not None:
+            progress(stage, next(counter), total)
+
+    if progress is not None:
+        progress(stage, 0, total)
+    return step
+
+
 def write(study: LoadedStudy, result: RunResult, folder: Path, overwrite: bool = False) -> Path:
     """Write every table, figure and the report of a run; `run.json` last. Returns the folder.
 
@@ -136,19 +159,27 @@ def _write_into(run: RunFolder, study: LoadedStudy, result: RunResult, progress:
         run.parquet("plan_setups", plan_tables.setups_blocks(result.plan.robust, space))
     if save_every_setup(space):
         whole = result.whole
-        run.parquet("metrics", map(tables.metrics_table, _blocks(space) if whole is None else pieces(whole)))
+        blocks = _blocks(space) if whole is None else pieces(whole)
+        run.parquet("metrics", map(tables.metrics_table, _counted(blocks, result.setups, progress)))
+    timings = {name: round(seconds, 3) for name, seconds in result.timings}
+    timings["tables"] = round(time.perf_counter() - start, 3)
+    start = time.perf_counter()
     drawings = document.all_figures(result, progress)
     for stem, picture in drawings.items():
         run.png(stem, picture.png)
         run.svg(stem, picture.svg)
+    step = _steps("reports", 4, progress)
     run.text("report.md", document.report(result, tuple(drawings)))
+    step()
     from explorer.report.pit_sheet_pdf import pit_sheet_pdf  # the drawing library is loaded once it is needed
 
     run.text("pit_sheet.html", pit_sheet_html(result, result.visits, result.ladders))
+    step()
     run.pdf("pit_sheet", pit_sheet_pdf(result, result.visits, result.ladders))
+    step()
     run.text("report.html", page.report_page(result))
-    timings = {name: round(seconds, 3) for name, seconds in result.timings}
-    timings["tables and figures"] = round(time.perf_counter() - start, 3)
+    step()
+    timings["figures and reports"] = round(time.perf_counter() - start, 3)
     facts: dict[str, Any] = {
         "study": space.name,
         "car": space.car,

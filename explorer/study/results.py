@@ -16,7 +16,7 @@ from explorer.study.limits import LimitCounts, ResolvedLimit
 from explorer.study.maps import MetricMap
 from explorer.study.one_change import OneChange
 from explorer.study.plan import Plan
-from explorer.study.search import Agreement, SearchResult
+from explorer.study.search_results import Agreement, SearchResult
 from explorer.study.sensitivity import Sensitivity
 from explorer.study.shortlist import NothingFeasible, Shortlist
 

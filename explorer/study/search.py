@@ -23,6 +23,7 @@ from explorer.study import seeds
 from explorer.study.evaluate import MetricTable, Progress, evaluate_positions
 from explorer.study.front import Front, hypervolume, normalised, objective_values, pareto_front, scores_of
 from explorer.study.limits import ResolvedLimit, feasible, violations
+from explorer.study.search_results import Agreement, SearchResult
 
 UNBUILDABLE = 1e6
 """Violation told for a setup that a rule forbids or that the model cannot answer: worse than any limit."""
@@ -51,35 +52,6 @@ class FunctionSearch:
     generations: int
     asked: int
     repeats: int
-
-
-@dataclass(frozen=True)
-class SearchResult:
-    """What a search of a space found: `table` holds every setup evaluated, once; `front` is the best of them.
-
-    `forbidden` setups were proposed but break a rule and were not evaluated.
-    """
-
-    table: MetricTable
-    front: Front
-    generations: int
-    asked: int
-    repeats: int
-    forbidden: int
-    feasible: int
-
-
-@dataclass(frozen=True)
-class Agreement:
-    """A search held against the exact front.
-
-    `recall`: share of the exact front's distinct points that were found; `setup_recall`: share of its setups, ties
-    included; `hypervolume_ratio`: found over exact, normalised by the exact front, reference 1.1.
-    """
-
-    recall: float
-    setup_recall: float
-    hypervolume_ratio: float
 
 
 def search_function(

@@ -16,7 +16,7 @@ from explorer.study.limits import ResolvedLimit, count_limits, feasible, margins
 from explorer.study.maps import MetricMap
 from explorer.study.one_change import OneChange, Step
 from explorer.study.results import Failures, LevelShares, RunResult
-from explorer.study.search import Agreement
+from explorer.study.search_results import Agreement
 from explorer.study.shortlist import Builds, NothingFeasible, Pick, Shortlist
 
 PHASES = ("sweep", "hairpin")
