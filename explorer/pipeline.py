@@ -134,9 +134,11 @@ def _assumed(space: Space, progress: Progress | None) -> tuple[AssumptionEffects
         return None, str(fault)
 
 
-def _planned(space: Space, limits: tuple[ResolvedLimit, ...], progress: Progress | None) -> tuple[Plan | None, str]:
+def _planned(
+    space: Space, limits: tuple[ResolvedLimit, ...], progress: Progress | None, maker: PartMaker
+) -> tuple[Plan | None, str]:
     try:
-        return make_plan(space, limits, progress), ""
+        return make_plan(space, limits, progress, maker), ""
     except ExplorerError as fault:
         return None, str(fault)
 
@@ -236,7 +238,7 @@ def answer(
     if plans and wanted.carry_over:
         carried = clock.run("carry-over", lambda: carry_over(space, limits, progress=progress))
     if plans and (wanted.asked or wanted.seen):
-        plan, plan_note = clock.run("plan", lambda: _planned(space, limits, progress))
+        plan, plan_note = clock.run("plan", lambda: _planned(space, limits, progress, maker))
     visits, visits_note = None, ""
     symptoms: tuple[Ladder, ...] = ()
     if plan is None:
