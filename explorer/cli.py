@@ -299,23 +299,21 @@ def next_command(
 
 @app.command()
 def compare(
-    study: Study,
-    other: Annotated[
-        Path | None, typer.Argument(help="Another study, to compare across venues.", metavar="OTHER")
+    first: Annotated[Path, typer.Argument(help="Study file, or the folder of a finished run.", metavar="FIRST")],
+    second: Annotated[
+        Path | None, typer.Argument(help="Another study, or the folder of another run.", metavar="SECOND")
     ] = None,
     sets: Sets = None,
     other_sets: Annotated[list[str] | None, typer.Option("--with", help="KNOB=LEVEL of the second setup.")] = None,
     every: Annotated[bool, typer.Option("--all", help="Also what nobody can tell apart.")] = False,
     as_json: Json = False,
 ) -> None:
-    """Two setups side by side, of one study or of two: parts, every metric, limits."""
+    """Two setups of one study or two, or two finished runs side by side: parts, metrics, limits, what matters."""
 
     def work() -> int:
-        from explorer import pipeline
+        from explorer.comparing import compared
 
-        first = _load(study)
-        second = _load(other) if other is not None else first
-        found = pipeline.side_by_side(first, second, choices(sets), choices(other_sets), every)
+        found = compared(first, second, choices(sets), choices(other_sets), every)
         print_json(found.facts) if as_json else print(found.text)
         return DONE
 

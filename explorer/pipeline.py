@@ -18,14 +18,13 @@ from explorer.errors import ExplorerError
 from explorer.model.metrics import describe, metric_columns
 from explorer.proof.results import ProofSection
 from explorer.report import document, page, plan_tables, proof_page, tables
-from explorer.report.answers import Answer, comparison_answer, ladder_answer
+from explorer.report.answers import Answer, ladder_answer
 from explorer.report.pit_sheet import pit_sheet_html
 from explorer.space import Space
 from explorer.study.assumptions import AssumptionEffects, assumption_effects
 from explorer.study.carry_over import CarryOver, carry_over
 from explorer.study.change_plan import MOST_SETUPS, ChangePlan, change_plan
 from explorer.study.columns import ColumnStore
-from explorer.study.compare import compare
 from explorer.study.evaluate import MetricTable, Progress, evaluate_all, failed_setups, fault_words, table_of
 from explorer.study.exact import StepEffects, exact_indices, step_effects
 from explorer.study.front import Front, pareto_front
@@ -298,15 +297,6 @@ def next_change(study: LoadedStudy, symptom: str, choices: dict[str, str], nomin
     scenarios = None if draws is None else draws.scenarios
     found = ladder(space, resolve_limits(space), positions, symptom, scenarios)
     return ladder_answer(found, space, dict(zip(space.knob_names, space.labels(positions), strict=True)))
-
-
-def side_by_side(
-    first: LoadedStudy, second: LoadedStudy, choices: dict[str, str], others: dict[str, str], every: bool = False
-) -> Answer:
-    """Two setups beside each other, each of its own study. Raises SpaceError for an unknown knob or level."""
-    a, b = first.space, second.space
-    found = compare(a, a.built(choices), b, b.built(others), resolve_limits(a), resolve_limits(b))
-    return comparison_answer(found, every)
 
 
 def judged(

@@ -18,6 +18,7 @@ PACKAGE = ROOT / "explorer"
 RANK = {"errors": 0, "units": 1, "model": 2, "planning": 2, "space": 3, "study": 4, "proof": 5}
 """A room may import those of lower rank only; rooms of equal rank may not import each other."""
 RANK |= {"report": 6, "config": 6, "artefacts": 6, "starter": 6, "pipeline": 7, "bench": 7, "checked": 7}
+RANK |= {"run_reader": 7, "comparing": 8}
 RANK |= {"terminal": 8, "api": 8, "cli": 9}
 IMPORTERS = {
     "SALib": ("study/sobol.py",),
