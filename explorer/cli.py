@@ -281,7 +281,7 @@ def next_command(
 
     def work() -> int:
         from explorer import pipeline
-        from explorer.study.ladder import SYMPTOMS
+        from explorer.study.symptoms import SYMPTOMS
 
         if not symptom:
             if as_json:

@@ -16,7 +16,7 @@ from explorer.study import seeds
 from explorer.study.change_plan import ChangePlan, change_plan
 from explorer.study.evaluate import Progress
 from explorer.study.front import Front
-from explorer.study.ladder import SYMPTOMS, Ladder, ladder
+from explorer.study.ladder import Ladder, ladder
 from explorer.study.learning import Learned, learn, systematic
 from explorer.study.limits import ResolvedLimit
 from explorer.study.narrowing import picked
@@ -26,6 +26,7 @@ from explorer.study.scenario_pass import outcomes_of
 from explorer.study.scenarios import Draws, bounds_in, draw, draws_at
 from explorer.study.split import Split
 from explorer.study.stream import PartMaker, one_by_one
+from explorer.study.symptoms import SYMPTOMS
 from explorer.study.worth import Knowing, knowing
 
 LEARNING_SCENARIOS = 1_024
