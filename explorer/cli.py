@@ -50,6 +50,8 @@ Study = Annotated[Path, typer.Argument(help="Study file (TOML).", metavar="STUDY
 Out = Annotated[Path | None, typer.Option("--out", help="Folder for the results instead of results/<study name>.")]
 Sets = Annotated[list[str] | None, typer.Option("--set", help="KNOB=LEVEL; may be given many times.")]
 Json = Annotated[bool, typer.Option("--json", help="One JSON value instead of text.")]
+Cluster = Annotated[str, typer.Option("--cluster", metavar="ADDRESS", help="Dask cluster to use.")]
+Workers = Annotated[int, typer.Option("--workers", min=0, help="Worker processes on this machine.")]
 Quiet = Annotated[bool, typer.Option("--quiet", "-q", help="No progress, only the answer.")]
 
 
@@ -250,14 +252,16 @@ def shortlist(study: Study, as_json: Json = False, quiet: Quiet = False) -> None
 
 
 @app.command()
-def plan(study: Study, as_json: Json = False, quiet: Quiet = False) -> None:
+def plan(
+    study: Study, cluster: Cluster = "", workers: Workers = 0, as_json: Json = False, quiet: Quiet = False
+) -> None:
     """What to take whatever the grip is, what to measure first, what to change in which pit stop."""
 
     def work() -> int:
-        from explorer import api
+        from explorer import api, pipeline
 
-        with Progress(quiet) as progress:
-            answer = api.plan(_load(study), progress=progress)
+        with Progress(quiet) as progress, pipeline.parts_from(cluster, workers) as maker:
+            answer = api.plan(_load(study), progress=progress, maker=maker)
         if as_json:
             print_json({name: rows(frame) for name, frame in answer.tables.items()})
         else:
@@ -272,9 +276,7 @@ def next_command(
     study: Study,
     symptom: Annotated[str, typer.Option("--symptom", help="What the driver says; leave it out for the list.")] = "",
     sets: Sets = None,
-    nominal: Annotated[
-        bool, typer.Option("--nominal", help="At the best guess only, not over what is unknown.")
-    ] = False,
+    nominal: Annotated[bool, typer.Option("--nominal", help="At the best guess, not over what is unknown.")] = False,
     as_json: Json = False,
 ) -> None:
     """Which single part to change next against a symptom, from the baseline or the setup you set."""
@@ -324,8 +326,8 @@ def compare(
 def run(
     study: Study,
     out: Out = None,
-    cluster: Annotated[str, typer.Option("--cluster", metavar="ADDRESS", help="Dask cluster to use.")] = "",
-    workers: Annotated[int, typer.Option("--workers", min=0, help="Worker processes on this machine.")] = 0,
+    cluster: Cluster = "",
+    workers: Workers = 0,
     as_json: Json = False,
     quiet: Quiet = False,
 ) -> None:

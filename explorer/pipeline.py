@@ -275,14 +275,17 @@ def answer(
     )
 
 
-def planned(study: LoadedStudy, progress: Progress | None = None) -> tuple[Plan, CarryOver | None]:
-    """The plan of a study alone, and the liked feel carried over where the study names one.
+def planned(
+    study: LoadedStudy, progress: Progress | None = None, maker: PartMaker = one_by_one
+) -> tuple[Plan, CarryOver | None]:
+    """The plan of a study alone, and the liked feel carried over where the study names one. `maker` says where every
+    setup is asked in every scenario.
 
     Raises SpaceError or ModelError where the plan cannot be made.
     """
     space = study.space
     limits = resolve_limits(space)
-    found = make_plan(space, limits, progress)
+    found = make_plan(space, limits, progress, maker)
     return found, carry_over(space, limits, progress=progress) if space.planning.carry_over else None
 
 

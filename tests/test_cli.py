@@ -196,7 +196,7 @@ def test_the_plan_is_json_too(small: Path, monkeypatch: pytest.MonkeyPatch) -> N
         tables = {"plan_shortlist": pd.DataFrame({"setup": [1], "share": [float("nan")]})}
         found = True
 
-    monkeypatch.setattr(api, "plan", lambda study, progress: Made())
+    monkeypatch.setattr(api, "plan", lambda study, progress, maker: Made())
     code, found = answer_of("plan", small, "--json")
     assert code == 0 and found == {"plan_shortlist": [{"setup": 1, "share": None}]}
     Made.found = False

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable, Iterable
 from dataclasses import replace
 from pathlib import Path
 
@@ -24,6 +25,8 @@ from explorer.run_reader import read_run
 from explorer.space import Space
 from explorer.study.assumptions import thinned_space
 from explorer.study.results import RunResult
+from explorer.study.scenario_pass import Question
+from explorer.study.stream import P, one_by_one
 
 CONFIGS = Path(__file__).parents[1] / "configs"
 
@@ -40,13 +43,23 @@ def written(folder: Path, result: RunResult, **facts: object) -> Path:
     return folder
 
 
+ASKED: list[type] = []
+"""What the makers of parts were asked to do."""
+
+
+def noting(ranges: Iterable[tuple[int, int]], work: Callable[[int, int], P]) -> Iterable[P]:
+    """As `one_by_one`, taking note of the work."""
+    ASKED.append(type(work))
+    return one_by_one(ranges, work)
+
+
 def small(levels: int) -> RunResult:
     """The plan study with few setups, scenarios and unknowns."""
     study = load_study(CONFIGS / "plan_turf.toml")
     space = thinned_space(study.space, levels)
     kept = tuple(u for u in space.unknowns if u.key in ("grip", "front_grip_ratio"))
     space = replace(space, unknowns=kept, planning=replace(space.planning, scenarios=8, seen=()))
-    return answer(replace(study, space=space), assumptions=False)
+    return answer(replace(study, space=space), assumptions=False, maker=noting)
 
 
 def without(space: Space, name: str) -> Space:
@@ -122,6 +135,11 @@ def test_a_run_is_read_back_as_it_was(first: tuple[Path, RunResult]) -> None:
         [pick.share for pick in result.plan.shortlist.picks]
     )
     assert found.plan.variance["lag_ms"][1] == pytest.approx(result.plan.split.unknowns[0], abs=1e-8)
+
+
+def test_both_passes_of_a_run_are_made_where_it_says(first: tuple[Path, RunResult]) -> None:
+    """Catches a run on a cluster whose plan is worked out on one machine."""
+    assert first[1].plan is not None and Question in ASKED and len(set(ASKED)) == 2
 
 
 def test_two_real_runs_side_by_side(first: tuple[Path, RunResult], second: tuple[Path, RunResult]) -> None:
