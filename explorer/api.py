@@ -27,6 +27,7 @@ from explorer.study.evaluate import Progress, evaluate_all
 from explorer.study.plan import Plan
 from explorer.study.results import RunResult
 from explorer.study.shortlist import NothingFeasible
+from explorer.study.stream import PartMaker, one_by_one
 
 
 @dataclass(frozen=True)
@@ -187,12 +188,17 @@ def run(
     return Run(loaded, pipeline.answer(loaded, progress, assumptions=assumptions, plans=plan))
 
 
-def plan(study: Path | str | LoadedStudy, *, progress: Progress | None = None) -> PlanAnswer:
-    """Only the plan of a study: what to take whatever the grip is, what to measure first, what to change when."""
+def plan(
+    study: Path | str | LoadedStudy, *, progress: Progress | None = None, maker: PartMaker = one_by_one
+) -> PlanAnswer:
+    """Only the plan of a study: what to take whatever the grip is, what to measure first, what to change when.
+
+    `maker` says where every setup is asked in every scenario, as `pipeline.parts_from` hands it out: here by default.
+    """
     from explorer import pipeline
 
     loaded = load(study)
-    return PlanAnswer(loaded.space, *pipeline.planned(loaded, progress))
+    return PlanAnswer(loaded.space, *pipeline.planned(loaded, progress, maker))
 
 
 def show(study: Path | str | LoadedStudy, choices: dict[str, str] | None = None) -> OneSetup:

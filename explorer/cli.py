@@ -15,7 +15,7 @@ from typing import Annotated
 import typer
 
 from explorer import cli_runs
-from explorer.cli_options import Json, Quiet, Sets, Study, ended, load, verdict
+from explorer.cli_options import Cluster, Json, Quiet, Sets, Study, Workers, ended, load, verdict
 from explorer.interrupts import end_promptly
 from explorer.terminal import (
     BAD_INPUT,
@@ -39,6 +39,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
 )
+
 
 def _version(wanted: bool) -> None:
     if wanted:
@@ -218,14 +219,16 @@ def shortlist(study: Study, as_json: Json = False, quiet: Quiet = False) -> None
 
 
 @app.command()
-def plan(study: Study, as_json: Json = False, quiet: Quiet = False) -> None:
+def plan(
+    study: Study, cluster: Cluster = "", workers: Workers = 0, as_json: Json = False, quiet: Quiet = False
+) -> None:
     """What to take whatever the grip is, what to measure first, what to change in which pit stop."""
 
     def work() -> int:
-        from explorer import api
+        from explorer import api, pipeline
 
-        with Progress(quiet) as progress:
-            answer = api.plan(load(study), progress=progress)
+        with Progress(quiet) as progress, pipeline.parts_from(cluster, workers) as maker:
+            answer = api.plan(load(study), progress=progress, maker=maker)
         if as_json:
             print_json({name: rows(frame) for name, frame in answer.tables.items()})
         else:
@@ -240,16 +243,14 @@ def next_command(
     study: Study,
     symptom: Annotated[str, typer.Option("--symptom", help="What the driver says; leave it out for the list.")] = "",
     sets: Sets = None,
-    nominal: Annotated[
-        bool, typer.Option("--nominal", help="At the best guess only, not over what is unknown.")
-    ] = False,
+    nominal: Annotated[bool, typer.Option("--nominal", help="At the best guess, not over what is unknown.")] = False,
     as_json: Json = False,
 ) -> None:
     """Which single part to change next against a symptom, from the baseline or the setup you set."""
 
     def work() -> int:
         from explorer import pipeline
-        from explorer.study.ladder import SYMPTOMS
+        from explorer.study.symptoms import SYMPTOMS
 
         if not symptom:
             if as_json:
@@ -267,23 +268,21 @@ def next_command(
 
 @app.command()
 def compare(
-    study: Study,
-    other: Annotated[
-        Path | None, typer.Argument(help="Another study, to compare across venues.", metavar="OTHER")
+    first: Annotated[Path, typer.Argument(help="Study file, or the folder of a finished run.", metavar="FIRST")],
+    second: Annotated[
+        Path | None, typer.Argument(help="Another study, or the folder of another run.", metavar="SECOND")
     ] = None,
     sets: Sets = None,
     other_sets: Annotated[list[str] | None, typer.Option("--with", help="KNOB=LEVEL of the second setup.")] = None,
     every: Annotated[bool, typer.Option("--all", help="Also what nobody can tell apart.")] = False,
     as_json: Json = False,
 ) -> None:
-    """Two setups side by side, of one study or of two: parts, every metric, limits."""
+    """Two setups of one study or two, or two finished runs side by side: parts, metrics, limits, what matters."""
 
     def work() -> int:
-        from explorer import pipeline
+        from explorer.comparing import compared
 
-        first = load(study)
-        second = load(other) if other is not None else first
-        found = pipeline.side_by_side(first, second, choices(sets), choices(other_sets), every)
+        found = compared(first, second, choices(sets), choices(other_sets), every)
         print_json(found.facts) if as_json else print(found.text)
         return DONE
 

@@ -20,6 +20,8 @@ Out = Annotated[Path | None, typer.Option("--out", help="Folder for the results 
 Sets = Annotated[list[str] | None, typer.Option("--set", help="KNOB=LEVEL; may be given many times.")]
 Json = Annotated[bool, typer.Option("--json", help="One JSON value instead of text.")]
 Quiet = Annotated[bool, typer.Option("--quiet", "-q", help="No progress, only the answer.")]
+Cluster = Annotated[str, typer.Option("--cluster", metavar="ADDRESS", help="Dask cluster to use.")]
+Workers = Annotated[int, typer.Option("--workers", min=0, help="Worker processes on this machine.")]
 Overwrite = Annotated[bool, typer.Option("--overwrite", help="Replace the finished run in the folder.")]
 
 

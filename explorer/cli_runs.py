@@ -7,7 +7,7 @@ from typing import Annotated
 
 import typer
 
-from explorer.cli_options import Json, Out, Overwrite, Quiet, Study, ended, load, remark, verdict
+from explorer.cli_options import Cluster, Json, Out, Overwrite, Quiet, Study, Workers, ended, load, remark, verdict
 from explorer.errors import SpaceError
 from explorer.terminal import (
     BAD_INPUT,
@@ -35,8 +35,8 @@ def run(
     out: Out = None,
     resume: Annotated[bool, typer.Option("--resume", help="Go on with the unfinished run in the folder.")] = False,
     overwrite: Overwrite = False,
-    cluster: Annotated[str, typer.Option("--cluster", metavar="ADDRESS", help="Dask cluster to use.")] = "",
-    workers: Annotated[int, typer.Option("--workers", min=0, help="Worker processes on this machine.")] = 0,
+    cluster: Cluster = "",
+    workers: Workers = 0,
     as_json: Json = False,
     quiet: Quiet = False,
 ) -> None:

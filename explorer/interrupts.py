@@ -14,7 +14,7 @@ import threading
 
 from explorer.terminal import INTERRUPTED, INTERRUPTED_WORDS
 
-GRACE = 1.5
+GRACE = 1.0
 """From the first Ctrl-C to the end of a process that does not end by itself. [s]"""
 
 

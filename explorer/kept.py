@@ -9,11 +9,13 @@ answer worked out again.
 from __future__ import annotations
 
 import hashlib
+import itertools
 import json
 import re
 from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Protocol, TypeVar
+from typing import Any, Protocol, TypeVar, cast
 
 from explorer import disk
 from explorer.codec import pack, unpack
@@ -26,21 +28,25 @@ ANSWERS = "answers"
 ASIDE = "set_aside"
 _NAME = re.compile(r"(?P<stage>[a-z0-9-]+)\.(?P<number>[0-9]+)\.kept")
 
-
-
-class Chunk(Protocol):
-    """The answer for rows `start` to `stop`."""
-
-    @property
-    def start(self) -> int: ...
-
-    @property
-    def stop(self) -> int: ...
-
-
 Answer = TypeVar("Answer")
-Piece = TypeVar("Piece", bound=Chunk)
-Making = Callable[[Iterable[tuple[int, int]], Callable[[int, int], Piece]], Iterable[Piece]]
+
+
+class Making(Protocol):
+    """How answers of chunks are made: given the chunks and the function for one, hands them back in any order."""
+
+    def __call__(
+        self, ranges: Iterable[tuple[int, int]], work: Callable[[int, int], Answer]
+    ) -> Iterable[Answer]: ...
+
+
+@dataclass(frozen=True)
+class _Numbered:
+    """An answer's function that says which chunk it is of; can be sent to another process."""
+
+    work: Callable[[int, int], Any]
+
+    def __call__(self, start: int, stop: int) -> tuple[int, int, Any]:
+        return start, stop, self.work(start, stop)
 
 
 class Kept:
@@ -61,32 +67,33 @@ class Kept:
             else:
                 self._aside(path, "its name is no answer's")
 
-    def made(self, stage: str, make: Making[Piece]) -> Making[Piece]:
-        """A way to make chunks that hands back those kept here and keeps the others as they come."""
+    def made(self, stage: str, make: Making) -> Making:
+        """A way to make chunks that hands back those kept here and keeps the others as they come. A stage may make
+        chunks several times, always in the same order."""
+        calls = itertools.count(1)
 
-        def chunked(ranges: Iterable[tuple[int, int]], work: Callable[[int, int], Piece]) -> Iterator[Piece]:
-            missing: list[tuple[int, int]] = []
+        def chunked(ranges: Iterable[tuple[int, int]], work: Callable[[int, int], Answer]) -> Iterator[Answer]:
+            part = f"{stage}-{next(calls)}"
             numbers: dict[tuple[int, int], int] = {}
             for number, chunk in enumerate(ranges):
-                found, answer = self._read(stage, number)
+                found, answer = self._read(part, number)
                 if found:
                     yield answer
                 else:
                     numbers[chunk] = number
-                    missing.append(chunk)
-            for answer in make(missing, work) if missing else ():
-                chunk = answer.start, answer.stop
-                self._write(stage, numbers[chunk], answer)
+            for start, stop, answer in make(list(numbers), _Numbered(work)) if numbers else ():
+                self._write(part, numbers[start, stop], answer)
                 yield answer
 
         return chunked
 
     def once(self, stage: str, work: Callable[[], Answer]) -> Answer:
         """The answer of a whole stage: the one kept here, or worked out and kept."""
-        found, answer = self._read(stage, 0)
-        if not found:
-            answer = work()
-            self._write(stage, 0, answer)
+        found, kept = self._read(stage, 0)
+        if found:
+            return cast(Answer, kept)
+        answer = work()
+        self._write(stage, 0, answer)
         return answer
 
     def _write(self, stage: str, number: int, answer: Any) -> None:

@@ -14,13 +14,12 @@ from explorer.config import LoadedStudy
 from explorer.errors import ExplorerError
 from explorer.kept import Kept
 from explorer.model.metrics import describe, metric_columns
-from explorer.report.answers import Answer, comparison_answer, ladder_answer
+from explorer.report.answers import Answer, ladder_answer
 from explorer.space import Space
 from explorer.study.assumptions import AssumptionEffects, assumption_effects
 from explorer.study.carry_over import CarryOver, carry_over
 from explorer.study.change_plan import MOST_SETUPS, ChangePlan, change_plan
 from explorer.study.columns import ColumnStore
-from explorer.study.compare import compare
 from explorer.study.evaluate import CHUNK, MetricTable, Progress, evaluate_all, failed_setups, fault_words, table_of
 from explorer.study.exact import StepEffects, exact_indices, step_effects
 from explorer.study.front import Front, pareto_front
@@ -126,9 +125,11 @@ def _assumed(space: Space, progress: Progress | None) -> tuple[AssumptionEffects
         return None, str(fault)
 
 
-def _planned(space: Space, limits: tuple[ResolvedLimit, ...], progress: Progress | None) -> tuple[Plan | None, str]:
+def _planned(
+    space: Space, limits: tuple[ResolvedLimit, ...], progress: Progress | None, maker: PartMaker
+) -> tuple[Plan | None, str]:
     try:
-        return make_plan(space, limits, progress), ""
+        return make_plan(space, limits, progress, maker), ""
     except ExplorerError as fault:
         return None, str(fault)
 
@@ -237,7 +238,8 @@ def answer(
     if plans and wanted.carry_over:
         carried = once("carry-over", lambda: carry_over(space, limits, progress=progress))
     if plans and (wanted.asked or wanted.seen):
-        plan, plan_note = clock.run("plan", lambda: _planned(space, limits, progress))
+        asking = maker if kept is None else kept.made("plan", maker)
+        plan, plan_note = clock.run("plan", lambda: _planned(space, limits, progress, asking))
     visits, visits_note = None, ""
     symptoms: tuple[Ladder, ...] = ()
     if plan is None:
@@ -275,14 +277,17 @@ def answer(
     )
 
 
-def planned(study: LoadedStudy, progress: Progress | None = None) -> tuple[Plan, CarryOver | None]:
-    """The plan of a study alone, and the liked feel carried over where the study names one.
+def planned(
+    study: LoadedStudy, progress: Progress | None = None, maker: PartMaker = one_by_one
+) -> tuple[Plan, CarryOver | None]:
+    """The plan of a study alone, and the liked feel carried over where the study names one. `maker` says where every
+    setup is asked in every scenario.
 
     Raises SpaceError or ModelError where the plan cannot be made.
     """
     space = study.space
     limits = resolve_limits(space)
-    found = make_plan(space, limits, progress)
+    found = make_plan(space, limits, progress, maker)
     return found, carry_over(space, limits, progress=progress) if space.planning.carry_over else None
 
 
@@ -297,15 +302,6 @@ def next_change(study: LoadedStudy, symptom: str, choices: dict[str, str], nomin
     scenarios = None if draws is None else draws.scenarios
     found = ladder(space, resolve_limits(space), positions, symptom, scenarios)
     return ladder_answer(found, space, dict(zip(space.knob_names, space.labels(positions), strict=True)))
-
-
-def side_by_side(
-    first: LoadedStudy, second: LoadedStudy, choices: dict[str, str], others: dict[str, str], every: bool = False
-) -> Answer:
-    """Two setups beside each other, each of its own study. Raises SpaceError for an unknown knob or level."""
-    a, b = first.space, second.space
-    found = compare(a, a.built(choices), b, b.built(others), resolve_limits(a), resolve_limits(b))
-    return comparison_answer(found, every)
 
 
 def save_every_setup(space: Space) -> bool:

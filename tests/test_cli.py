@@ -103,6 +103,10 @@ def test_run_leaves_everything_and_repeats_byte_for_byte(study: Path, tmp_path: 
     assert wanted | {"metrics.parquet"} <= set(contents[0])
     assert "run.json" in {p.name for p in (tmp_path / "a").iterdir()}
     assert list((tmp_path / "a" / "figures").glob("map_*.png"))
+    code, found = answer_of("compare", tmp_path / "a", tmp_path / "b", "--json")
+    assert code == 0 and len(found["shortlist"]["both"]) > 0 and not found["shortlist"]["only_first"]
+    assert found["first"]["counts"]["setups"] > 0 and found["index"] == "shapley"
+    assert found["shifts"] == found["inputs"] == found["versions"] == []
 
 
 def test_nothing_feasible_exits_3(study: Path) -> None:
@@ -192,7 +196,7 @@ def test_the_plan_is_json_too(small: Path, monkeypatch: pytest.MonkeyPatch) -> N
         tables = {"plan_shortlist": pd.DataFrame({"setup": [1], "share": [float("nan")]})}
         found = True
 
-    monkeypatch.setattr(api, "plan", lambda study, progress: Made())
+    monkeypatch.setattr(api, "plan", lambda study, progress, maker: Made())
     code, found = answer_of("plan", small, "--json")
     assert code == 0 and found == {"plan_shortlist": [{"setup": 1, "share": None}]}
     Made.found = False

@@ -13,7 +13,7 @@ from explorer.space import Knob, Space
 from explorer.study.change_plan import ChangePlan, Stop
 from explorer.study.ladder import Ladder, Rung
 from explorer.study.results import RunResult
-from explorer.study.robust import RobustPick
+from explorer.study.robust_shortlist import RobustPick
 from explorer.study.shortlist import Pick, Shortlist
 
 SETUPS_ACROSS = 6

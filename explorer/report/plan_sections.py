@@ -16,7 +16,7 @@ from explorer.study.ladder import Ladder
 from explorer.study.learning import Learned
 from explorer.study.limits import ResolvedLimit
 from explorer.study.plan import Plan
-from explorer.study.robust import RobustPick
+from explorer.study.robust_shortlist import RobustPick
 from explorer.study.worth import Knowing
 from explorer.units import unit_of
 
@@ -186,17 +186,17 @@ def _learned(plan: Plan, learned: Learned, space: Space) -> list[str]:
 
 def _shortlist_change(plan: Plan, space: Space) -> str:
     assert plan.before is not None
-    before = {tuple(pick.positions) for pick in plan.before.picks}
+    before = {tuple(positions) for positions in plan.before}
     after = {tuple(pick.positions) for pick in plan.shortlist.picks}
     if before == after:
         return "The shortlist is the same as before practice."
     gone = [
         ", ".join(
             f"{words.knob_label(knob)} {words.setting_label(knob, label)}"
-            for knob, label in zip(space.knobs, pick.labels, strict=True)
+            for knob, label in zip(space.knobs, space.labels(positions), strict=True)
         )
-        for pick in plan.before.picks
-        if tuple(pick.positions) not in after
+        for positions in plan.before
+        if tuple(positions) not in after
     ]
     new = [str(r) for r, pick in enumerate(plan.shortlist.picks, start=1) if tuple(pick.positions) not in before]
     stayed = len(after & before)

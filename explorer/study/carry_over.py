@@ -1,28 +1,22 @@
 """Which setups on this surface feel most like the one the driver likes on another.
 
-Feel is what a driver can tell: balance and roll in each phase, how late and how sharply the car responds, and how far
-each phase lies below its limits. Two setups are as far apart as the root mean square of these differences, each counted
-in its own resolution (the difference nobody can feel); that measure is ours. Every allowed setup is asked, in chunks
-whose size cannot change the answer.
+What feel is and how far two feels are apart stands in `feel`. Every allowed setup is asked, in chunks whose size cannot
+change the answer.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
 from explorer.errors import ModelError, SpaceError
-from explorer.model.metrics import describe
 from explorer.space import BoolArray, FloatArray, IntArray, Reference, Space
-from explorer.study.evaluate import CHUNK, Progress, failed_setups, fault_words, table_of
+from explorer.study.evaluate import CHUNK, Progress, failed_setups, table_of
+from explorer.study.feel import FeelLine, WantedFeel, feel_distance, feel_lines, wanted_feel
 from explorer.study.limits import ResolvedLimit, margins
 from explorer.study.stream import EXAMPLES, chunks
-
-CAR_FEEL = ("lag_ms", "bite_pct")
-PHASE_FEEL = ("balance_pct", "roll_deg", "grip_margin_pct", "lift_margin_pct")
-"""What feel is made of, for the car and in each phase."""
 
 OUT_OF_REACH = 2.0
 """A metric that stays further than this from what is liked cannot be had. [resolutions]"""
@@ -30,20 +24,6 @@ OUT_OF_REACH = 2.0
 _TIE_DIGITS = 9
 _CANDIDATES = 16_384
 _SEED_WORD = 0xCA44
-
-
-@dataclass(frozen=True)
-class FeelLine:
-    """One metric of one setup: `then` of the liked setup on its surface, `now` here, `unit` of both; `missed` is now
-    less then in resolutions, `share` its part of the squared distance, 0 to 1."""
-
-    metric: str
-    label: str
-    unit: str
-    then: float
-    now: float
-    missed: float
-    share: float
 
 
 @dataclass(frozen=True)
@@ -110,16 +90,6 @@ class CarryOver:
 
 
 @dataclass(frozen=True)
-class _Wanted:
-    """What is looked for: columns, what they were (metrics,), their resolutions, the liked setup's positions."""
-
-    columns: tuple[str, ...]
-    then: FloatArray
-    resolution: FloatArray
-    liked: FloatArray
-
-
-@dataclass(frozen=True)
 class _Best:
     """The nearest setups so far, in order: `rows`, `positions` (best, knobs), `now` (best, metrics), `distance`."""
 
@@ -127,26 +97,6 @@ class _Best:
     positions: FloatArray
     now: FloatArray
     distance: FloatArray
-
-
-def feel_columns(phase_names: tuple[str, ...]) -> tuple[str, ...]:
-    """Metrics that make the feel of a car over these phases.
-
-    >>> feel_columns(("exit",))[1:4]
-    ('bite_pct', 'exit.balance_pct', 'exit.roll_deg')
-    """
-    return CAR_FEEL + tuple(f"{phase}.{metric}" for phase in phase_names for metric in PHASE_FEEL)
-
-
-def feel_distance(now: FloatArray, then: FloatArray, resolution: FloatArray) -> FloatArray:
-    """Root mean square of (now - then)/resolution. (rows, metrics), (metrics,), (metrics,) -> (rows,) [resolutions]
-
-    >>> float(feel_distance(np.array([[3.0, 4.0]]), np.zeros(2), np.array([1.0, 1.0]))[0])
-    3.5355339059327378
-    """
-    missed = (now - then) / resolution
-    distance: FloatArray = np.sqrt((missed * missed).mean(axis=1))
-    return distance
 
 
 def carry_over(
@@ -171,7 +121,7 @@ def carry_over(
     count = space.settings.shortlist_size if size is None else size
     if count < 1:
         raise SpaceError(f"the number of setups asked for must be 1 or more, not {count}")
-    wanted, shared = _wanted(space, liked)
+    wanted, shared = wanted_feel(space, liked)
     near, near_kept = _nothing(space, wanted), _nothing(space, wanted)
     least, reach = np.full(len(wanted.columns), np.inf), np.zeros(len(wanted.columns))
     failed_rows: list[FloatArray] = []
@@ -226,20 +176,6 @@ def _reference(space: Space, name: str) -> Reference:
     raise SpaceError(f"no liked setup is called {name!r}; this study has: {known}")
 
 
-def _wanted(space: Space, liked: Reference) -> tuple[_Wanted, tuple[str, ...]]:
-    """How the liked setup felt on its own surface, over the phases that this study has too."""
-    shared = tuple(phase for phase in space.phase_names if phase in liked.phase_names)
-    columns = feel_columns(shared)
-    there = replace(space, base=liked.base, phase_names=liked.phase_names, phases=liked.phases)
-    positions = np.array(liked.positions, dtype=np.float64)
-    table = table_of(there, positions[None, :])
-    if not table.valid[0]:
-        word = fault_words(there, positions[None, :])[0]
-        raise ModelError(f"the model has no answer for {liked.name} on {liked.surface}: {word}")
-    then = np.array([table.column(column)[0] for column in columns])
-    return _Wanted(columns, then, np.array([describe(c).resolution for c in columns]), positions), shared
-
-
 def _blocks(
     space: Space, candidates: FloatArray | None, liked: FloatArray, chunk: int
 ) -> tuple[int, Iterator[FloatArray]]:
@@ -266,7 +202,7 @@ def _drawn(space: Space, liked: FloatArray) -> FloatArray:
 
 
 def _answers(
-    space: Space, limits: tuple[ResolvedLimit, ...], wanted: _Wanted, positions: FloatArray
+    space: Space, limits: tuple[ResolvedLimit, ...], wanted: WantedFeel, positions: FloatArray
 ) -> tuple[FloatArray, BoolArray, BoolArray]:
     """Feel (rows, metrics), valid (rows,) and which keep every limit (rows,)."""
     table = table_of(space, positions)
@@ -274,7 +210,7 @@ def _answers(
     return np.ascontiguousarray(now), table.valid, table.valid & (margins(limits, table) >= 0.0).all(axis=1)
 
 
-def _nothing(space: Space, wanted: _Wanted) -> _Best:
+def _nothing(space: Space, wanted: WantedFeel) -> _Best:
     none = np.zeros(0)
     empty = np.zeros((0, len(space.knobs))), np.zeros((0, len(wanted.columns)))
     return _Best(np.zeros(0, dtype=np.int64), *empty, none)
@@ -282,7 +218,7 @@ def _nothing(space: Space, wanted: _Wanted) -> _Best:
 
 def _merge(
     space: Space,
-    wanted: _Wanted,
+    wanted: WantedFeel,
     best: _Best,
     rows: IntArray,
     positions: FloatArray,
@@ -313,13 +249,13 @@ def _merge(
     return _Best(rows[chosen], positions[chosen], now[chosen], distance[chosen])
 
 
-def _carried(space: Space, limits: tuple[ResolvedLimit, ...], wanted: _Wanted, best: _Best) -> tuple[Carried, ...]:
+def _carried(space: Space, limits: tuple[ResolvedLimit, ...], wanted: WantedFeel, best: _Best) -> tuple[Carried, ...]:
     if len(best.rows) == 0:
         return ()
     broken = margins(limits, table_of(space, best.positions)) < 0.0
     found = []
     for index, positions in enumerate(best.positions):
-        feel = _lines(wanted, best.now[index])
+        feel = feel_lines(wanted, best.now[index])
         words = tuple(one.text for one, bad in zip(limits, broken[index], strict=True) if bad)
         from_liked = _between(space, wanted.liked, positions)
         found.append(
@@ -340,32 +276,10 @@ def _carried(space: Space, limits: tuple[ResolvedLimit, ...], wanted: _Wanted, b
     return tuple(found)
 
 
-def _lines(wanted: _Wanted, now: FloatArray) -> tuple[FeelLine, ...]:
-    missed = (now - wanted.then) / wanted.resolution
-    total = float((missed * missed).sum())
-    return tuple(
-        FeelLine(
-            metric=column,
-            label=_label(column),
-            unit=describe(column).unit,
-            then=float(wanted.then[k]),
-            now=float(now[k]),
-            missed=float(missed[k]),
-            share=float(missed[k] ** 2) / total if total > 0.0 else 0.0,
-        )
-        for k, column in enumerate(wanted.columns)
-    )
-
-
-def _label(column: str) -> str:
-    label = describe(column).label
-    return f"{column.split('.', 1)[0]}: {label}" if "." in column else label
-
-
-def _out_of_reach(wanted: _Wanted, reach: FloatArray) -> tuple[OutOfReach, ...]:
+def _out_of_reach(wanted: WantedFeel, reach: FloatArray) -> tuple[OutOfReach, ...]:
     return tuple(
         OutOfReach(line.metric, line.label, line.unit, line.then, line.now, line.missed)
-        for line in _lines(wanted, reach)
+        for line in feel_lines(wanted, reach)
         if abs(line.missed) > OUT_OF_REACH
     )
 

@@ -1,6 +1,6 @@
 """The same chunks on a Dask cluster: several processes here, or machines elsewhere. The only importer of distributed.
 
-A worker evaluates a chunk and sends back its `Part`; merging happens here, in whatever order the parts arrive. A worker
+A worker evaluates a chunk and sends back its part; merging happens here, in whatever order the parts arrive. A worker
 that dies costs its chunks' time: the scheduler hands them to another. Needs the extra `cluster`.
 """
 
@@ -15,7 +15,7 @@ from itertools import islice
 from distributed import Client, LocalCluster, as_completed
 
 from explorer.errors import SpaceError
-from explorer.study.stream import Part, PartMaker
+from explorer.study.stream import P, PartMaker
 
 AHEAD = 3
 """Chunks handed out per thread of the cluster before the first one is back."""
@@ -58,7 +58,7 @@ def cluster(address: str = "", workers: int = 0) -> Iterator[PartMaker]:
 def maker(client: Client) -> PartMaker:
     """Parts made by the workers of a client, a bounded number at a time, in the order in which they come back."""
 
-    def make(ranges: Iterable[tuple[int, int]], work: Callable[[int, int], Part]) -> Iterator[Part]:
+    def make(ranges: Iterable[tuple[int, int]], work: Callable[[int, int], P]) -> Iterator[P]:
         everywhere = client.scatter(work, broadcast=True, hash=False)
         threads = max(1, sum(client.nthreads().values()))
         left = iter(ranges)
@@ -76,5 +76,5 @@ def maker(client: Client) -> PartMaker:
     return make
 
 
-def _part(work: Callable[[int, int], Part], start: int, stop: int) -> Part:
+def _part(work: Callable[[int, int], P], start: int, stop: int) -> P:
     return work(start, stop)

@@ -16,20 +16,17 @@ from explorer.study import seeds
 from explorer.study.change_plan import ChangePlan, change_plan
 from explorer.study.evaluate import Progress
 from explorer.study.front import Front
-from explorer.study.ladder import SYMPTOMS, Ladder, ladder
+from explorer.study.ladder import Ladder, ladder
 from explorer.study.learning import Learned, learn, systematic
 from explorer.study.limits import ResolvedLimit
-from explorer.study.robust import (
-    Robust,
-    RobustShortlist,
-    outcomes_of,
-    robust_front,
-    robust_of,
-    robust_shortlist,
-    split_of,
-)
+from explorer.study.narrowing import picked
+from explorer.study.robust import Robust, robust_front, robust_of, split_of
+from explorer.study.robust_shortlist import RobustShortlist, robust_shortlist
+from explorer.study.scenario_pass import outcomes_of
 from explorer.study.scenarios import Draws, bounds_in, draw, draws_at
 from explorer.study.split import Split
+from explorer.study.stream import PartMaker, one_by_one
+from explorer.study.symptoms import SYMPTOMS
 from explorer.study.worth import Knowing, knowing
 
 LEARNING_SCENARIOS = 1_024
@@ -41,7 +38,7 @@ class Plan:
     """Everything a plan found.
 
     `front` is that of the figure the shortlist is taken on. `draws` are the scenarios the plan stands on; with
-    observations they are what is left of `learned.draws`, and `before` is the shortlist as it was without them.
+    observations they are what is left of `learned.draws`, and `before` (setups, knobs) is the shortlist without them.
     `worth` is None where `worth_note` says why; so are `changes` and `changes_note`. `ladders`
     hold every symptom this study can have.
     """
@@ -52,7 +49,7 @@ class Plan:
     robust: Robust
     front: Front
     shortlist: RobustShortlist
-    before: RobustShortlist | None
+    before: FloatArray | None
     split: Split
     learned: Learned | None
     worth: Knowing | None
@@ -81,8 +78,13 @@ def believed(space: Space, count: int, progress: Progress | None = None) -> Draw
     return thinned(space, learn(space, space.planning.seen, many, progress).draws, count)
 
 
-def make_plan(space: Space, limits: tuple[ResolvedLimit, ...], progress: Progress | None = None) -> Plan:
-    """Answer every question of a plan.
+def make_plan(
+    space: Space,
+    limits: tuple[ResolvedLimit, ...],
+    progress: Progress | None = None,
+    maker: PartMaker = one_by_one,
+) -> Plan:
+    """Answer every question of a plan. `maker` says where every setup is asked in every scenario.
 
     Raises SpaceError where the space cannot be listed or is too big for its scenarios, ModelError where the baseline
     has no answer.
@@ -92,14 +94,17 @@ def make_plan(space: Space, limits: tuple[ResolvedLimit, ...], progress: Progres
     asked = space.planning
     draws = draw(space, asked.scenarios)
     learned: Learned | None = None
-    before: RobustShortlist | None = None
+    before: FloatArray | None = None
     many = draw(space, max(asked.scenarios, LEARNING_SCENARIOS))
     if asked.seen:
-        before = _robust(space, limits, draws, progress)[1]
+        before = picked(space, draws, asked.shortlist_on, progress, maker)
         learned = learn(space, asked.seen, many, progress)
         many = learned.draws
         draws = thinned(space, many, asked.scenarios)
-    robust, found, split = _robust(space, limits, draws, progress)
+    outcomes = outcomes_of(space, draws, progress, maker=maker)
+    robust, split = robust_of(space, outcomes, asked.quantile), split_of(space, outcomes)
+    del outcomes
+    found = robust_shortlist(robust, space, asked.shortlist_on)
     front = robust_front(robust, space, asked.shortlist_on)
     setups = np.array([pick.positions for pick in found.picks]).reshape(len(found.picks), len(space.knobs))
     worth, worth_note = _worth(space, limits, many, setups, robust, progress)
@@ -149,14 +154,6 @@ def candidates(robust: Robust, picks: FloatArray, space: Space, most: int = 60) 
     both = np.concatenate([picks, space.positions_of(rows), np.array([space.baseline])])
     _, first = np.unique(both, axis=0, return_index=True)
     return both[np.sort(first)]
-
-
-def _robust(
-    space: Space, limits: tuple[ResolvedLimit, ...], draws: Draws, progress: Progress | None
-) -> tuple[Robust, RobustShortlist, Split]:
-    outcomes = outcomes_of(space, draws, progress)
-    robust = robust_of(space, outcomes, space.planning.quantile)
-    return robust, robust_shortlist(robust, space, space.planning.shortlist_on), split_of(space, outcomes)
 
 
 def _worth(

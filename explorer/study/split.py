@@ -26,6 +26,7 @@ import numpy as np
 
 from explorer.errors import ModelError
 from explorer.space import BoolArray, FloatArray, IntArray, Knob, Space
+from explorer.study.row_sums import Node, RowSums, nodes_of
 
 KEPT = "every limit kept"
 """Name under which keeping every limit (1) or not (0) is split."""
@@ -72,43 +73,60 @@ class Split:
     kept_by_level: tuple[FloatArray, ...]
 
 
+@dataclass(frozen=True)
+class SplitPart:
+    """What the rows from `start` on contribute. Metrics in order, then keeping every limit (1) or not (0).
+
+    `means` and `within` (rows, metrics + 1): each setup's weighted mean over the scenarios and variance about it;
+    `whole` (rows,) has an answer in every scenario; `by_scenario` sums (scenarios, metrics + 1) over the rows.
+    """
+
+    start: int
+    means: FloatArray
+    within: FloatArray
+    whole: BoolArray
+    by_scenario: tuple[Node, ...]
+
+
+def split_part(weights: FloatArray, start: int, values: FloatArray, answered: BoolArray, kept: BoolArray) -> SplitPart:
+    """Boil down the rows from `start` on.
+
+    `weights` (scenarios,); `values` (scenarios, rows, metrics) in edge units, `answered` and `kept` (every limit;
+    scenarios, rows).
+    """
+    block = np.concatenate([values, kept[:, :, None].astype(np.float64)], axis=2)
+    whole = np.asarray(answered.all(axis=0))
+    block[:, ~whole, :-1] = 0.0
+    mean = np.zeros(block.shape[1:])
+    for weight, part in zip(weights, block, strict=True):
+        mean += weight * part
+    within = np.zeros(block.shape[1:])
+    for weight, part in zip(weights, block, strict=True):
+        within += weight * (part - mean) ** 2
+    return SplitPart(start, mean, within, whole, nodes_of(block.transpose(1, 0, 2), start))
+
+
 class SplitSums:
-    """Sums over a pass, setups in row order; how the rows are cut into blocks cannot change a bit."""
+    """Sums over a pass; parts may come in any order, and how the rows are cut into parts cannot change a bit."""
 
     def __init__(self, metrics: tuple[str, ...], weights: FloatArray, rows: int) -> None:
         self._metrics, self._weights = metrics, weights
-        self._count = 0
         self._means = np.zeros((rows, len(metrics) + 1))
         self._within = np.zeros((rows, len(metrics) + 1))
         self._whole = np.zeros(rows, dtype=bool)
-        self._by_scenario = np.zeros((len(weights), len(metrics) + 1))
+        self._by_scenario = RowSums()
 
-    def add(self, values: FloatArray, answered: BoolArray, kept: BoolArray) -> None:
-        """Take in the next setups.
-
-        `values` (scenarios, rows, metrics) in edge units, `answered` and `kept` (every limit; scenarios, rows).
-        """
-        block = np.concatenate([values, kept[:, :, None].astype(np.float64)], axis=2)
-        whole = answered.all(axis=0)
-        block[:, ~whole, :-1] = 0.0
-        here = slice(self._count, self._count + block.shape[1])
-        mean = np.zeros(block.shape[1:])
-        for weight, part in zip(self._weights, block, strict=True):
-            mean += weight * part
-        within = np.zeros(block.shape[1:])
-        for weight, part in zip(self._weights, block, strict=True):
-            within += weight * (part - mean) ** 2
-        for row in range(block.shape[1]):  # one after the other: the same sum for any cut of the rows
-            self._by_scenario += block[:, row]
-        self._means[here], self._within[here], self._whole[here] = mean, within, whole
-        self._count = here.stop
+    def add(self, part: SplitPart) -> None:
+        """Take in some setups, none of them twice."""
+        here = slice(part.start, part.start + len(part.whole))
+        self._means[here], self._within[here], self._whole[here] = part.means, part.within, part.whole
+        self._by_scenario.add(part.by_scenario)
 
     def finish(self, space: Space, points: FloatArray) -> Split:
         """The split over all setups added. `points` (scenarios, unknowns) in (0, 1).
 
         Raises ModelError when no setup has an answer in every scenario.
         """
-        assert self._count == len(self._whole)
         rows, answered = len(self._whole), int(self._whole.sum())
         if answered == 0:
             raise ModelError("no setup has an answer in every scenario, so nothing can be split")
@@ -116,7 +134,7 @@ class SplitSums:
         number = np.full(metrics, float(answered))
         number[len(self._metrics) :] = rows
         means, within = self._means[:, :metrics], self._within[:, :metrics]
-        by_scenario = self._by_scenario[:, :metrics] / number
+        by_scenario = self._by_scenario.total(rows)[:, :metrics] / number
         mean = means.sum(axis=0) / number
         took_part = np.ones((rows, metrics), dtype=bool)
         took_part[:, : len(self._metrics)] = self._whole[:, None]

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass
+from typing import Protocol, TypeVar
 
 import numpy as np
 
@@ -219,11 +220,17 @@ def chunks(size: int, chunk: int = CHUNK) -> Iterator[tuple[int, int]]:
         yield start, min(start + chunk, size)
 
 
-PartMaker = Callable[[Iterable[tuple[int, int]], Callable[[int, int], Part]], Iterable[Part]]
-"""How parts are made: given the chunks and the function for one, hands back the parts in any order."""
+P = TypeVar("P")
 
 
-def one_by_one(ranges: Iterable[tuple[int, int]], work: Callable[[int, int], Part]) -> Iterator[Part]:
+class PartMaker(Protocol):
+    """How parts are made: given the chunks and the function for one, hands back the parts in any order."""
+
+    def __call__(self, ranges: Iterable[tuple[int, int]], work: Callable[[int, int], P]) -> Iterable[P]:
+        """A part for every chunk."""
+
+
+def one_by_one(ranges: Iterable[tuple[int, int]], work: Callable[[int, int], P]) -> Iterator[P]:
     """Every chunk here, one after the other (the kernel itself uses all cores)."""
     for start, stop in ranges:
         yield work(start, stop)

@@ -17,7 +17,6 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.linalg import lstsq
 
 from explorer.errors import ModelError, SpaceError
 from explorer.model.metrics import metric_columns
@@ -45,6 +44,9 @@ SHUFFLES = 8
 
 FEWEST_SCENARIOS = 32
 """Fewer effective scenarios than this cannot tell a regression from noise."""
+
+UNSEEN = 1e-9
+"""A term of which less than this share is its own adds nothing."""
 
 BLOCK_NUMBERS = 8_000_000
 """Numbers in one block of the kernel's answers at most."""
@@ -162,13 +164,12 @@ def _ask(
     """One unknown, `ahead` (scenarios, setups) the utility over that of the setup chosen today."""
     if np.ptp(number[weights > 0.0]) == 0.0:
         return Asked(unknown, 0.0, 0.0, 0.0, 0.0, 0)
-    trials = [_held_out_fit(ahead, spline_basis(number, weights, size), weights, fold) for size in SIZES]
-    errors = [float(weights @ ((trial - ahead) ** 2).sum(axis=1)) for trial in trials]
+    trials = [_fits(ahead, spline_basis(number, weights, size), weights, fold) for size in SIZES]
+    errors = [float(weights @ ((told - ahead) ** 2).sum(axis=1)) for _, told in trials]
     chosen = int(np.argmin(errors))
-    size = SIZES[chosen]
-    fitted = _fit(ahead, spline_basis(number, weights, size), weights)
+    size, (fitted, told) = SIZES[chosen], trials[chosen]
     value = float(weights @ fitted.max(axis=1)) - max(float((weights @ fitted).max()), 0.0)
-    pick = np.argmax(trials[chosen], axis=1)
+    pick = np.argmax(told, axis=1)
     earned = ahead[np.arange(len(ahead)), pick]
     held_out, error = float(weights @ earned), _standard_error(earned, weights)
     value = float(np.clip(value, 0.0, ceiling))
@@ -205,20 +206,39 @@ def spline_basis(number: FloatArray, weights: FloatArray, size: int) -> FloatArr
     return np.stack(columns, axis=1)
 
 
-def _fit(ahead: FloatArray, basis: FloatArray, weights: FloatArray, rows: BoolArray | None = None) -> FloatArray:
-    """Weighted least squares over `rows`, told for every scenario. Shape (scenarios, setups)."""
-    used = weights > 0.0 if rows is None else rows & (weights > 0.0)
-    root = np.sqrt(weights[used])[:, None]
-    solved = lstsq(basis[used] * root, ahead[used] * root, lapack_driver="gelsy")[0]
-    return np.asarray(basis @ solved)
+def _fits(ahead: FloatArray, basis: FloatArray, weights: FloatArray, fold: IntArray) -> tuple[FloatArray, FloatArray]:
+    """Weighted least squares, both (scenarios, setups): each scenario told by the fit to all, and by the fit to the
+    parts it is not in.
+
+    The terms are made orthonormal under the weights, `Q' W Q = I`, so the fit to all is `Q (Q' W Y)`, and one without
+    part f solves the small `(I - Q_f' W_f Q_f) b = Q' W Y - Q_f' W_f Y_f`. One pass over the scenarios serves every
+    fit: a solver called for each hands blocks of this size to threads, which cost more than the sums.
+    """
+    terms = orthonormal(basis, weights)
+    parts = [np.flatnonzero(fold == part) for part in range(FOLDS)]
+    heavy = [terms[rows].T * weights[rows] for rows in parts]
+    products = [left @ ahead[rows] for left, rows in zip(heavy, parts, strict=True)]
+    whole = np.sum(products, axis=0)
+    fitted, told = np.empty_like(ahead), np.empty_like(ahead)
+    for left, own, rows in zip(heavy, products, parts, strict=True):
+        rest = np.linalg.pinv(np.eye(terms.shape[1]) - left @ terms[rows], rcond=UNSEEN, hermitian=True)
+        fitted[rows] = terms[rows] @ whole
+        told[rows] = terms[rows] @ (rest @ (whole - own))
+    return fitted, told
 
 
-def _held_out_fit(ahead: FloatArray, basis: FloatArray, weights: FloatArray, fold: IntArray) -> FloatArray:
-    """Each scenario told by the fit to the parts it is not in."""
-    told = np.zeros_like(ahead)
-    for part in range(FOLDS):
-        told[fold == part] = _fit(ahead, basis, weights, fold != part)[fold == part]
-    return told
+def orthonormal(basis: FloatArray, weights: FloatArray) -> FloatArray:
+    """The columns of `basis` (scenarios, terms) as far as they differ, `Q' W Q = I`: Gram and Schmidt, each column
+    twice ("twice is enough", Giraud, Langou & Rozloznik 2005; from memory)."""
+    found: list[FloatArray] = []
+    for column in basis.T:
+        rest, size = column, float(np.sqrt(weights @ column**2))
+        for other in (*found, *found):
+            rest = rest - other * (weights @ (other * rest))
+        left = float(np.sqrt(weights @ rest**2))
+        if left > UNSEEN * size:
+            found.append(rest / left)
+    return np.stack(found, axis=1)
 
 
 def knowing(

@@ -9,9 +9,10 @@ from report import sample_run
 
 from explorer.space import Knob, Space
 from explorer.study.change_plan import Change, ChangePlan, Stop
-from explorer.study.ladder import Ladder, Roles, Rung, Symptom
+from explorer.study.ladder import Ladder, Rung
 from explorer.study.results import RunResult
 from explorer.study.shortlist import Shortlist
+from explorer.study.symptoms import Roles, Symptom
 
 LONG = "a very long name for a part that somebody wrote with care"
 

@@ -23,7 +23,7 @@ from explorer.report.pit_sheet_data import ROOM, SIZES, WIDTH, SheetData, block_
 from explorer.report.pit_sheet_pdf import drawn, pit_sheet_pdf
 from explorer.report.pit_sheet_text import ELLIPSIS, LINE, lines_of, width_of
 from explorer.report.pit_sheet_words import NOTHING, SETUPS_ACROSS, Content, StopText, sheet_content
-from explorer.study.robust import RobustPick, RobustShortlist
+from explorer.study.robust_shortlist import RobustPick, RobustShortlist
 
 NB = "\u00a0"
 SOFT = "soft | <b> =x"

@@ -14,8 +14,9 @@ from explorer.model.metrics import describe
 from explorer.model.slots import SLOT, SLOTS
 from explorer.planning import Planning
 from explorer.space import Limit, Reference, Rule, Space
-from explorer.study.carry_over import CarryOver, carry_over, feel_columns
+from explorer.study.carry_over import CarryOver, carry_over
 from explorer.study.evaluate import evaluate_all, table_of
+from explorer.study.feel import feel_columns
 from explorer.study.limits import feasible, resolve_limits
 
 

@@ -4,18 +4,24 @@ from __future__ import annotations
 
 import os
 import signal
+from collections.abc import Callable, Iterable
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from distributed import Client, LocalCluster
-from study_same import assert_same_pass, files_of
+from study_same import assert_same, assert_same_pass, files_of
 
 from explorer.bench_scale import task_overhead
 from explorer.config import LoadedStudy, load_study
 from explorer.errors import ModelError, SpaceError
+from explorer.planning import Observation
+from explorer.study.assumptions import thinned_space
 from explorer.study.cluster import cluster, maker
 from explorer.study.limits import resolve_limits
-from explorer.study.stream import Streamed, part_of, stream
+from explorer.study.plan import make_plan
+from explorer.study.scenario_pass import Question
+from explorer.study.stream import P, Streamed, part_of, stream
 
 STUDY = Path(__file__).parents[2] / "configs" / "2wd_dusty.toml"
 ASKED = ("lag_ms", "grip_margin_pct")
@@ -46,6 +52,31 @@ def test_two_workers_give_the_same_bytes(study: LoadedStudy, here: Streamed) -> 
         assert 0.0 < overhead["task_cpu_s"] < 0.5 and overhead["task_wall_s"] > 0.0
         with pytest.raises(ModelError, match="49 of 50"):
             task_overhead(lambda ranges, work: list(parts(ranges, work))[1:], part, 50)
+
+
+def test_a_plan_on_two_workers_is_the_same_to_the_byte(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Catches a pass over the scenarios that stays on one machine, parts merged by when they come back, and a plan
+    narrowed otherwise on workers. A report from practice is among it, so both passes are asked."""
+    space = thinned_space(load_study(STUDY.parent / "plan_turf.toml").space, 250)
+    unknowns = tuple(u for u in space.unknowns if u.key in ("grip", "front_grip_ratio", "load_sensitivity"))
+    seen = (Observation("lateral", "sweep", space.baseline, "8.0 m/s2 in the sweep", value=7.8, error=0.2),)
+    space = replace(space, unknowns=unknowns, planning=replace(space.planning, scenarios=16, seen=seen))
+    limits = resolve_limits(space)
+    monkeypatch.setattr("explorer.study.plan.LEARNING_SCENARIOS", 64)
+    one = make_plan(space, limits)
+    monkeypatch.setattr("explorer.study.scenario_pass.BLOCK_BYTES", 100_000)  # a handful of setups at once
+    asked: list[tuple[type, int]] = []
+    with cluster(workers=2) as parts:
+
+        def counting(ranges: Iterable[tuple[int, int]], work: Callable[[int, int], P]) -> Iterable[P]:
+            found = list(parts(ranges, work))
+            asked.append((type(work), len(found)))
+            return found
+
+        other = make_plan(space, limits, maker=counting)
+    assert asked[-1][0] is Question and len(asked) == 3 and all(count > 1 for _, count in asked)
+    assert one.shortlist.picks and one.before is not None and len(one.before)
+    assert_same(one, other)
 
 
 def test_a_worker_killed_midway_changes_nothing(study: LoadedStudy, here: Streamed) -> None:

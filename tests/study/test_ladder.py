@@ -20,8 +20,9 @@ from explorer.model.metrics import metric_columns
 from explorer.model.slots import SLOT
 from explorer.space import Knob, Limit, Rule, Space
 from explorer.study.evaluate import Scenarios
-from explorer.study.ladder import SYMPTOMS, Ladder, Roles, inner_wheel_margin, ladder, roles_of
+from explorer.study.ladder import Ladder, ladder
 from explorer.study.limits import resolve_limits
+from explorer.study.symptoms import SYMPTOMS, Roles, inner_wheel_margin, roles_of
 
 CONFIGS = Path(__file__).parents[2] / "configs"
 DEMO = ("demo", "2wd_turf", "2wd_polished", "4wd_carpet", "4wd_turf", "4wd_polished")

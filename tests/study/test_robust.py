@@ -12,13 +12,16 @@ from explorer.errors import ModelError, SpaceError
 from explorer.model.slots import SLOT
 from explorer.planning import FIGURES, Planning
 from explorer.space import Limit, Rule
-from explorer.study import robust as robust_module
+from explorer.study import scenario_pass
 from explorer.study.assumptions import thinned_space
 from explorer.study.evaluate import evaluate_all, nominal
 from explorer.study.front import pareto_front
 from explorer.study.limits import feasible, resolve_limits
-from explorer.study.robust import outcomes_of, robust_front, robust_of, robust_shortlist, split_of
+from explorer.study.robust import robust_front, robust_of, split_of
+from explorer.study.robust_shortlist import robust_shortlist
+from explorer.study.scenario_pass import outcomes_of
 from explorer.study.scenarios import bounds_in, draw, draws_at, weighted
+from explorer.study.stream import one_by_one
 
 LIMITS = (
     Limit("sweep.roll_deg", "at_most", 4.5),
@@ -269,14 +272,15 @@ def real(bars_and_springs):
 
 
 def test_neither_chunks_nor_threads_change_a_bit(real):
-    """Catches: sums whose order hangs on the chunk, a best kept per chunk, a race between threads."""
+    """Catches: sums whose order hangs on the chunk or on which comes back first, a best kept per chunk, a race between
+    threads."""
     draws = uneven(real, 8)
 
-    def answer(chunk, threads):
+    def answer(chunk, threads, maker=one_by_one):
         before = numba.get_num_threads()
         numba.set_num_threads(threads)
         try:
-            outcomes = outcomes_of(real, draws, chunk=chunk)
+            outcomes = outcomes_of(real, draws, chunk=chunk, maker=maker)
         finally:
             numba.set_num_threads(before)
         found, split = robust_of(real, outcomes), split_of(real, outcomes)
@@ -286,9 +290,13 @@ def test_neither_chunks_nor_threads_change_a_bit(real):
             *(pick.figures for pick in robust_shortlist(found, real).picks),
         ]  # fmt: skip
 
+    def backwards(ranges, work):
+        return [work(start, stop) for start, stop in list(ranges)[::-1]]
+
     whole = answer(None, 1)
-    for chunk, threads in ((11, numba.config.NUMBA_NUM_THREADS), (37, 1), (None, numba.config.NUMBA_NUM_THREADS)):
-        for one, other in zip(whole, answer(chunk, threads), strict=True):
+    most = numba.config.NUMBA_NUM_THREADS
+    for chunk, threads, maker in ((11, most, backwards), (37, 1, one_by_one), (None, most, one_by_one)):
+        for one, other in zip(whole, answer(chunk, threads, maker), strict=True):
             assert one.tobytes() == other.tobytes()
     assert 0.0 < whole[1].max() and np.ptp(whole[1]) > 0.1
 
@@ -307,7 +315,7 @@ def test_what_cannot_be_answered_is_refused(monkeypatch):
     """Catches: memory filled before anybody is told, a continuous knob enumerated, a figure or quantile made up."""
     toys.install(monkeypatch, FORMULAS)
     where = study()
-    monkeypatch.setattr(robust_module, "KEPT_BYTES", 20_000)
+    monkeypatch.setattr(scenario_pass, "KEPT_BYTES", 20_000)
     with pytest.raises(SpaceError, match="64 scenarios of 76 setups with 2 objectives and 2 limits need 0.0 GB"):
         outcomes_of(where, draw(where, 64))
     monkeypatch.undo()

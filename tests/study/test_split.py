@@ -7,9 +7,10 @@ import study_toy as toy
 from scipy.stats import qmc
 
 from explorer.space import Limit, Rule
-from explorer.study.robust import outcomes_of, split_of
+from explorer.study.robust import split_of
+from explorer.study.scenario_pass import outcomes_of
 from explorer.study.scenarios import draw, draws_at, weighted
-from explorer.study.split import KEPT, SplitSums, _explained, effective, first_order, mean_by_level
+from explorer.study.split import KEPT, SplitSums, _explained, effective, first_order, mean_by_level, split_part
 
 
 def split(where, draws, **more):
@@ -99,7 +100,7 @@ def test_setups_without_an_answer_do_not_bend_the_split():
     sums = SplitSums(("lag_ms",), np.array([0.5, 0.5]), 3)
     values = np.array([[5.0, 6.0, 7.0], [6.0, 0.0, 8.0]])[:, :, None]
     answered = np.array([[True, True, True], [True, False, True]])
-    sums.add(values, answered, answered)
+    sums.add(split_part(np.array([0.5, 0.5]), 0, values, answered, answered))
     found = sums.finish(where, np.zeros((2, 0)))
     assert found.setups == 2 and found.left_out == 1
     assert found.mean[0] == pytest.approx(6.5) and found.variance[0] == pytest.approx(1.25)

@@ -15,7 +15,7 @@ from explorer.planning import Unknown
 from explorer.space import Space
 from explorer.study.limits import ResolvedLimit
 from explorer.study.scenarios import draw
-from explorer.study.worth import BROKEN_LOSS_PCT, knowing, spline_basis, utilities_of, worth_of
+from explorer.study.worth import BROKEN_LOSS_PCT, FOLDS, _fits, knowing, spline_basis, utilities_of, worth_of
 
 COUNT = 1024
 
@@ -220,3 +220,21 @@ def test_a_setup_without_an_answer_is_worth_less_than_any_that_answers(
     assert utilities[3:5, 0] == pytest.approx(plain[3:5, 1:].min(axis=1) - BROKEN_LOSS_PCT)
     with pytest.raises(SpaceError, match="at least one setup"):
         utilities_of(study, places[:0], draws)
+
+
+@pytest.mark.parametrize("size", [1, 4, 8])
+def test_fits_are_those_of_a_plain_solver_part_by_part(size: int) -> None:
+    """Catches a part left in its own fit, weights left out, terms that fall together (a number with three values)."""
+    rng = np.random.default_rng(size)
+    for number in (rng.normal(size=200), np.round(rng.random(200) * 2.0)):
+        weights = rng.random(200) * (rng.random(200) < 0.8)
+        weights /= weights.sum()
+        ahead, fold = rng.normal(size=(200, 5)), rng.integers(0, FOLDS, 200)
+        basis, root = spline_basis(number, weights, size), np.sqrt(weights)[:, None]
+        fitted, told = _fits(ahead, basis, weights, fold)
+        for part in (None, *range(FOLDS)):
+            seen = fold != part
+            solved = np.linalg.lstsq((basis * root)[seen], (ahead * root)[seen], rcond=1e-10)[0]
+            rows = np.flatnonzero(weights > 0.0) if part is None else np.flatnonzero((fold == part) & (weights > 0.0))
+            wanted = (basis @ solved)[rows]
+            np.testing.assert_allclose((fitted if part is None else told)[rows], wanted, atol=1e-8)

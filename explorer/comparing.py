@@ -1,0 +1,44 @@
+"""Two of a kind side by side: two setups of one study or of two, or two finished runs."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from explorer.config import load_study
+from explorer.errors import SpaceError
+from explorer.report.answers import Answer, comparison_answer
+from explorer.report.run_answers import runs_answer
+from explorer.run_reader import read_run
+from explorer.study.compare import compare
+from explorer.study.compare_runs import compare_runs
+from explorer.study.limits import resolve_limits
+
+
+def compared(
+    first: Path, second: Path | None, choices: dict[str, str], others: dict[str, str], every: bool = False
+) -> Answer:
+    """Two study files, or one and itself, by a setup of each; two folders by the runs they hold.
+
+    Raises SpaceError for a folder beside a study or an unknown knob or level, ArtefactError for a folder without a
+    finished run, ConfigError for faults of a study.
+    """
+    folders = [path for path in (first, second) if path is not None and path.is_dir()]
+    if not folders:
+        return side_by_side(first, second or first, choices, others, every)
+    if second is None or len(folders) != 2:
+        other = second if first in folders else first
+        beside = "and no second run" if second is None else f"and {other} is not"
+        raise SpaceError(f"{folders[0]} is a folder {beside}: name two folders of finished runs, or two study files")
+    if choices or others:
+        raise SpaceError("--set and --with choose setups of studies; two finished runs are compared as they are")
+    return runs_answer(compare_runs(read_run(first), read_run(second)))
+
+
+def side_by_side(
+    first: Path, second: Path, choices: dict[str, str], others: dict[str, str], every: bool = False
+) -> Answer:
+    """Two setups beside each other, each of its own study."""
+    a = load_study(first).space
+    b = a if second == first else load_study(second).space
+    found = compare(a, a.built(choices), b, b.built(others), resolve_limits(a), resolve_limits(b))
+    return comparison_answer(found, every)
