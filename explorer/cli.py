@@ -8,6 +8,7 @@ what is missing; `--quiet` leaves progress out.
 
 from __future__ import annotations
 
+import os
 import sys
 from pathlib import Path
 from typing import Annotated
@@ -30,6 +31,9 @@ from explorer.terminal import (
 )
 
 NAME = "setup-space"
+
+# Before numpy comes in: its small products gain nothing from threads and lose seconds to them on a busy machine.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 app = typer.Typer(
     name=NAME,
