@@ -27,6 +27,7 @@ class Node:
 def nodes_of(values: FloatArray, start: int) -> tuple[Node, ...]:
     """The fewest nodes over rows `start` onwards, rows along the first axis. (rows, ...) -> sums of shape (...).
 
+    >>> import numpy as np
     >>> [(node.level, node.place, float(node.sums)) for node in nodes_of(np.array([1.0, 2.0, 3.0, 4.0]), 1)]
     [(0, 1, 1.0), (0, 4, 4.0), (1, 1, 5.0)]
     """
