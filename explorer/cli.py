@@ -66,14 +66,19 @@ def _common(
     version: Annotated[
         bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version and leave.")
     ] = False,
+    allow_outside: Annotated[
+        bool, typer.Option("--allow-outside", help="A study may name files outside its own folder.")
+    ] = False,
 ) -> None:
     pass
 
 
 def _load(path: Path) -> LoadedStudy:
+    from click import get_current_context
+
     from explorer.config import load_study
 
-    return load_study(path)
+    return load_study(path, allow_outside=bool(get_current_context().find_root().params["allow_outside"]))
 
 
 def _guarded(work: Callable[[], int]) -> None:
