@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable
+from contextvars import ContextVar
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -53,6 +54,10 @@ Json = Annotated[bool, typer.Option("--json", help="One JSON value instead of te
 Quiet = Annotated[bool, typer.Option("--quiet", "-q", help="No progress, only the answer.")]
 
 
+_ALLOW_OUTSIDE: ContextVar[bool] = ContextVar("allow_outside", default=False)
+"""Whether this call of the program may read outside the study's folder."""
+
+
 def _version(wanted: bool) -> None:
     if wanted:
         from importlib.metadata import version
@@ -70,15 +75,13 @@ def _common(
         bool, typer.Option("--allow-outside", help="A study may name files outside its own folder.")
     ] = False,
 ) -> None:
-    pass
+    _ALLOW_OUTSIDE.set(allow_outside)
 
 
 def _load(path: Path) -> LoadedStudy:
-    from click import get_current_context
-
     from explorer.config import load_study
 
-    return load_study(path, allow_outside=bool(get_current_context().find_root().params["allow_outside"]))
+    return load_study(path, allow_outside=_ALLOW_OUTSIDE.get())
 
 
 def _guarded(work: Callable[[], int]) -> None:
@@ -86,11 +89,16 @@ def _guarded(work: Callable[[], int]) -> None:
 
 
 def _verdict(result: RunResult) -> int:
+    from explorer.study.sanity import overturned
     from explorer.study.shortlist import NothingFeasible
 
     if result.failures.count:
         print(f"the model had no answer for {result.failures.count} setups; see the report", file=sys.stderr)
         return MODEL_FAILED
+    over = overturned(result.table if result.whole is None else result.whole)
+    if over.everywhere:
+        print(over.words, file=sys.stderr)
+        return NOTHING_FEASIBLE
     return NOTHING_FEASIBLE if isinstance(result.shortlist, NothingFeasible) else DONE
 
 

@@ -26,12 +26,10 @@ from explorer.config_schema import (
     StudyHead,
 )
 from explorer.config_source import Source, near
-from explorer.config_stand import FAULT_WORDS, corner_faults
+from explorer.config_stand import refuse_impossible_space
 from explorer.model.metrics import describe, metric_columns
 from explorer.model.slots import SLOT
 from explorer.space import (
-    ENUMERATION_CEILING,
-    RULE_CELLS,
     FloatArray,
     Knob,
     Limit,
@@ -109,7 +107,7 @@ class StudyBuilder:
         )
         space = replace(space, base=space.parameters(np.array([baseline]))[0], planning=plan)
         space = replace(space, unknowns=unknowns(self.study, space.base, space.assumptions))
-        self._check_whole(space)
+        refuse_impossible_space(self.study, space, [path for path, _ in self._entries("rules")])
         references = tuple(self._reference(space, *item) for item in liked.items())
         if self.study.problems:
             return None
@@ -394,26 +392,3 @@ class StudyBuilder:
         for name, number in surface.numbers.items():
             base[SLOT[name]] = number
         return base
-
-    def _check_whole(self, space: Space) -> None:
-        baseline = np.array([space.baseline])
-        for rule, path in zip(space.rules, (path for path, _ in self._entries("rules")), strict=True):
-            if not replace(space, rules=(rule,)).allowed(baseline)[0]:
-                line = f"line {self.study.line(path)}" if self.study.line(path) else "a rule"
-                allowed = f"a setup that can be built; the rule of {line} says: {rule.reason}"
-                self.study.report(("baseline",), "a setup that a rule forbids", allowed)
-        if space.settings.method == "exhaustive":
-            if not space.enumerable:
-                self.study.report(("method", "method"), '"exhaustive"', '"auto" or "sampled": a knob is continuous')
-            elif space.full_size > ENUMERATION_CEILING:
-                allowed = f'at most {ENUMERATION_CEILING:,} for "exhaustive"; narrow the knobs or use "sampled"'
-                self.study.report(("method", "method"), f"{space.full_size:,} setups", allowed)
-        if space.rules and space.enumerable and space.full_size > ENUMERATION_CEILING:
-            allowed = f"at most {ENUMERATION_CEILING:,} before rules; narrow the knobs"
-            self.study.report(("rules",), f"{space.full_size:,} combinations", allowed)
-        elif space.enumerable and space.full_size * len(space.rules) > RULE_CELLS:
-            found = f"{len(space.rules):,} rules over {space.full_size:,} combinations"
-            allowed = f"at most {RULE_CELLS:,} in all, rules times combinations; narrow the knobs or join rules"
-            self.study.report(("rules",), found, allowed)
-        for fault, setup in corner_faults(space):
-            self.study.report(("knobs",), setup, f"levels at which the car stands: here {FAULT_WORDS[fault]}")

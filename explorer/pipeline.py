@@ -14,7 +14,7 @@ import numpy as np
 
 from explorer.artefacts import RunFolder
 from explorer.config import LoadedStudy, load_study
-from explorer.errors import ExplorerError
+from explorer.errors import ExplorerError, ModelError
 from explorer.model.metrics import describe, metric_columns
 from explorer.proof.results import ProofSection
 from explorer.report import document, page, plan_tables, proof_page, tables
@@ -84,6 +84,13 @@ def failures_of(found: Streamed | MetricTable) -> Failures:
     ]
     tied.sort(key=lambda entry: -entry[2])
     return Failures(count, examples, tuple(tied[:5]), reasons)
+
+
+def refuse_unanswered(failures: Failures, setups: int) -> None:
+    """Raises ModelError with the reasons where the model answered for no setup at all."""
+    if setups and failures.count == setups:
+        why = "; ".join(f"{text} ({count:,})" for text, count in failures.reasons)
+        raise ModelError(f"the model has no answer for any of {setups:,} setups: {why}")
 
 
 def default_maps(space: Space, indices: Sensitivity | None) -> tuple[tuple[str, str, str, str], ...]:
@@ -219,6 +226,7 @@ def answer(
         whole, counts, setups, failures = table, count_limits(limits, table), len(table), failures_of(table)
         indices, note = clock.run("indices", lambda: _indices(space, None, progress))
         against = clock.run("search against the exact front", lambda: judged(space, limits, front, progress))
+    refuse_unanswered(failures, setups)
     shortlist = clock.run("shortlist", lambda: make_shortlist(table, limits, front, counts))
     changes = clock.run("one change", lambda: one_change(space, limits))
     maps = clock.run(
@@ -447,4 +455,5 @@ def searched(study: LoadedStudy, progress: Progress | None = None) -> tuple[Sear
     space = study.space
     limits = resolve_limits(space)
     found = search_space(space, limits, progress)
+    refuse_unanswered(failures_of(found.table), len(found.table))
     return found, judged(space, limits, found.front, progress)
