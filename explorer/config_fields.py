@@ -52,7 +52,7 @@ UNPRINTABLE = ("Cc", "Cs", "Zl", "Zp")
 and paragraph marks."""
 
 TURNS = frozenset("\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
-"""Marks that turn the direction of the text after them: a name could then read as another. Arabic or Hebrew needs none."""
+"""Marks that turn the direction of the text after them: a name could then read as another; Arabic needs none."""
 
 
 def fit_to_print(text: str) -> bool:

@@ -1,4 +1,4 @@
-"""What no car can be, told at its place: wheels that overlap, tyres squashed flat, a chassis plate without length, a bar
+"""What no car can be, told at its place: wheels that overlap, tyres squashed flat, a plate without length, a bar
 wider than the track. Each is within its own range; together they are impossible."""
 
 from __future__ import annotations
@@ -58,7 +58,9 @@ def _bar(source: Source, name: str, end: End, wheelbase: float) -> None:
 def _squash(source: Source, name: str, load: float, rate: float, radius: float) -> None:
     if load / rate >= radius:
         stem = "tyre_squash" if isinstance(source.at((name, "tyre_squash_mm")), (int, float)) else "tyre_rate"
-        allowed = f"a stiffer one: standing, it would give {1000 * load / rate:.3g} mm of its {1000 * radius:g} mm radius"
+        allowed = (
+            f"a stiffer one: standing, it would give {1000 * load / rate:.3g} mm of its {1000 * radius:g} mm radius"
+        )
         source.report((name, source.actual((name,), stem)), "a tyre squashed flat", allowed)
 
 
@@ -66,5 +68,7 @@ def _tyres(source: Source, name: str, load: float, box: tuple[Part, ...]) -> Non
     for index, part in enumerate(box):
         _, rate, radius = part.settings
         if load / rate >= radius:
-            allowed = f"a stiffer one: standing, it would give {1000 * load / rate:.3g} mm of {1000 * radius:g} mm radius"
+            allowed = (
+                f"a stiffer one: standing, it would give {1000 * load / rate:.3g} mm of {1000 * radius:g} mm radius"
+            )
             source.report(("parts", f"{name}_tyres", index), f"a tyre squashed flat ({part.label})", allowed)

@@ -24,7 +24,7 @@ DEPTH_LIMIT = 60
 _BARE = re.compile(r"[^\"'.\n=\] \t\r]+")
 _PLAIN = {'"': re.compile(r'[^"\\\n]+'), "'": re.compile(r"[^'\n]+")}
 _LONG = {'"""': re.compile(r'[^"\\]+'), "'''": re.compile(r"[^']+")}
-_FILLER = re.compile(r"[^\n#\"'\[\]{}.,=]+")
+_FILLER = re.compile(r"[^\n#\"'\[\]{}.=]+")
 _ESCAPES = {"b": "\b", "t": "\t", "n": "\n", "f": "\f", "r": "\r", '"': '"', "\\": "\\"}
 
 
@@ -201,6 +201,7 @@ class _Scan:
             else:
                 run = _FILLER.match(self.text, self.at)
                 if run is not None:
+                    dots = 0 if "," in run.group() else dots
                     self.at = run.end()
                     continue
                 depth += (char in "[{") - (char in "]}")

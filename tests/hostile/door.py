@@ -73,7 +73,7 @@ def put(files: dict[str, bytes], folder: Path) -> Path:
 
 
 def must_hold(answer: Answer) -> None:
-    """What holds of any input: a located refusal, or a study that can be asked; soon; nothing that steers a terminal."""
+    """What holds of any input: a located refusal, or a study that can be asked; soon; nothing steers a terminal."""
     assert answer.seconds < PATIENCE, answer.seconds
     assert not STEERS_A_TERMINAL.search(answer.said), answer.said
     assert "Traceback" not in answer.said
@@ -93,8 +93,8 @@ def must_hold(answer: Answer) -> None:
 
 @cache
 def _desk() -> tuple[tempfile.TemporaryDirectory[str], dict[str, bytes]]:
-    """A folder for the files of one input after the other, and what lies in it: making one for each takes as long as the
-    reading."""
+    """A folder for the files of one input after the other, and what lies in it: a fresh one each time takes as long as
+    the reading."""
     return tempfile.TemporaryDirectory(), {}
 
 

@@ -33,7 +33,11 @@ def one(number: int) -> tuple[str, str, float]:
         return f"exit {answer.code}", "", answer.seconds
     except Exception as fault:
         place = traceback.extract_tb(fault.__traceback__)[-1]
-        return "finding", f"{number}: {type(fault).__name__} at {place.filename}:{place.lineno}: {str(fault)[:300]}", 0.0
+        return (
+            "finding",
+            f"{number}: {type(fault).__name__} at {place.filename}:{place.lineno}: {str(fault)[:300]}",
+            0.0,
+        )
 
 
 def batch(first: int) -> tuple[Counter[str], list[str], float]:
@@ -52,6 +56,8 @@ def fuzz(count: int, first: int = 0, workers: int = 2) -> tuple[Counter[str], li
             ends += counted
             findings += told
             slowest = max(slowest, slow)
+            if sum(ends.values()) % (20 * BATCH) == 0:
+                print(f"{sum(ends.values()):,} inputs, {len(findings)} findings", flush=True)
             for line in told:
                 print(line, flush=True)
     return ends, findings, slowest
@@ -67,7 +73,8 @@ def main() -> int:
     begun = time.monotonic()
     ends, findings, slowest = fuzz(count, first, workers)
     spent = time.monotonic() - begun
-    print(f"{sum(ends.values()):,} inputs in {spent:.0f} s, slowest {slowest:.2f} s, {len(findings)} findings: {dict(ends)}")
+    print(f"{sum(ends.values()):,} inputs in {spent:.0f} s, slowest {slowest:.2f} s: {dict(ends)}")
+    print(f"{len(findings)} findings")
     return 1 if findings else 0
 
 

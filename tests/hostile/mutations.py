@@ -65,9 +65,11 @@ KEYS = (
 SUFFIXES = tuple(sorted({suffix for kind in KINDS.values() for suffix in kind if suffix}))
 FACTORS = (0.0, -1.0, 1e-3, 1e3, 1e-1, 10.0, 25.4, 1 / 25.4, 0.45, 2.0, 1.01, 1e-9, 1e9, 1e300, 1e-300)
 PIECES = (
-    b"\x00", b"\xff", b"\xfe\xff", b"\xef\xbb\xbf", b"\r", b"\r\n", b"\xc3\x28", b"\xed\xa0\x80", b"[", b"]", b"[[", b"]]",
+    b"\x00", b"\xff", b"\xfe\xff", b"\xef\xbb\xbf", b"\r", b"\r\n", b"\xc3\x28", b"\xed\xa0\x80", b"[", b"]", b"[[",
+    b"]]",
     b"=", b"==", b".", b",", b"#", b'"', b"'", b'"""', b"'''", b"\\", b"\\u", b"\\U0010ffff", b"\\ud800", b"{", b"}",
-    b"nan", b"inf", b"-", b"+", b"_", b"0x", b"1e999", b"1979-05-27T07:32:00Z", b"\n", b"\x1b[2J", b"true", b"[knobs]\n",
+    b"nan", b"inf", b"-", b"+", b"_", b"0x", b"1e999", b"1979-05-27T07:32:00Z", b"\n", b"\x1b[2J", b"true",
+    b"[knobs]\n",
     b"[[rules]]\n", b"a = 1\na = 2\n", b"[" * 200, b"a." * 60 + b"a = 1\n", b"9" * 5000, b"\x7f", b"\xc2\x85",
     b"\xe2\x80\xa8", b"\xe2\x80\xae",
 )  # fmt: skip
@@ -252,7 +254,9 @@ def restructured(rng: random.Random) -> dict[str, bytes]:
             rng.choice(EDITS)(rng, tree, rng.choice(paths))
     same = _untouched(name)
     return {
-        place: same[place] if trees[place] is _trees(name)[place] else written(trees[place]).encode("utf-8", "surrogatepass")
+        place: same[place]
+        if trees[place] is _trees(name)[place]
+        else written(trees[place]).encode("utf-8", "surrogatepass")
         for place in places
     }
 

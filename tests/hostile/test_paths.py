@@ -1,4 +1,4 @@
-"""What a study may read: ordinary files of a sane size in its own folder and below it, unless the user says otherwise."""
+"""What a study may read: ordinary files of a sane size in its own folder and below it, unless told otherwise."""
 
 from __future__ import annotations
 

@@ -22,40 +22,91 @@ IMPOSSIBLE: dict[str, tuple[list[tuple[str, str, str]], str, str]] = {
     "track 0": ([(CAR, "track_mm = 206", "track_mm = 0")], "front.track_mm", "50 to 1000"),
     "track below 0": ([(CAR, "track_mm = 206", "track_mm = -206")], "front.track_mm", "50 to 1000"),
     "weight behind the rear axle": (
-        [(CAR, "front_weight_share_pct = 40.0", "front_weight_share_pct = -5")], "mass.front_weight_share_pct", "1 to 99"),
+        [(CAR, "front_weight_share_pct = 40.0", "front_weight_share_pct = -5")],
+        "mass.front_weight_share_pct",
+        "1 to 99",
+    ),
     "no mass": ([(CAR, "total_g = 1600", "total_g = 0")], "mass.total_g", "200 to 20000"),
     "mass below 0": ([(CAR, "total_g = 1600", "total_g = -1")], "mass.total_g", "200 to 20000"),
     "no spring": ([(CAR, "rate_n_per_mm = 0.58", "rate_n_per_mm = 0")], "parts.front_springs[1].rate_n_per_mm", "0.01"),
-    "no tyre rate": ([(CAR, "tyre_squash_weight_g = 1000", "tyre_squash_weight_g = 0")],
-                     "front.tyre_squash_weight_g", "20 to"),
-    "roll centre over the mass": ([(CAR, "roll_centre_height_mm = 13.0", "roll_centre_height_mm = 95.0")],
-                                  "rear.roll_centre_height_mm", "below the sprung"),
-    "mass under the ground": ([(CAR, "cg_height_mm = 46.0", "cg_height_mm = 7")], "mass.cg_height_mm", "below the ground"),
+    "no tyre rate": (
+        [(CAR, "tyre_squash_weight_g = 1000", "tyre_squash_weight_g = 0")],
+        "front.tyre_squash_weight_g",
+        "20 to",
+    ),
+    "roll centre over the mass": (
+        [(CAR, "roll_centre_height_mm = 13.0", "roll_centre_height_mm = 95.0")],
+        "rear.roll_centre_height_mm",
+        "below the sprung",
+    ),
+    "mass under the ground": (
+        [(CAR, "cg_height_mm = 46.0", "cg_height_mm = 7")],
+        "mass.cg_height_mm",
+        "below the ground",
+    ),
     "droop below 0": ([(CAR, "droop_mm = ", "droop_mm = -1 #")], "front.droop_mm", "0 to 60"),
-    "wheels heavier than their end": ([(CAR, "unsprung_mass_g = 64", "unsprung_mass_g = 330")],
-                                      "front.unsprung_mass_g", "less than half of what this end carries"),
+    "wheels heavier than their end": (
+        [(CAR, "unsprung_mass_g = 64", "unsprung_mass_g = 330")],
+        "front.unsprung_mass_g",
+        "less than half of what this end carries",
+    ),
     "lever longer than its arm": ([(CAR, "lever_mm = 25 ", "lever_mm = 28 ")], "front.bar.lever_mm", "at most the arm"),
-    "bar wider than the track": ([(CAR, "straight_mm = ", "straight_mm = 207 #")], "front.bar.straight_mm", "the track"),
-    "arm longer than the car": ([(CAR, "arm_mm = ", "arm_mm = 190 #"), (CAR, "wheelbase_mm = 282", "wheelbase_mm = 180")],
-                                "front.bar.arm_mm", "the wheelbase"),
+    "bar wider than the track": (
+        [(CAR, "straight_mm = ", "straight_mm = 207 #")],
+        "front.bar.straight_mm",
+        "the track",
+    ),
+    "arm longer than the car": (
+        [(CAR, "arm_mm = ", "arm_mm = 190 #"), (CAR, "wheelbase_mm = 282", "wheelbase_mm = 180")],
+        "front.bar.arm_mm",
+        "the wheelbase",
+    ),
     "wheels that overlap": ([(CAR, "wheelbase_mm = 282", "wheelbase_mm = 60")], "geometry.wheelbase_mm", "overlap"),
     "tyres squashed flat": (
-        [(CAR, "tyre_squash_mm = 2.6", "tyre_squash_mm = 30"), (CAR, "tyre_squash_weight_g = 1000", "tyre_squash_weight_g = 30")],
-        "front.tyre_squash_mm", "standing"),
+        [
+            (CAR, "tyre_squash_mm = 2.6", "tyre_squash_mm = 30"),
+            (CAR, "tyre_squash_weight_g = 1000", "tyre_squash_weight_g = 30"),
+        ],
+        "front.tyre_squash_mm",
+        "standing",
+    ),
     "a plate without length": (
-        [(CAR, "front_edge_offset_mm", "front_edge_offset_mm = -200 #"), (CAR, "rear_edge_offset_mm", "rear_edge_offset_mm = -90 #")],
-        "underside.front_edge_offset_mm", "plate between"),
+        [
+            (CAR, "front_edge_offset_mm", "front_edge_offset_mm = -200 #"),
+            (CAR, "rear_edge_offset_mm", "rear_edge_offset_mm = -90 #"),
+        ],
+        "underside.front_edge_offset_mm",
+        "plate between",
+    ),
     "ballast beyond the axle": (
-        [(STUDY, "[baseline]", "[knobs.ballast_position_mm]\nvalues = [0, 500]\n[baseline]\nballast_position_mm = 0"),
-         (CAR, "ballast_g = 60", "ballast_g = 900")], "knobs", "would weigh more than"),
-    "a mass under the roll axis": ([(CAR, "cg_height_mm = 46.0", "cg_height_mm = 14")],
-                                   "rear.roll_centre_height_mm", "below the sprung"),
+        [
+            (
+                STUDY,
+                "[baseline]",
+                "[knobs.ballast_position_mm]\nvalues = [0, 500]\n[baseline]\nballast_position_mm = 0",
+            ),
+            (CAR, "ballast_g = 60", "ballast_g = 900"),
+        ],
+        "knobs",
+        "would weigh more than",
+    ),
+    "a mass under the roll axis": (
+        [(CAR, "cg_height_mm = 46.0", "cg_height_mm = 14")],
+        "rear.roll_centre_height_mm",
+        "below the sprung",
+    ),
     "a level under which the car cannot stand": (
         [(STUDY, "values = [20, 22, 24]", "values = [22, 90]"), (CAR, "cg_height_mm = 46.0", "cg_height_mm = 20")],
-        "knobs", "roll axis"),
+        "knobs",
+        "roll axis",
+    ),
     "a limit beyond all numbers": ([(STUDY, "at_most = 0.3", "at_most = 1e300")], "limits[2].at_most", "in size"),
-    "a resolution of nothing": ([(STUDY, "resolution = 0.5", "resolution = 1e-300")], "objectives[1].resolution", "allowed"),
-}  # fmt: skip
+    "a resolution of nothing": (
+        [(STUDY, "resolution = 0.5", "resolution = 1e-300")],
+        "objectives[1].resolution",
+        "allowed",
+    ),
+}
 
 
 @pytest.mark.parametrize("name", sorted(IMPOSSIBLE))
@@ -78,7 +129,10 @@ WRONG_UNIT = {
     "camber in tenths": ((CAR, "camber_deg = -1.0", "camber_deg = -10"), "front.camber_deg"),
     "grip in per cent": ((SURFACE, "grip = 0.95", "grip = 5"), "surface.grip"),
     "speed in km/h": ((SURFACE, "grip_share = 0.80", "speed_m_per_s = 21"), "phases[1].speed_m_per_s"),
-    "braking in km/h": ((SURFACE, "longitudinal_share = -0.20", "longitudinal_m_per_s2 = -60"), "phases[3].longitudinal"),
+    "braking in km/h": (
+        (SURFACE, "longitudinal_share = -0.20", "longitudinal_m_per_s2 = -60"),
+        "phases[3].longitudinal",
+    ),
 }
 
 
@@ -96,10 +150,12 @@ def without_limits(folder) -> None:
     text = (folder / STUDY).read_text(encoding="utf-8")
     head, tail = text.split("[[limits]]", 1)
     text = head + tail[tail.index("[method]") :] if "[method]" in tail else head
-    for name in ("front_spring", "rear_spring"):
+    for _ in ("front_spring", "rear_spring"):
         text = text.replace('["soft", "medium", "hard"]', '["medium"]', 1)
     text = text[: text.index("[[rules]]")] + text[text.index("# What to trade") :]
-    text = text.replace("values = [20, 22, 24]", "values = [22]").replace("from = 20\nto = 24\nstep = 2", "values = [22]")
+    text = text.replace("values = [20, 22, 24]", "values = [22]").replace(
+        "from = 20\nto = 24\nstep = 2", "values = [22]"
+    )
     (folder / STUDY).write_text(text, encoding="utf-8")
 
 
@@ -113,7 +169,9 @@ def test_a_car_that_rolls_over_everywhere_says_so(folder, edit: Edit, tmp_path) 
     assert result.exit_code == 3 and "rolls over in every one of" in result.output, result.output
     assert "all of them in" in result.output
     result = CliRunner().invoke(app, ["check", study])
-    assert result.exit_code == 0 and "surface.toml:" in result.output and "the baseline rolls over here" in result.output
+    assert (
+        result.exit_code == 0 and "surface.toml:" in result.output and "the baseline rolls over here" in result.output
+    )
 
 
 def test_one_setup_that_stands_is_enough(folder) -> None:

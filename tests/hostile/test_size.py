@@ -18,6 +18,7 @@ from explorer.config import load_study
 from explorer.errors import ConfigError, SpaceError
 from explorer.space import ENUMERATION_CEILING, RULE_CELLS, Rule, Space
 
+RULE = '[[rules]]\nreason = "r"\nwhen = { front_bar = ["none"] }\nnever = { rear_bar = ["none"] }\n'
 STEPS = "from = {low}\nto = {high}\nstep = {step}"
 
 
@@ -52,8 +53,8 @@ def test_a_million_million_setups_are_sampled_with_their_count(folder, edit: Edi
 def test_such_a_space_is_searched_in_little_memory(folder, edit: Edit, tmp_path) -> None:
     """Catches: memory or time that grows with the space where only some setups are looked at."""
     grow(folder, edit, 401)
-    edit("study.toml", 'method = "auto"', 'method = "auto"\nsearch_trials = 60\nsearch_population = 20\nbuild_samples = 8\n'
-         "sobol_start = 64\nsobol_budget = 4000")  # fmt: skip
+    few = "search_trials = 60\nsearch_population = 20\nbuild_samples = 8\nsobol_start = 64\nsobol_budget = 4000"
+    edit("study.toml", 'method = "auto"', f'method = "auto"\n{few}')
     found = command("shortlist", folder / "study.toml", "--quiet", "--json", cwd=tmp_path, seconds=300)
     assert found.returncode in (0, 3), found.stderr
     assert json.loads(found.stdout)["setups"] <= 80
@@ -64,10 +65,9 @@ def test_such_a_space_is_searched_in_little_memory(folder, edit: Edit, tmp_path)
     ("levels", "change", "key", "said"),
     [
         (401, ('method = "auto"', 'method = "exhaustive"'), "method.method", "at most 50,000,000"),
-        (401, ("[method]", '[[rules]]\nreason = "r"\nwhen = { front_bar = ["none"] }\nnever = { rear_bar = ["none"] }\n[method]'),
+        (401, ("[method]", RULE + "[method]"),
          "rules", "before rules"),
-        (15, ("[method]", '[[rules]]\nreason = "r"\nwhen = { front_bar = ["none"] }\nnever = { rear_bar = ["none"] }\n' * 200
-              + "[method]"), "rules", "rules times combinations"),
+        (15, ("[method]", RULE * 200 + "[method]"), "rules", "rules times combinations"),
     ],
 )  # fmt: skip
 def test_what_cannot_be_listed_is_refused_with_its_count(folder, edit: Edit, levels, change, key, said) -> None:
@@ -79,7 +79,11 @@ def test_what_cannot_be_listed_is_refused_with_its_count(folder, edit: Edit, lev
         load_study(folder / "study.toml")
     assert time.process_time() - begun < 5.0
     found = [one for one in caught.value.problems if one.key == key]
-    assert len(found) == 1 and said in found[0].allowed and re.search(r"\d{1,3}(,\d{3})+ (setups|combinations)", found[0].found)
+    assert (
+        len(found) == 1
+        and said in found[0].allowed
+        and re.search(r"\d{1,3}(,\d{3})+ (setups|combinations)", found[0].found)
+    )
 
 
 def test_ten_thousand_levels_and_a_thousand_rules_are_read_soon(folder, edit: Edit) -> None:
@@ -110,7 +114,10 @@ def test_rules_over_a_grid_as_setup_by_setup(folder, seed: int) -> None:
     def some(count: int) -> tuple[tuple[str, tuple[str, ...]], ...]:
         chosen = rng.choice(len(space.knobs), size=count, replace=False)
         return tuple(
-            (space.knobs[k].name, tuple(rng.choice(space.knobs[k].labels, size=rng.integers(1, space.knobs[k].size + 1))))
+            (
+                space.knobs[k].name,
+                tuple(rng.choice(space.knobs[k].labels, size=rng.integers(1, space.knobs[k].size + 1))),
+            )
             for k in chosen
         )
 
@@ -125,7 +132,9 @@ def test_a_space_refuses_by_itself_too(folder) -> None:
     many = replace(space, rules=space.rules * (RULE_CELLS // space.full_size + 1))
     with pytest.raises(SpaceError, match="rules over"):
         _ = many.size
-    wide = replace(space, knobs=space.knobs + tuple(replace(k, name=f"{k.name}{n}") for k in space.knobs for n in range(4)))
+    wide = replace(
+        space, knobs=space.knobs + tuple(replace(k, name=f"{k.name}{n}") for k in space.knobs for n in range(4))
+    )
     assert wide.full_size > ENUMERATION_CEILING
     with pytest.raises(SpaceError, match="combinations cannot be listed"):
         _ = wide.size
