@@ -100,6 +100,16 @@ IMPOSSIBLE: dict[str, tuple[list[tuple[str, str, str]], str, str]] = {
         "knobs",
         "roll axis",
     ),
+    "a tolerance beyond the knob": (
+        [(STUDY, "tolerance_mm = 0.2", "tolerance_mm = 1000")],
+        "knobs.front_ride_height_mm.tolerance_mm",
+        "at most 49.5",
+    ),
+    "a spread beyond all numbers": (
+        [(STUDY, "[baseline]", "[unknowns.wheelbase_mm]\nspread = 1e308\n[baseline]")],
+        "unknowns.wheelbase_mm.spread",
+        "at most 1450",
+    ),
     "a limit beyond all numbers": ([(STUDY, "at_most = 0.3", "at_most = 1e300")], "limits[2].at_most", "in size"),
     "a resolution of nothing": (
         [(STUDY, "resolution = 0.5", "resolution = 1e-300")],
