@@ -162,9 +162,12 @@ class PlanAnswer:
         return bool(self.plan.shortlist.picks)
 
 
-def load(study: Path | str | LoadedStudy) -> LoadedStudy:
-    """A study with its car and surface files, read and checked. Raises ConfigError with every fault and its line."""
-    return study if isinstance(study, LoadedStudy) else load_study(study)
+def load(study: Path | str | LoadedStudy, *, allow_outside: bool = False) -> LoadedStudy:
+    """A study with its car and surface files, read and checked. Raises ConfigError with every fault and its line.
+
+    The files must lie in the study's folder or below it unless `allow_outside`.
+    """
+    return study if isinstance(study, LoadedStudy) else load_study(study, allow_outside=allow_outside)
 
 
 def run(

@@ -6,6 +6,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
+
 from explorer.config import LoadedStudy
 from explorer.config_lines import KeyPath
 from explorer.config_parts import PLACE_SLOTS, PLACES
@@ -14,8 +16,8 @@ from explorer.config_source import Source, dotted
 from explorer.errors import ModelError, Problem
 from explorer.model.metrics import describe
 from explorer.space import Space
-from explorer.study.evaluate import table_of
-from explorer.study.sanity import Derived, Suspicion, derived, suspicions
+from explorer.study.evaluate import fault_words, table_of
+from explorer.study.sanity import Derived, Suspicion, derived, overturned, suspicions
 
 PART_KEYS = {
     "spring_rate": ("rate", "wire"),
@@ -70,6 +72,11 @@ def check(study: LoadedStudy) -> Checked:
             continue  # it stands in no file: it was scaled from a number that is told itself
         key = dotted(path) + (f" ({odd.label})" if odd.label and path[0] == "parts" else "")
         warnings.append(Problem(source.path, source.line(path), key, odd.found, odd.hint))
+    now = table_of(space, np.array([space.baseline]))
+    for phase in overturned(now).phases:
+        path = ("phases", space.phase_names.index(phase))
+        found, hint = "the baseline rolls over here", "a slower corner, a lower centre of gravity or a wider track"
+        warnings.append(Problem(sources[2].path, sources[2].line(path), f"{dotted(path)} ({phase})", found, hint))
     return Checked(derived(space), tuple(warnings))
 
 
@@ -81,7 +88,7 @@ def one_setup(space: Space, choices: dict[str, str] | None = None) -> OneSetup:
     positions = space.built(choices or {})
     table = table_of(space, positions[None, :])
     if not table.valid[0]:
-        raise ModelError("the model has no answer for this setup")
+        raise ModelError(f"the model has no answer for this setup: {fault_words(space, positions[None, :])[0]}")
     labels = dict(zip(space.knob_names, space.labels(positions), strict=True))
     return OneSetup(labels, {name: spoken(name, value) for name, value in table.row(0).items()})
 
@@ -152,6 +159,7 @@ def facts(space: Space, found: Checked) -> dict[str, Any]:
             for knob in space.knobs
         ],
         "setups": space.size if space.exhaustive else None,
+        "combinations": space.full_size if space.enumerable else None,
         "phases": space.phase_names,
         "objectives": space.objectives,
         "limits": space.limits,
@@ -175,6 +183,13 @@ def facts(space: Space, found: Checked) -> dict[str, Any]:
     }
 
 
+def _many(space: Space) -> str:
+    """How many setups a space that is not listed has."""
+    if not space.enumerable:
+        return "continuous knobs"
+    return f"{space.full_size:,} combinations" + (" before rules" if space.rules else "")
+
+
 def text(space: Space, found: Checked) -> str:
     """The same in words; the warnings are left to the caller."""
     lines = [f"{space.name}: {space.car} on {space.surface}, seed {space.seed}"]
@@ -183,7 +198,7 @@ def text(space: Space, found: Checked) -> str:
         if knob.continuous:
             what = f"{knob.values[0]:g} to {knob.values[1]:g} {knob.unit}"
         lines.append(f"  {knob.name}: {what}")
-    size = f"{space.size:,} setups" if space.exhaustive else "too many or continuous setups: searched, not listed"
+    size = f"{space.size:,} setups" if space.exhaustive else f"{_many(space)}: searched, not listed"
     lines.append(f"{size}; {len(space.phase_names)} phases: {', '.join(space.phase_names)}")
     lines.append("the baseline, beside what is usual for a car of this size (common practice, no source):")
     for one in found.numbers:

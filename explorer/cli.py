@@ -16,7 +16,7 @@ from typing import Annotated
 import typer
 
 from explorer import cli_runs
-from explorer.cli_options import Cluster, Json, Quiet, Sets, Study, Workers, ended, load, verdict
+from explorer.cli_options import ALLOW_OUTSIDE, Cluster, Json, Quiet, Sets, Study, Workers, ended, load, verdict
 from explorer.interrupts import end_promptly
 from explorer.terminal import (
     BAD_INPUT,
@@ -58,8 +58,11 @@ def _common(
     version: Annotated[
         bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version and leave.")
     ] = False,
+    allow_outside: Annotated[
+        bool, typer.Option("--allow-outside", help="A study may name files outside its own folder.")
+    ] = False,
 ) -> None:
-    pass
+    ALLOW_OUTSIDE.set(allow_outside)
 
 
 @app.command()
@@ -286,7 +289,7 @@ def compare(
     def work() -> int:
         from explorer.comparing import compared
 
-        found = compared(first, second, choices(sets), choices(other_sets), every)
+        found = compared(first, second, choices(sets), choices(other_sets), every, load)
         print_json(found.facts) if as_json else print(found.text)
         return DONE
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Callable
+from contextvars import ContextVar
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated
 
@@ -25,11 +26,15 @@ Workers = Annotated[int, typer.Option("--workers", min=0, help="Worker processes
 Overwrite = Annotated[bool, typer.Option("--overwrite", help="Replace the finished run in the folder.")]
 
 
+ALLOW_OUTSIDE: ContextVar[bool] = ContextVar("allow_outside", default=False)
+"""Whether this call of the program may read outside the study's folder."""
+
+
 def load(path: Path) -> LoadedStudy:
     """Read a study. Raises ConfigError with everything that is wrong with it."""
     from explorer.config import load_study
 
-    return load_study(path)
+    return load_study(path, allow_outside=ALLOW_OUTSIDE.get())
 
 
 def ended(work: Callable[[], int]) -> None:
@@ -44,9 +49,14 @@ def remark(text: str) -> None:
 
 def verdict(result: RunResult) -> int:
     """Exit code of a whole answer: failures of the model first, then whether anything keeps every limit."""
+    from explorer.study.sanity import overturned
     from explorer.study.shortlist import NothingFeasible
 
     if result.failures.count:
         remark(f"the model had no answer for {result.failures.count} setups; see the report")
         return MODEL_FAILED
+    over = overturned(result.table if result.whole is None else result.whole)
+    if over.everywhere:
+        remark(over.words)
+        return NOTHING_FEASIBLE
     return NOTHING_FEASIBLE if isinstance(result.shortlist, NothingFeasible) else DONE

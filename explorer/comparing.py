@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
 
-from explorer.config import load_study
+from explorer.config import LoadedStudy, load_study
 from explorer.errors import SpaceError
 from explorer.report.answers import Answer, comparison_answer
 from explorer.report.run_answers import runs_answer
@@ -15,16 +16,21 @@ from explorer.study.limits import resolve_limits
 
 
 def compared(
-    first: Path, second: Path | None, choices: dict[str, str], others: dict[str, str], every: bool = False
+    first: Path,
+    second: Path | None,
+    choices: dict[str, str],
+    others: dict[str, str],
+    every: bool = False,
+    load: Callable[[Path], LoadedStudy] = load_study,
 ) -> Answer:
-    """Two study files, or one and itself, by a setup of each; two folders by the runs they hold.
+    """Two study files, or one and itself, by a setup of each; two folders by the runs they hold. `load` reads a study.
 
     Raises SpaceError for a folder beside a study or an unknown knob or level, ArtefactError for a folder without a
     finished run, ConfigError for faults of a study.
     """
     folders = [path for path in (first, second) if path is not None and path.is_dir()]
     if not folders:
-        return side_by_side(first, second or first, choices, others, every)
+        return side_by_side(load, first, second or first, choices, others, every)
     if second is None or len(folders) != 2:
         other = second if first in folders else first
         beside = "and no second run" if second is None else f"and {other} is not"
@@ -35,10 +41,15 @@ def compared(
 
 
 def side_by_side(
-    first: Path, second: Path, choices: dict[str, str], others: dict[str, str], every: bool = False
+    load: Callable[[Path], LoadedStudy],
+    first: Path,
+    second: Path,
+    choices: dict[str, str],
+    others: dict[str, str],
+    every: bool = False,
 ) -> Answer:
     """Two setups beside each other, each of its own study."""
-    a = load_study(first).space
-    b = a if second == first else load_study(second).space
+    a = load(first).space
+    b = a if second == first else load(second).space
     found = compare(a, a.built(choices), b, b.built(others), resolve_limits(a), resolve_limits(b))
     return comparison_answer(found, every)

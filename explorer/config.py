@@ -17,7 +17,7 @@ from explorer.config_fields import show
 from explorer.config_lines import KeyPath
 from explorer.config_practice import read_practice, setups_of
 from explorer.config_schema import PracticeTable, StudyHead
-from explorer.config_source import InputFile, Source
+from explorer.config_source import SIZE_LIMIT, Enough, InputFile, Refused, Source, ordinary
 from explorer.config_study import StudyBuilder
 from explorer.errors import ConfigError, Problem
 from explorer.model.slots import SLOT
@@ -26,6 +26,9 @@ from explorer.space import Space
 HEAD_KEYS = ("name", "car", "surface", "seed")
 STUDY_TABLES = ("knobs", "rules", "objectives", "limits", "liked", "baseline", "method", "maps")
 PLAN_TABLES = ("uncertainty", "unknowns", "carry_over", "pits", "practice")
+
+ALL_FILES_LIMIT = 2 * SIZE_LIMIT
+"""Largest size of all files of a study together. [bytes]"""
 
 
 @dataclass(frozen=True)
@@ -47,17 +50,26 @@ class LoadedStudy:
         return self.space.surface
 
 
-def load_study(path: Path | str) -> LoadedStudy:
+def load_study(path: Path | str, *, allow_outside: bool = False) -> LoadedStudy:
     """Read a study file and the car and surface files it names, found from the study file's folder.
 
-    Raises ConfigError with every problem found in any of them, and nothing else for any content of the files.
+    They must lie in that folder or below it unless `allow_outside`. Raises ConfigError with the problems found in any
+    of them (the first `PROBLEM_LIMIT`), and nothing else for any content of the files.
     """
     problems: list[Problem] = []
     study = Source(str(path), problems)
+    try:
+        return _load(study, Path(path), allow_outside)
+    except Enough:
+        raise ConfigError(problems) from None
+
+
+def _load(study: Source, path: Path, allow_outside: bool) -> LoadedStudy:
+    problems = study.problems
     study.read()
     if not study.readable:
         raise ConfigError(problems)
-    files = _Files(study)
+    files = _Files(study, None if allow_outside else os.path.dirname(study.path) or ".")
     study.known_tops(HEAD_KEYS + STUDY_TABLES + PLAN_TABLES)
     head = study.check(StudyHead, {key: study.raw[key] for key in HEAD_KEYS if key in study.raw}, ())
     car = files.car(study.raw.get("car"))
@@ -69,32 +81,43 @@ def load_study(path: Path | str) -> LoadedStudy:
         space = files.practice(practice.file, space)
     if problems or space is None:
         raise ConfigError(problems or [Problem(study.path, 0, "", "", "this study cannot be read; please report it")])
-    return LoadedStudy(space, tuple(InputFile(item.path, item.sha256) for item in files.sources), Path(path))
+    return LoadedStudy(space, tuple(InputFile(item.path, item.sha256) for item in files.sources), path)
 
 
 class _Files:
-    """Files that a study names; each is read once."""
+    """Files that a study names; each is read once, below the folder `root` where there is one."""
 
-    def __init__(self, study: Source):
+    def __init__(self, study: Source, root: str | None):
         self.study = study
+        self.root = root
         self.sources = [study]
         self.surfaces: dict[str, SurfaceDefinition] = {}
 
     def _open(self, name: Any, key: KeyPath) -> Source | None:
         if not isinstance(name, str) or not name.strip() or any(ord(char) < 32 for char in name):
             return None
-        path = os.path.normpath(Path(self.study.path).parent / name.strip())
-        source = Source(path, self.study.problems)
+        path = self._place(name)
         try:
-            there = Path(path).is_file()
-        except (OSError, ValueError):
-            there = False
-        if not there:
-            self.study.report(key, show(name), f"a TOML file; there is none at {path[:200]!r}")
+            real = ordinary(path, self.root)
+            size = os.path.getsize(real) + sum(source.size for source in self.sources)
+            if size > ALL_FILES_LIMIT:
+                raise Refused("too much to read", f"files of at most {ALL_FILES_LIMIT:,} bytes together")
+        except Refused as refused:
+            if refused.found in ("no such file", "a directory", "File name too long"):
+                refused = Refused("", f"a TOML file; there is none at {path[:200]!r}")
+            also = f", {refused.found}" if refused.found else ""
+            self.study.report(key, show(name) + also, refused.allowed)
             return None
+        except OSError as error:
+            self.study.report(key, show(name), f"a file that can be read: {error.strerror}")
+            return None
+        source = Source(path, self.study.problems, self.root)
         source.read()
         self.sources.append(source)
         return source
+
+    def _place(self, name: str) -> str:
+        return os.path.normpath(Path(self.study.path).parent / name.strip())
 
     def practice(self, name: str, space: Space) -> Space:
         """The study with what was seen in practice, from the file of that name."""
@@ -112,11 +135,12 @@ class _Files:
 
     def surface(self, name: Any, key: KeyPath, car: CarDefinition) -> SurfaceDefinition:
         """Surface by the name of its file, which stands at `key`."""
-        known = self.surfaces.get(str(name).strip())
+        place = self._place(name) if isinstance(name, str) else ""
+        known = self.surfaces.get(place)
         if known is not None:
             return known
         source = self._open(name, key)
         track = float(np.max(car.base[[SLOT["front_track"], SLOT["rear_track"]]])) if car.complete else 0.0
         surface = SurfaceDefinition() if source is None else build_surface(source, track)
-        self.surfaces[str(name).strip()] = surface
+        self.surfaces[place] = surface
         return surface

@@ -9,6 +9,7 @@ import numpy as np
 
 from explorer.config_assumed import ASSUMED, ISO_ROUGHNESS_MM3, NO_TYRE_DATA, SURFACE_SPREADS, CarFacts
 from explorer.config_fields import show
+from explorer.config_geometry import refuse_impossible_geometry
 from explorer.config_lines import KeyPath
 from explorer.config_parts import ENDS, PLACE_SLOTS, PLACEHOLDER, PLACES, Part, read_box
 from explorer.config_schema import (
@@ -182,6 +183,8 @@ def build_car(source: Source) -> CarDefinition:
         car.base[SLOT[stem]] = number
     car.name = head.name
     _refuse_impossible_masses(source, car)
+    if len(source.problems) == before:
+        refuse_impossible_geometry(source, car.base, {name: end for name, end in ends.items() if end}, car.parts)
     car.complete = len(source.problems) == before
     return car
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 import re
+import unicodedata
 from dataclasses import dataclass
 from typing import Annotated, Any
 
@@ -39,8 +40,28 @@ KINDS: dict[str, tuple[str, ...]] = {
 }
 """Suffixes that each kind of quantity may carry; the first is the usual one, "" is a plain number."""
 
+FOLDER_BYTES = 200
+"""Longest name of a folder; disks take 255. [bytes]"""
+
 LEVEL_LIMIT = 10_000
 """Most levels of one knob."""
+
+
+UNPRINTABLE = ("Cc", "Cs", "Zl", "Zp")
+"""Unicode categories of what never stands in a name: control characters (a terminal obeys some), torn surrogates, line
+and paragraph marks."""
+
+TURNS = frozenset("\u202a\u202b\u202c\u202d\u202e\u2066\u2067\u2068\u2069")
+"""Marks that turn the direction of the text after them: a name could then read as another; Arabic needs none."""
+
+
+def fit_to_print(text: str) -> bool:
+    """Whether a text can stand on one line of a terminal, a report or a table and reads as it is written.
+
+    >>> fit_to_print("bar 1.2"), fit_to_print("\\x1b[2J"), fit_to_print("\\u202e2.1")
+    (True, False, False)
+    """
+    return not any(unicodedata.category(char) in UNPRINTABLE or char in TURNS for char in text)
 
 
 def show(value: Any) -> str:
@@ -206,13 +227,13 @@ def _text(value: Any) -> str:
     if not isinstance(value, str):
         raise refuse(show(value), "text in quotes")
     text = value.strip()
-    if not 1 <= len(text) <= 80 or any(ord(char) < 32 or ord(char) == 127 for char in text):
+    if not 1 <= len(text) <= 80 or not fit_to_print(text):
         raise refuse(show(value), "text of 1 to 80 characters on one line")
     return text
 
 
 def _file_name(value: Any) -> str:
-    if not isinstance(value, str) or not 1 <= len(value.strip()) <= 500 or any(ord(char) < 32 for char in value):
+    if not isinstance(value, str) or not 1 <= len(value.strip()) <= 500 or not fit_to_print(value):
         raise refuse(show(value), "the name of a file in quotes, seen from this file's folder")
     return value.strip()
 
@@ -221,6 +242,10 @@ def _title(value: Any) -> str:
     text = _text(value)
     if not re.fullmatch(r"\w[\w -]*", text):
         raise refuse(show(value), "letters, digits, spaces, - and _ (it names a folder)")
+    if len(text.encode("utf-8")) > FOLDER_BYTES:
+        raise refuse(show(value), f"a shorter name: at most {FOLDER_BYTES} bytes (it names a folder)")
+    if re.fullmatch(r"(con|prn|aux|nul|(com|lpt)[0-9])", text.casefold()):
+        raise refuse(show(value), "another name: some computers keep this one for a device (it names a folder)")
     return text
 
 
@@ -234,7 +259,10 @@ def _word(value: Any) -> str:
 def _remark(value: Any) -> str:
     if not isinstance(value, str) or not value.strip() or len(value) > 500:
         raise refuse(show(value), "text of 1 to 500 characters in quotes")
-    return " ".join(value.split())
+    text = " ".join(value.split())
+    if not fit_to_print(text):
+        raise refuse(show(value), "text without control characters")
+    return text
 
 
 def _number(value: Any) -> float:

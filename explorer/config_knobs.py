@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from explorer.config_fields import KINDS, LEVEL_LIMIT, Quantity, show
+from explorer.config_fields import KINDS, LEVEL_LIMIT, Quantity, fit_to_print, show
 from explorer.config_lines import KeyPath
 from explorer.config_parts import PLACES, Part, part_slots
 from explorer.config_schema import BALLAST_SHIFT, CAMBER, CASTER, DROOP, RIDE_HEIGHT, ROLL_CENTRE, KnobTable
@@ -79,6 +79,9 @@ def level_at(source: Source, path: KeyPath, knob: Knob, value: Any) -> float | N
     if isinstance(value, bool) or not isinstance(value, (str, int, float)):
         source.report(path, show(value), "one level's label")
         return None
+    if isinstance(value, str) and not fit_to_print(value):
+        source.report(path, show(value), "one level's label")
+        return None
     try:
         label = value if isinstance(value, str) else f"{value:.10g}"
     except OverflowError:
@@ -103,12 +106,14 @@ def part_knob(source: Source, path: KeyPath, name: str, table: KnobTable, box: t
     if not wanted:
         source.report((*path, "parts"), "an empty parts box", f"one or more [[parts.{name}s]] in the car file")
     chosen: list[Part] = []
+    taken: set[str] = set()
     for label in wanted:
         if label not in known:
             source.report((*path, "parts"), show(label), f"a label of [[parts.{name}s]]; {near(label, known)}")
-        elif known[label] in chosen:
+        elif label in taken:
             source.report((*path, "parts"), f"{show(label)} twice", "every label only once")
         else:
+            taken.add(label)
             chosen.append(known[label])
     if len(chosen) != len(wanted) or not chosen:
         return None
@@ -157,6 +162,10 @@ def number_knob(source: Source, path: KeyPath, name: str, table: KnobTable) -> K
     assert unit is not None
     ways = _ways(table)
     absolute, relative = _tolerance(source, path, table, unit.suffix)
+    most = 0.5 * (quantity.high - quantity.low)
+    if table.tolerance is not None and absolute > most:
+        allowed = f"at most {most / to_si(1.0, unit.suffix):.6g}, half the range of this knob"
+        source.report((*path, table.tolerance.key), show(table.tolerance.raw), allowed)
     if len(ways) != 1 or ways == ["parts"]:
         found = " and ".join(ways) or "no levels"
         source.report(path, found, "one of values = [...], from with to and step, or range = [lowest, highest]")

@@ -16,6 +16,9 @@ ENDS = ("front", "rear")
 PLACEHOLDER = 1.0
 """Stands for a number that could not be read; a problem has been noted, and no space is built from it."""
 
+PART_LIMIT = 10_000
+"""Most parts in one box."""
+
 PLACE_SLOTS = {
     "bar": ("bar_rate",),
     "spring": ("spring_rate",),
@@ -112,15 +115,21 @@ def read_box(source: Source, place: str, end: End | None, tyre_rate: float) -> t
     """Parts of one place; a part at fault stays in as a label with placeholder numbers."""
     kind = place.split("_")[1]
     box: list[Part] = []
-    for path, raw in source.entries(("parts", place + "s")):
+    labels: set[str] = set()
+    entries = source.entries(("parts", place + "s"))
+    if len(entries) > PART_LIMIT:
+        source.report(("parts", place + "s"), f"{len(entries):,} parts", f"at most {PART_LIMIT:,}")
+    for path, raw in entries[:PART_LIMIT]:
         entry = source.check(_MODELS[kind], raw, path)
         if entry is None:
             label = raw.get("label") if isinstance(raw, dict) else None
             if isinstance(label, str):
+                labels.add(label.strip())
                 box.append(Part(label.strip(), None, (PLACEHOLDER,) * len(PLACE_SLOTS[kind])))
             continue
-        if entry.label in (part.label for part in box):
+        if entry.label in labels:
             source.report((*path, "label"), show(entry.label), "every label only once")
+        labels.add(entry.label)
         if kind == "bar":
             box.append(_bar(source, path, place, entry, end.bar if end else None, end is not None))
         elif kind == "spring":

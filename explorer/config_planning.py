@@ -40,6 +40,9 @@ SURFACE_STEMS = ("grip", "front_grip_ratio", "roughness", "bump_height")
 LEAST_SHARE = 0.1
 """A positive number is never drawn below this share of its best guess."""
 
+LEAST_SPREAD = 1e-12
+"""A spread below this share of a number's range is none: the number is known."""
+
 _END_STEMS = ("track", "unsprung_mass", "wheel_radius", "spring_motion_ratio", "roll_centre_height", "droop", "camber")
 _CAR_TABLES = (
     (Mass, ("front_weight_share", "cg_height")),
@@ -184,15 +187,19 @@ def _asked(
     if table.spread is not None and table.spread < 0.0:
         source.report((*path, "spread"), show(table.spread), "0 or a number above 0")
         return None
+    quantity = CATALOGUE[slot]
+    width = quantity.high - quantity.low
+    if table.spread is not None and table.spread * factor > width:
+        source.report((*path, "spread"), show(table.spread), f"at most {width / factor:.6g}, the whole range of it")
+        return None
     spread = table.spread * factor if table.spread is not None else usual.spread if usual is not None else 0.0
-    if spread == 0.0:
+    if spread <= LEAST_SPREAD * width:
         return None
     if table.law == "lognormal" and value <= 0.0:
         source.report((*path, "law"), '"lognormal"', f"another law: the best guess is {value / factor:g}")
         return None
     reason = "given in the study" if usual is None else usual.reason
     plain = _entry(slot, value, spread, reason, table.law)
-    quantity = CATALOGUE[slot]
     bounds = {"low": plain.low, "high": plain.high}
     for name, given in (("low", table.low), ("high", table.high)):
         if given is None:

@@ -19,7 +19,7 @@ from pydantic import BeforeValidator, Field
 from explorer.config_fields import Positive, Quantity, Remark, Table, Text, one_of, refuse, show
 from explorer.config_knobs import level_at
 from explorer.config_lines import KeyPath
-from explorer.config_source import Source, near
+from explorer.config_source import Enough, Source, near
 from explorer.errors import ConfigError, Problem
 from explorer.planning import FEELS, Observation
 from explorer.space import Space
@@ -80,11 +80,14 @@ def load_practice(path: Path | str, space: Space) -> tuple[Observation, ...]:
     """Observations of a file of its own, for a study that is already read. Raises ConfigError with every problem."""
     problems: list[Problem] = []
     source = Source(str(path), problems)
-    source.read()
     found: tuple[Observation, ...] = ()
-    if source.readable:
-        source.known_tops(("seen",))
-        found = read_practice(source, space.phase_names, setups_of(space))
+    try:
+        source.read()
+        if source.readable:
+            source.known_tops(("seen",))
+            found = read_practice(source, space.phase_names, setups_of(space))
+    except Enough:
+        raise ConfigError(problems) from None
     if problems:
         raise ConfigError(problems)
     return found

@@ -1,27 +1,43 @@
-"""One input file: read, decoded, parsed, and its tables validated piece by piece, every fault located.
+"""One input file: opened with care, decoded, parsed, and its tables validated piece by piece, every fault located.
 
 Each table is validated on its own, so that a fault in one does not hide the faults in the others.
+
+Policy on paths: a study may name files in its own folder and below it; links are followed before that is judged. Only
+ordinary files of a sane size are opened at all, never devices, pipes or the kernel's own files, and what lies outside
+is refused before anything is asked of it.
 """
 
 from __future__ import annotations
 
 import difflib
 import hashlib
+import os
 import re
+import stat
 import tomllib
 from collections.abc import Iterable
 from dataclasses import dataclass, field
-from pathlib import Path
 from typing import Any, TypeVar
 
 from pydantic import BaseModel, ValidationError
 
 from explorer.config_fields import Table, show
-from explorer.config_lines import KeyPath, key_lines, line_of
+from explorer.config_lines import Excessive, KeyPath, key_lines, line_of
 from explorer.errors import Problem
 
 SIZE_LIMIT = 1_000_000
 """Largest input file. [bytes]"""
+
+PROBLEM_LIMIT = 200
+"""A reader gives up after so many faults: to word a hundred thousand takes minutes, and nobody reads them."""
+
+KERNEL_FOLDERS = ("/proc", "/sys")
+"""Files here look ordinary and are not."""
+
+OUTSIDE = (
+    "a file in the folder of the study or below it, links followed; "
+    "`setup-space --allow-outside COMMAND ...` lifts this"
+)
 
 Model = TypeVar("Model", bound=Table)
 
@@ -34,10 +50,72 @@ class InputFile:
     sha256: str
 
 
+class Refused(Exception):
+    """A file that is not opened, or cannot be: what was found, and what is allowed."""
+
+    def __init__(self, found: str, allowed: str) -> None:
+        super().__init__(f"{found}; {allowed}")
+        self.found, self.allowed = found, allowed
+
+
+class Enough(Exception):
+    """`PROBLEM_LIMIT` faults are told; the rest is not looked for."""
+
+
+def within(path: str, root: str) -> bool:
+    """Whether a path, all links followed, lies in a folder or below it."""
+    folder = os.path.realpath(root)
+    return os.path.commonpath([folder, os.path.realpath(path)]) == folder
+
+
+def ordinary(path: str, root: str | None = None) -> str:
+    """The real path of a file that may be opened: below `root`, where one is given, an ordinary file, not too big.
+
+    Raises Refused, before the file is opened.
+    """
+    try:
+        if root is not None and not within(path, root):
+            raise Refused("a file outside", OUTSIDE)
+        real = os.path.realpath(path)
+        if any(real.startswith(folder + "/") for folder in KERNEL_FOLDERS):
+            raise Refused("a file of the kernel", "a TOML file is needed here")
+        _ordinary(os.stat(real))
+    except (FileNotFoundError, NotADirectoryError, ValueError):
+        raise Refused("no such file", "a TOML file is needed here") from None
+    except OSError as error:
+        raise Refused(error.strerror or str(error), "the file must be readable") from error
+    return real
+
+
+def _ordinary(facts: os.stat_result) -> None:
+    if stat.S_ISDIR(facts.st_mode):
+        raise Refused("a directory", "a TOML file is needed here")
+    if not stat.S_ISREG(facts.st_mode):
+        raise Refused("a device or a pipe", "a TOML file is needed here")
+    if facts.st_size > SIZE_LIMIT:
+        raise Refused(f"over {SIZE_LIMIT:,} bytes", "a smaller file")
+
+
+def bytes_of(path: str, root: str | None = None) -> bytes:
+    """What a file holds. Raises Refused as `ordinary` does; a file swapped meanwhile is looked at again once open."""
+    real = ordinary(path, root)
+    try:
+        # neither waits for the writer of a pipe nor follows a link put there since
+        flags = os.O_RDONLY | getattr(os, "O_NONBLOCK", 0) | getattr(os, "O_NOFOLLOW", 0) | getattr(os, "O_BINARY", 0)
+        with os.fdopen(os.open(real, flags), "rb") as stream:
+            _ordinary(os.fstat(stream.fileno()))
+            data = stream.read(SIZE_LIMIT + 1)
+    except OSError as error:
+        raise Refused(error.strerror or str(error), "the file must be readable") from error
+    if len(data) > SIZE_LIMIT:
+        raise Refused(f"over {SIZE_LIMIT:,} bytes", "a smaller file")
+    return data
+
+
 def near(name: str, known: Iterable[str]) -> str:
     """What is allowed instead of a name nobody knows: the nearest one, or all of them."""
-    names = list(known)
-    match = difflib.get_close_matches(name, names, n=1, cutoff=0.6)
+    names = [one[:80] for one in known]
+    match = difflib.get_close_matches(name[:80], names, n=1, cutoff=0.6)
     hint = f"did you mean {match[0]}? " if match else ""
     listed = ", ".join(names[:60]) + (f" and {len(names) - 60} more" if len(names) > 60 else "")
     return f"{hint}known: {listed}" if names else "none is defined"
@@ -50,25 +128,36 @@ def dotted(path: KeyPath) -> str:
         if isinstance(item, int):
             text += f"[{item + 1}]"
         else:
-            key = item if re.fullmatch(r"[A-Za-z0-9_-]+", item) else show(item)
+            key = item if re.fullmatch(r"[A-Za-z0-9_-]{1,80}", item) else show(item)
             text += f".{key}" if text else key
     return text
 
 
 @dataclass
 class Source:
-    """A parsed file and the problems found in it so far (shared by all files of one study)."""
+    """A parsed file and the problems found in it so far (shared by all files of one study).
+
+    With `root` only a file in that folder or below it is read.
+    """
 
     path: str
     problems: list[Problem]
+    root: str | None = None
     raw: dict[str, Any] = field(default_factory=dict)
     lines: dict[KeyPath, int] = field(default_factory=dict)
     sha256: str = ""
+    size: int = 0
     readable: bool = False
 
     def report(self, path: KeyPath, found: str, allowed: str) -> None:
-        """Note one fault at a key."""
-        self.problems.append(Problem(self.path, line_of(self.lines, path), dotted(path), found, allowed))
+        """Note one fault at a key. Raises Enough when there are too many."""
+        self._note(line_of(self.lines, path), dotted(path), found, allowed)
+
+    def _note(self, line: int, key: str, found: str, allowed: str) -> None:
+        self.problems.append(Problem(self.path, line, key, found, allowed))
+        if len(self.problems) >= PROBLEM_LIMIT:
+            self.problems.append(Problem(self.path, 0, "", f"{PROBLEM_LIMIT} faults", "mend these; there may be more"))
+            raise Enough
 
     def line(self, path: KeyPath) -> int:
         """Line of a key, or of the nearest table around it; 0 when unknown."""
@@ -83,48 +172,34 @@ class Source:
 
     def read(self) -> None:
         """Load the file; on any fault a problem is noted and `readable` stays False."""
-        data = self._bytes()
-        if data is None:
+        try:
+            data = bytes_of(self.path, self.root)
+        except Refused as refused:
+            self._note(0, "", refused.found, refused.allowed)
             return
-        self.sha256 = hashlib.sha256(data).hexdigest()
+        self.sha256, self.size = hashlib.sha256(data).hexdigest(), len(data)
         try:
             text = data.decode("utf-8-sig")
         except UnicodeDecodeError as error:
             line = data[: error.start].count(b"\n") + 1
-            found = f"byte 0x{data[error.start]:02x}"
-            self.problems.append(Problem(self.path, line, "", found, "the file must be saved as UTF-8 text"))
+            self._note(line, "", f"byte 0x{data[error.start]:02x}", "the file must be saved as UTF-8 text")
             return
         try:
+            self.lines = key_lines(text.replace("\r\n", "\n"))
             self.raw = tomllib.loads(text)
+        except Excessive as error:
+            self._note(error.line, "", error.found, error.allowed)
+            return
         except RecursionError:
-            self.problems.append(Problem(self.path, 0, "", "", "lists or tables are nested far too deeply"))
+            self._note(0, "", "", "lists or tables are nested far too deeply")
             return
         except ValueError as error:
             place = re.search(r"\s*\(at line (\d+), column \d+\)", str(error))
             line = int(place.group(1)) if place else text.count("\n") + 1 if "end of document" in str(error) else 0
             reason = str(error) if place is None else str(error).replace(place.group(0), "")
-            hint = f"this is not valid TOML: {reason}"
-            self.problems.append(Problem(self.path, line, "", "", hint))
+            self._note(line, "", "", f"this is not valid TOML: {reason}")
             return
-        self.lines = key_lines(text.replace("\r\n", "\n"))
         self.readable = True
-
-    def _bytes(self) -> bytes | None:
-        try:
-            if not Path(self.path).is_file():
-                kind = "a directory" if Path(self.path).is_dir() else "no such file"
-                self.problems.append(Problem(self.path, 0, "", kind, "a TOML file is needed here"))
-                return None
-            with Path(self.path).open("rb") as stream:
-                data = stream.read(SIZE_LIMIT + 1)
-        except (OSError, ValueError) as error:
-            reason = getattr(error, "strerror", None) or str(error)
-            self.problems.append(Problem(self.path, 0, "", reason, "the file must be readable"))
-            return None
-        if len(data) > SIZE_LIMIT:
-            self.problems.append(Problem(self.path, 0, "", f"over {SIZE_LIMIT:,} bytes", "a smaller file"))
-            return None
-        return data
 
     def known_tops(self, names: tuple[str, ...]) -> None:
         """Refuse keys and tables at the top of the file that are not among `names`."""

@@ -6,11 +6,14 @@ The model has an answer only for cars that pass; a study's knobs are tried at th
 from __future__ import annotations
 
 import itertools
+from dataclasses import replace
 
 import numpy as np
 
+from explorer.config_lines import KeyPath
+from explorer.config_source import Source
 from explorer.model.slots import SLOT
-from explorer.space import FloatArray, Space
+from explorer.space import ENUMERATION_CEILING, RULE_CELLS, FloatArray, Space
 
 _ENDS = ("front", "rear")
 FAULT_WORDS = {
@@ -87,3 +90,28 @@ def corner_faults(space: Space) -> tuple[tuple[str, str], ...]:
             ]
             found.setdefault(fault, ", ".join(moved))
     return tuple(found.items())
+
+def refuse_impossible_space(study: Source, space: Space, rules: list[KeyPath]) -> None:
+    """Note at the study what no run could do: a baseline that a rule forbids, more than can be listed, cars that cannot
+    stand. `rules` are the places of the space's rules."""
+    baseline = np.array([space.baseline])
+    for rule, path in zip(space.rules, rules, strict=True):
+        if not replace(space, rules=(rule,)).allowed(baseline)[0]:
+            line = f"line {study.line(path)}" if study.line(path) else "a rule"
+            allowed = f"a setup that can be built; the rule of {line} says: {rule.reason}"
+            study.report(("baseline",), "a setup that a rule forbids", allowed)
+    if space.settings.method == "exhaustive":
+        if not space.enumerable:
+            study.report(("method", "method"), '"exhaustive"', '"auto" or "sampled": a knob is continuous')
+        elif space.full_size > ENUMERATION_CEILING:
+            allowed = f'at most {ENUMERATION_CEILING:,} for "exhaustive"; narrow the knobs or use "sampled"'
+            study.report(("method", "method"), f"{space.full_size:,} setups", allowed)
+    if space.rules and space.enumerable and space.full_size > ENUMERATION_CEILING:
+        allowed = f"at most {ENUMERATION_CEILING:,} before rules; narrow the knobs"
+        study.report(("rules",), f"{space.full_size:,} combinations", allowed)
+    elif space.enumerable and space.full_size * len(space.rules) > RULE_CELLS:
+        found = f"{len(space.rules):,} rules over {space.full_size:,} combinations"
+        allowed = f"at most {RULE_CELLS:,} in all, rules times combinations; narrow the knobs or join rules"
+        study.report(("rules",), found, allowed)
+    for fault, setup in corner_faults(space):
+        study.report(("knobs",), setup, f"levels at which the car stands: here {FAULT_WORDS[fault]}")

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from explorer.config_build import CarDefinition, SurfaceDefinition
-from explorer.config_fields import show
+from explorer.config_fields import fit_to_print, show
 from explorer.config_knobs import NUMBER_KNOBS, PART_KNOBS, check_owners, level_at, number_knob, part_knob, position_at
 from explorer.config_lines import KeyPath
 from explorer.config_parts import part_slots
@@ -26,11 +26,10 @@ from explorer.config_schema import (
     StudyHead,
 )
 from explorer.config_source import Source, near
-from explorer.config_stand import FAULT_WORDS, corner_faults
+from explorer.config_stand import refuse_impossible_space
 from explorer.model.metrics import describe, metric_columns
 from explorer.model.slots import SLOT
 from explorer.space import (
-    ENUMERATION_CEILING,
     FloatArray,
     Knob,
     Limit,
@@ -44,6 +43,15 @@ from explorer.space import (
 DEFAULT_OBJECTIVES = (("lag_ms", -1), ("grip_margin_pct", 1), ("lift_margin_pct", 1))
 ENTRY_LIMIT = 1_000
 """Most rules, limits, objectives or maps of one study."""
+
+LIKED_LIMIT = 50
+"""Most liked setups of one study."""
+
+LARGEST_BOUND = 1e9
+"""Largest size of a limit: above it, counted in resolutions, lies no number that a computer holds."""
+
+RESOLUTIONS = (1e-6, 1e6)
+"""Least and largest resolution of an objective, over the usual one of its metric."""
 
 Pairs = tuple[tuple[str, tuple[str, ...]], ...]
 
@@ -99,7 +107,7 @@ class StudyBuilder:
         )
         space = replace(space, base=space.parameters(np.array([baseline]))[0], planning=plan)
         space = replace(space, unknowns=unknowns(self.study, space.base, space.assumptions))
-        self._check_whole(space)
+        refuse_impossible_space(self.study, space, [path for path, _ in self._entries("rules")])
         references = tuple(self._reference(space, *item) for item in liked.items())
         if self.study.problems:
             return None
@@ -269,6 +277,13 @@ class StudyBuilder:
             if table is None or not self._metric(path, table.metric):
                 continue
             metric = describe(table.metric)
+            usual = metric.resolution
+            if table.resolution is not None and not (
+                RESOLUTIONS[0] * usual <= table.resolution <= RESOLUTIONS[1] * usual
+            ):
+                allowed = f"{RESOLUTIONS[0] * usual:g} to {RESOLUTIONS[1] * usual:g} {metric.unit}".rstrip()
+                self.study.report((*path, "resolution"), show(table.resolution), f"allowed: {allowed}")
+                continue
             way = metric.direction if table.direction is None else {"lower": -1, "higher": 1}[table.direction]
             if metric.codes:
                 self.study.report((*path, "metric"), show(table.metric), "a quantity: this metric names a state")
@@ -304,7 +319,9 @@ class StudyBuilder:
                     allowed = f"a phase that the surface of liked.{reference} has too: {', '.join(there)}"
                     self.study.report((*path, "metric"), show(table.metric), allowed)
             for sense, value in (("at_least", table.at_least), ("at_most", table.at_most)):
-                if value is not None:
+                if value is not None and abs(value) > LARGEST_BOUND:
+                    self.study.report((*path, sense), show(value), f"at most {LARGEST_BOUND:g} in size")
+                elif value is not None:
                     limit = Limit(table.metric, sense, value, reference, table.reason)
                     self._refuse_contradiction(path, limit, limits)
                     limits.append(limit)
@@ -337,7 +354,13 @@ class StudyBuilder:
 
     def _liked(self) -> dict[str, tuple[LikedTable, SurfaceDefinition]]:
         found = {}
-        for name, path, raw in self.study.members(("liked",)):
+        members = self.study.members(("liked",))
+        if len(members) > LIKED_LIMIT:
+            self.study.report(("liked",), f"{len(members):,} tables", f"at most {LIKED_LIMIT}")
+        for name, path, raw in members[:LIKED_LIMIT]:
+            if not fit_to_print(name) or len(name) > 80:
+                self.study.report(path, show(name), "a NAME of 1 to 80 characters on one line")
+                continue
             table = self.study.check(LikedTable, raw, path)
             if name == "baseline":
                 self.study.report(path, "the name baseline", "another name: baseline is the setup under [baseline]")
@@ -369,22 +392,3 @@ class StudyBuilder:
         for name, number in surface.numbers.items():
             base[SLOT[name]] = number
         return base
-
-    def _check_whole(self, space: Space) -> None:
-        baseline = np.array([space.baseline])
-        for rule, path in zip(space.rules, (path for path, _ in self._entries("rules")), strict=True):
-            if not replace(space, rules=(rule,)).allowed(baseline)[0]:
-                line = f"line {self.study.line(path)}" if self.study.line(path) else "a rule"
-                allowed = f"a setup that can be built; the rule of {line} says: {rule.reason}"
-                self.study.report(("baseline",), "a setup that a rule forbids", allowed)
-        if space.settings.method == "exhaustive":
-            if not space.enumerable:
-                self.study.report(("method", "method"), '"exhaustive"', '"auto" or "sampled": a knob is continuous')
-            elif space.full_size > ENUMERATION_CEILING:
-                allowed = f'at most {ENUMERATION_CEILING:,} for "exhaustive"; narrow the knobs or use "sampled"'
-                self.study.report(("method", "method"), f"{space.full_size:,} setups", allowed)
-        if space.rules and space.enumerable and space.full_size > ENUMERATION_CEILING:
-            allowed = f"at most {ENUMERATION_CEILING:,} before rules; narrow the knobs"
-            self.study.report(("rules",), f"{space.full_size:,} combinations", allowed)
-        for fault, setup in corner_faults(space):
-            self.study.report(("knobs",), setup, f"levels at which the car stands: here {FAULT_WORDS[fault]}")

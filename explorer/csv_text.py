@@ -7,6 +7,8 @@ from __future__ import annotations
 
 import io
 import math
+import re
+import unicodedata
 from numbers import Integral
 from typing import Any
 
@@ -18,7 +20,9 @@ from explorer.errors import ArtefactError
 DIGITS = 9
 """Significant digits of a number in a CSV."""
 
-_FORMULA = ("=", "+", "-", "@", "\t", "\r")
+_FORMULA = ("=", "+", "-", "@")
+_BREAKS = ("\t", "\r", "\n")
+_NEXT_CELL = re.compile("([;\t\n]\\s*)(?=[=@\uff1d\uff20]|[-+\uff0b\uff0d](?![\\d.\\s]))")
 
 
 def number_text(value: float) -> str:
@@ -36,10 +40,14 @@ def number_text(value: float) -> str:
 def cell_text(text: str) -> str:
     """A string as every CSV writes it: one that a spreadsheet would run gets a leading apostrophe, numbers do not.
 
-    >>> cell_text("=1+1"), cell_text("-1.5"), cell_text("-none"), cell_text("1.2 mm")
-    ("'=1+1", '-1.5', "'-none", '1.2 mm')
+    Wide letters and leading spaces count, for some programs read through them; so does what follows a semicolon, which
+    parts cells where the comma is the decimal mark.
+
+    >>> cell_text("=1+1"), cell_text("-1.5"), cell_text("-none"), cell_text("1.2 mm"), cell_text("soft;=1+1")
+    ("'=1+1", '-1.5', "'-none", '1.2 mm', "soft;'=1+1")
     """
-    if not text.startswith(_FORMULA):
+    text = _NEXT_CELL.sub(r"\1'", text)
+    if not unicodedata.normalize("NFKC", text[:20]).lstrip().startswith(_FORMULA) and not text.startswith(_BREAKS):
         return text
     try:
         harmless = math.isfinite(float(text)) and not text[0].isspace()

@@ -9,6 +9,15 @@ class ExplorerError(Exception):
     """Root of all errors raised on purpose by this package."""
 
 
+def visible(text: str) -> str:
+    """A text whose unprintable characters are spelled out, so that a terminal shows them and obeys none.
+
+    >>> visible("a\\x1b[2J")
+    'a\\\\x1b[2J'
+    """
+    return "".join(char if char.isprintable() else char.encode("unicode_escape").decode("ascii") for char in text)
+
+
 @dataclass(frozen=True)
 class Problem:
     """One located fault in an input file.
@@ -26,7 +35,7 @@ class Problem:
         place = f"{self.file}:{self.line}" if self.line else self.file
         key = f" {self.key}:" if self.key else ""
         found = f" found {self.found};" if self.found else ""
-        return f"{place}:{key}{found} {self.allowed}"
+        return visible(f"{place}:{key}{found} {self.allowed}")
 
 
 class ConfigError(ExplorerError):

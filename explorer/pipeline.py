@@ -77,6 +77,13 @@ def failures_of(found: Streamed | MetricTable) -> Failures:
     return Failures(count, examples, tuple(tied[:5]), reasons)
 
 
+def refuse_unanswered(failures: Failures, setups: int) -> None:
+    """Raises ModelError with the reasons where the model answered for no setup at all."""
+    if setups and failures.count == setups:
+        why = "; ".join(f"{text} ({count:,})" for text, count in failures.reasons)
+        raise ModelError(f"the model has no answer for any of {setups:,} setups: {why}")
+
+
 def default_maps(space: Space, indices: Sensitivity | None) -> tuple[tuple[str, str, str, str], ...]:
     """Maps asked for in the study, else each objective over its two strongest knobs, others at the baseline."""
     if space.settings.maps:
@@ -338,4 +345,5 @@ def searched(study: LoadedStudy, progress: Progress | None = None) -> tuple[Sear
 
     limits = resolve_limits(space)
     found = search_space(space, limits, progress)
+    refuse_unanswered(failures_of(found.table), len(found.table))
     return found, judged(space, limits, found.front, progress)

@@ -7,6 +7,7 @@ out; a position array has shape (rows, knobs). Nothing here knows the model's eq
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from functools import cached_property
 
@@ -22,6 +23,10 @@ BoolArray = NDArray[np.bool_]
 
 ENUMERATION_CEILING = 50_000_000
 """Full grids above this many rows are never laid out in memory to apply rules."""
+
+
+RULE_CELLS = 2_000_000_000
+"""Most rules times rows of a full grid: applied in a second or two."""
 
 
 @dataclass(frozen=True)
@@ -65,19 +70,23 @@ class Knob:
             if not low <= value <= high:
                 raise SpaceError(f"knob {self.name}: {text!r} is not in {low:g} to {high:g} {self.unit}".rstrip())
             return (value - low) / (high - low)
-        if text in self.labels:
-            return float(self.labels.index(text))
-        try:
-            number = float(text)
-        except ValueError:
-            number = float("nan")
-        for index, known in enumerate(self.labels):
-            try:
-                if float(known) == number:
-                    return float(index)
-            except ValueError:
-                continue
-        raise SpaceError(f"knob {self.name} has no level {text!r}; it has {', '.join(self.labels)}")
+        if text in self._by_label:
+            return float(self._by_label[text])
+        number = _number(text)
+        if number is not None and number in self._by_number:
+            return float(self._by_number[number])
+        told = ", ".join(self.labels[:60]) + (f" and {self.size - 60:,} more" if self.size > 60 else "")
+        raise SpaceError(f"knob {self.name} has no level {text[:80]!r}; it has {told}")
+
+    @cached_property
+    def _by_label(self) -> dict[str, int]:
+        return {label: index for index, label in reversed(list(enumerate(self.labels)))}
+
+    @cached_property
+    def _by_number(self) -> dict[float, int]:
+        """Level by the number that its label is, so that 1.20 finds "1.2"; the first of equals."""
+        numbers = [(_number(label), index) for index, label in enumerate(self.labels)]
+        return {number: index for number, index in reversed(numbers) if number is not None}
 
     def label_at(self, position: float) -> str:
         """What a person reads for a position."""
@@ -92,6 +101,15 @@ class Knob:
             low, high = self.values
             return low + position * (high - low)
         return self.values[int(position)]
+
+
+def _number(text: str) -> float | None:
+    """A finite number as a text gives it, or None."""
+    try:
+        number = float(text)
+    except ValueError:
+        return None
+    return number if math.isfinite(number) else None
 
 
 @dataclass(frozen=True)
@@ -233,12 +251,23 @@ class Space:
             return None
         if not self.enumerable or self.full_size > ENUMERATION_CEILING:
             raise SpaceError(f"rules over {self.full_size:,} combinations cannot be listed; narrow the knobs")
-        keep: list[IntArray] = []
-        block = 1_000_000
-        for start in range(0, self.full_size, block):
-            rows = np.arange(start, min(start + block, self.full_size), dtype=np.int64)
-            keep.append(rows[self.allowed(self._unravel(rows))])
-        return np.concatenate(keep)
+        if self.full_size * len(self.rules) > RULE_CELLS:
+            raise SpaceError(f"{len(self.rules):,} rules over {self.full_size:,} combinations cannot be listed")
+        built = np.ones(tuple(knob.size for knob in self.knobs), dtype=bool)
+        for rule in self.rules:
+            bad = self._where(rule.when)
+            built &= ~(bad & ~self._where(rule.only)) if rule.only else ~bad
+        return np.flatnonzero(built)
+
+    def _where(self, entries: tuple[tuple[str, tuple[str, ...]], ...]) -> BoolArray:
+        """Where every (knob, labels) holds, over the grid: axes of knobs that are not named have length 1."""
+        holds = np.ones((1,) * len(self.knobs), dtype=bool)
+        for name, labels in entries:
+            column = self.knob_index(name)
+            among = np.zeros(self.knobs[column].size, dtype=bool)
+            among[[int(self.knobs[column].position_of(label)) for label in labels]] = True
+            holds = holds & among.reshape([-1 if axis == column else 1 for axis in range(len(self.knobs))])
+        return holds
 
     @property
     def size(self) -> int:

@@ -499,7 +499,7 @@ def test_syntax_errors_carry_their_line(folder: Path) -> None:
     [
         (b'name = "a"\nnote = "\xff\xfe"\n', 2, "UTF-8"),
         ("name = 1".encode("utf-16"), 1, "UTF-8"),
-        (b"a = " + b"[" * 20_000, 0, "nested"),
+        (b"a = " + b"[" * 20_000, 1, "nested"),
         (b"a = " + b"9" * 5_000, 0, "not valid"),
         (b"# x\n" * 300_000, 0, "smaller"),
         (b"\x00", 1, "not valid"),

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import tomllib
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from explorer.config_lines import key_lines, line_of
+from explorer.config_lines import DEPTH_LIMIT, KEY_LIMIT, PARTS_LIMIT, Excessive, key_lines, line_of
 
 TEXT = '''# comment = 1
 name = "a # b [c]"
@@ -90,3 +91,28 @@ def test_the_scan_ends_on_any_text(text: str) -> None:
     """Catches an endless loop or an index error on text that is no TOML at all."""
     count = text.count("\n") + 1
     assert all(1 <= line <= count for line in key_lines(text).values())
+
+
+@pytest.mark.parametrize(
+    ("text", "line", "found"),
+    [
+        ("a = 1\n" + "x" * (KEY_LIMIT + 1) + " = 1", 2, "301 characters"),
+        ('"' + "x" * 5_000 + '" = 1', 1, "5,000 characters"),
+        ("\n\n[" + ".".join("a" * (PARTS_LIMIT + 1)) + "]", 3, "over 30 parts"),
+        (".".join("a" * (PARTS_LIMIT + 1)) + " = 1", 1, "over 30 parts"),
+        ("x = { " + ".".join("a" * (PARTS_LIMIT + 1)) + " = 1 }", 1, "over 30 parts"),
+        ("x = [\n" + "[" * DEPTH_LIMIT, 2, "over 60 brackets"),
+    ],
+)
+def test_text_that_no_person_writes_is_told_by_its_line(text: str, line: int, found: str) -> None:
+    """Catches: a limit that is not kept, or kept without a place."""
+    with pytest.raises(Excessive) as caught:
+        key_lines(text)
+    assert caught.value.line == line and found in caught.value.found
+
+
+def test_what_persons_write_is_far_from_the_limits() -> None:
+    """Catches: numbers with a point, dates, dots in strings or many list entries counted as parts of a key."""
+    numbers = ", ".join(f"{index}.5" for index in range(200))
+    text = f'x = [{numbers}]\ny = "{"a." * 200}"\nz = {{ a.b = 1.5, c.d = [[1.0], [2.0]] }}\n' + "k." * 25 + "k = 1\n"
+    assert line_of(key_lines(text), ("z",)) == 3

@@ -222,5 +222,6 @@ FAULTS = (
     "a wheel rate or tyre rate is not above zero",
     "a damping is not above zero",
     "the equilibrium did not converge",
+    "the answer is not a finite number",
 )
 """What each fault number means."""

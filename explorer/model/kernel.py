@@ -17,6 +17,9 @@ _ROUGHNESS, _N = SLOT["roughness"], SLOT["load_sensitivity"]
 FEW = 256
 """Up to this many setups and scenarios one thread answers: waking the others costs more than it gains."""
 
+NOT_FINITE = 7
+"""Fault of an answer that is no number (see `car.FAULTS`): met on cars that lie on their side in every corner."""
+
 _WEIGHT, _TURN_IN = PHASE_COLUMNS.index("weight"), PHASE_COLUMNS.index("is_turn_in")
 
 
@@ -113,6 +116,8 @@ def evaluate_with_faults(
         )
     finally:
         set_num_threads(threads)
+    torn = ~np.isfinite(values).all(axis=2)
+    values[torn], faults[torn] = 0.0, NOT_FINITE
     return values, faults
 
 

@@ -13,6 +13,7 @@ from explorer.report.words import escape
 from explorer.space import IntArray, Objective
 from explorer.study.evaluate import Progress
 from explorer.study.results import RunResult
+from explorer.study.sanity import overturned
 from explorer.study.shortlist import NothingFeasible, Pick, Shortlist
 
 if TYPE_CHECKING:
@@ -37,6 +38,9 @@ def report(result: RunResult, drawn: Sequence[str] | None = None) -> str:
         f"{words.count(len(space.phase_names), 'corner phase')}; seed {space.seed}.",
         "## The answer",
     ]
+    over = overturned(result.table if result.whole is None else result.whole)
+    if over.everywhere:
+        parts.append(f"**Mind:** {escape(over.words)}.")
     if isinstance(result.shortlist, Shortlist):
         parts += _take(result, result.shortlist)
         if result.plan is not None:

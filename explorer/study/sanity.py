@@ -16,10 +16,10 @@ import numpy as np
 from explorer.model.car import G, car_at
 from explorer.model.fill import initial_roll_stiffness
 from explorer.model.kernel import evaluate_with_faults
-from explorer.model.metrics import metric_columns
+from explorer.model.metrics import describe, metric_columns
 from explorer.model.slots import PHASE_COLUMNS, SLOT
 from explorer.space import FloatArray, Space
-from explorer.study.evaluate import nominal
+from explorer.study.evaluate import MetricTable, nominal
 from explorer.units import to_si
 
 ENDS = ("front", "rear")
@@ -153,6 +153,36 @@ ASKS_TOO_MUCH = 1.5
 """A phase that asks for more than this many times the surface's grip was hardly measured so."""
 TALL = 3.0
 """Wheel radii above which no centre of gravity of a car lies."""
+
+
+@dataclass(frozen=True)
+class Overturned:
+    """Of `setups` that the model answered, `rolled` roll over in one phase or more; in each of `phases` all do."""
+
+    setups: int
+    rolled: int
+    phases: tuple[str, ...]
+
+    @property
+    def everywhere(self) -> bool:
+        """Whether no setup gets round every corner."""
+        return self.setups > 0 and self.rolled == self.setups
+
+    @property
+    def words(self) -> str:
+        """In one sentence, where no setup gets round."""
+        where = f": all of them in {', '.join(self.phases)}" if self.phases else ", each somewhere"
+        return f"the car rolls over in every one of {self.setups:,} setups{where}; nothing of this can be driven"
+
+
+def overturned(table: MetricTable) -> Overturned:
+    """How many setups of a table roll over, and in which phases all of them do."""
+    answered = table.take(table.valid)
+    names = [column.removesuffix(".state") for column in table.columns if column.endswith(".state")]
+    code = float(describe("sweep.state").codes.index("rolled over"))
+    lies = np.array([answered.column(f"{name}.state") == code for name in names]).reshape(len(names), len(answered))
+    phases = tuple(name for name, row in zip(names, lies, strict=True) if len(answered) and row.all())
+    return Overturned(len(answered), int(lies.any(axis=0).sum()), phases)
 
 
 def roll_stiffness(axle: Any) -> float:
