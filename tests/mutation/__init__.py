@@ -3,9 +3,10 @@
     python -m tests.mutation --minutes 20 --seed 1 [--jobs 1] [--only PART-OF-A-MODULE-NAME]
 
 A seeded sample of faults (`mutants`) is made in `explorer/model` and `explorer/study`, one at a time; the tests that
-call the faulty function (`judge` records which do) run in a forked worker until the first one fails. The model runs
-in plain Python (`plain`): compiling it for every fault would take 40 seconds of a core each. So what only compiled code
-does is left out (`mutants.LEFT_OUT`): the code that is written for the compiler itself and the parallel loop.
+call the faulty function (`judge` records which do) run in a forked worker until the first one fails. For faults in the
+model it runs in plain Python (`plain`): compiling it for every fault would take 40 seconds of a core each. So what only
+compiled code does is left out (`mutants.LEFT_OUT`): what is written for the compiler itself and the parallel loop.
+Faults in the study are judged with the compiled model, from its cache.
 The outcome goes to `results/mutation` (`outcome`); faults that cannot be seen are listed, each with its reason, in
 `equivalent.toml`.
 

@@ -18,9 +18,10 @@ def main() -> int:
     asked.add_argument("--only", default="", help="files whose name holds this")
     asked.add_argument("--out", type=Path, default=None)
     options = asked.parse_args()
-    if os.environ.get("NUMBA_DISABLE_JIT") != "1":  # read by numba when it is imported
-        plain = {"NUMBA_DISABLE_JIT": "1", "OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1", "PYTHONHASHSEED": "0"}
-        os.execve(sys.executable, [sys.executable, "-m", "tests.mutation", *sys.argv[1:]], os.environ | plain)
+    if os.environ.get("PYTHONHASHSEED") != "0":  # these are read when Python and the libraries start
+        one = dict.fromkeys(("NUMBA_NUM_THREADS", "OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"), "1")
+        command = [sys.executable, "-m", "tests.mutation", *sys.argv[1:]]
+        os.execve(sys.executable, command, os.environ | one | {"PYTHONHASHSEED": "0"})
 
     from tests.mutation import judge, mutants, outcome, workers
 
@@ -30,13 +31,17 @@ def main() -> int:
     if not faults:
         print(f"no file of the model or the study holds {options.only!r}", file=sys.stderr)
         return 2
-    judges = judge.watch_tests(judge.PATHS, options.jobs)
-    print(f"{len(judges.seconds)} judges, {len(judges.unfit)} tests are none; {len(faults)} faults", flush=True)
+    rooms = sorted({fault.file.rpartition("/")[0] for fault in faults})
+    judges = {
+        room: judge.watch_tests(judge.PATHS[room], options.jobs, compiled=room != "explorer/model") for room in rooms
+    }
+    for room, found in judges.items():
+        print(f"{room}: {len(found.seconds)} judges, {len(found.unfit)} tests are none", flush=True)
     verdicts = []
     for verdict in judge.judged(faults, judges, options.jobs, 60.0 * options.minutes):
         verdicts.append(verdict)
         if verdict.verdict in ("survived", "uncovered"):
-            print(f"{verdict.verdict} {verdict.mutant}", flush=True)
+            print(f"{len(verdicts)}: {verdict.verdict} {verdict.mutant}", flush=True)
     facts = {"seed": options.seed, "jobs": options.jobs, "minutes": round(workers.used() / 60.0, 1)}
     made = Counter(fault.file for fault in faults)
     path = outcome.write(options.out or outcome.default_folder(), verdicts, dict(made), judges, facts)

@@ -1,8 +1,10 @@
 """Tests as judges of faults: which tests call which functions, and what they say when one is faulty.
 
+Faults in the model are judged with the model in plain Python, those in the study with the compiled model.
+
 Everything runs in forked workers of a process that has the heavy libraries loaded but nothing of `explorer`: a worker
-starts in milliseconds and imports the (faulty) sources afresh. A test that fails without a fault, or takes too long in
-plain Python, is no judge.
+starts in milliseconds and imports the (faulty) sources afresh. A test that fails without a fault, or takes too long,
+is no judge.
 """
 
 from __future__ import annotations
@@ -28,12 +30,13 @@ from tests.mutation.mutants import ROOT, Mutant, mutated
 from tests.mutation.workers import each_in_turn
 
 TEST_LIMIT = 6.0
-"""Longest time of a test that may be a judge, in plain Python; twice that while its calls are watched. [s]"""
+"""Longest time of a test that may be a judge; twice that while its calls are watched. [s]"""
 JUDGES_LIMIT = 15.0
 """Longest time that the tests of one fault may take together when none fails; the slowest are left out. [s]"""
 FILE_LIMIT = 600.0
 """Longest time of the tests of one file on the clock, watched. [s]"""
-PATHS = ("tests/model", "tests/study", "explorer/model", "explorer/study")
+PATHS = {"explorer/model": ("tests/model", "explorer/model"), "explorer/study": ("tests/study", "explorer/study")}
+"""Where the judges of a room's faults are."""
 HEAVY = (
     "numpy", "scipy.stats", "scipy.optimize", "scipy.linalg", "scipy.integrate", "pandas", "numba", "numba.extending",
     "pytest", "hypothesis", "SALib.analyze.sobol", "SALib.sample.sobol", "optuna", "moocore", "pydantic",
@@ -46,7 +49,10 @@ class TooSlow(BaseException):
 
 @dataclass
 class Judges:
-    """Tests by the functions they call, with their times; those that are no judge, with the reason."""
+    """Tests by the functions they call, with their times; those that are no judge, with the reason. `compiled` where
+    they use the compiled model, which has no fault then."""
+
+    compiled: bool = False
 
     seconds: dict[str, float] = field(default_factory=dict)
     calls: dict[tuple[str, str], set[str]] = field(default_factory=lambda: defaultdict(set))
@@ -198,7 +204,9 @@ def _remember_twin(known: dict[str, Any], seconds: list[float]) -> None:
     twin.solve = remembered
 
 
-def run_tests(tests: Sequence[str], mutant: Mutant | None, limit: float, watched: bool, twin: dict[str, Any]) -> _Watch:
+def run_tests(
+    tests: Sequence[str], mutant: Mutant | None, limit: float, watched: bool, compiled: bool, twin: dict[str, Any]
+) -> _Watch:
     """Run tests in this process, which must be a fresh worker; stops at the first failure where there is a fault."""
     import pytest
 
@@ -208,13 +216,16 @@ def run_tests(tests: Sequence[str], mutant: Mutant | None, limit: float, watched
         sys.meta_path.insert(0, _Finder(mutant))  # type: ignore[arg-type]
     watch = _hooks()(limit, watched)
     try:
-        plain.install()
+        if not compiled:
+            plain.install()
     except Exception as error:
         watch.bad["import"] = repr(error)
         return watch
     _remember_twin(twin, watch.twin_seconds)
     os.chdir(ROOT)
-    options = ["-p", "no:cacheprovider", "-p", "no:xdist", "--tb=line", *(["-x"] if mutant is not None else [])]
+    # asserts as they are: pytest would load the files that it rewrites, those with examples too, past the fault
+    options = ["-p", "no:cacheprovider", "-p", "no:xdist", "--assert=plain", "--tb=line"]
+    options += ["-x"] if mutant is not None else []
     code = pytest.main([*options, *tests], plugins=[watch])
     if code not in (0, 1) and not watch.bad:
         watch.bad["pytest"] = f"ended with {code}"
@@ -230,16 +241,16 @@ def preload() -> None:
         raise RuntimeError("explorer is loaded in the process that workers are forked from")
 
 
-def watch_tests(paths: Sequence[str], jobs: int) -> Judges:
+def watch_tests(paths: Sequence[str], jobs: int, compiled: bool) -> Judges:
     """Run every test of the normal suite below the paths once without a fault, one worker per file. What was found is
     kept beside pytest's own cache until a source or a test changes."""
     files = [str(file.relative_to(ROOT)) for path in paths for file in _test_files(ROOT / path)]
-    found = Judges()
+    found = Judges(compiled)
 
     def work(file: str) -> Callable[[], Any]:
         def run() -> Any:
             twin: dict[str, Any] = {}
-            watch = run_tests([file], None, 2.0 * TEST_LIMIT, True, twin)
+            watch = run_tests([file], None, 2.0 * TEST_LIMIT, True, compiled, twin)
             return dict(watch.seconds), dict(watch.calls), watch.bad, twin
 
         return run
@@ -257,21 +268,21 @@ def watch_tests(paths: Sequence[str], jobs: int) -> Judges:
 
     fresh = []
     for file in files:
-        if (kept := _kept(file)).is_file():
+        if (kept := _kept(file, compiled)).is_file():
             put(file, pickle.loads(kept.read_bytes()))
         else:
             fresh.append(file)
     for file, answer in each_in_turn([(file, work(file), FILE_LIMIT) for file in fresh], jobs):
         put(file, answer)
         if answer is not None and answer[0] == "answer":
-            _kept(file).parent.mkdir(parents=True, exist_ok=True)
-            _kept(file).write_bytes(pickle.dumps(answer))
+            _kept(file, compiled).parent.mkdir(parents=True, exist_ok=True)
+            _kept(file, compiled).write_bytes(pickle.dumps(answer))
     return found
 
 
-def _kept(file: str) -> Path:
+def _kept(file: str, compiled: bool) -> Path:
     """Where what was found about a test file is kept: named after all that it may depend on."""
-    digest = hashlib.sha256(file.encode())
+    digest = hashlib.sha256(f"{file} {compiled}".encode())
     beside = [Path(__file__).with_name(name) for name in ("mutants.py", "outcome.py", "workers.py", "__main__.py")]
     shared = [p for p in (ROOT / "tests").rglob("*.py") if not p.name.startswith("test_") and p not in beside]
     configs = [path for path in (ROOT / "configs").rglob("*.toml")]
@@ -304,22 +315,24 @@ def verdict_on(mutant: Mutant, tests: Sequence[str], judges: Judges) -> tuple[Ca
 
     def run() -> Any:
         start = time.process_time()
-        watch = run_tests(tests, mutant, 3.0 * longest + 5.0, False, judges.twin)
+        watch = run_tests(tests, mutant, 3.0 * longest + 5.0, False, judges.compiled, judges.twin)
         bad = {test: why for test, why in watch.bad.items() if why != "skipped"}
         return next(iter(bad.items()), None), time.process_time() - start
 
     return run, 20.0 * total + 200.0  # by the clock: for what sleeps; what runs is stopped by its own time
 
 
-def judged(mutants: Sequence[Mutant], judges: Judges, jobs: int, until: float) -> Iterator[Verdict]:
-    """Verdicts on a beginning of the faults given, as they fall; none is begun after `until` seconds of a core."""
+def judged(mutants: Sequence[Mutant], judges: dict[str, Judges], jobs: int, until: float) -> Iterator[Verdict]:
+    """Verdicts on a beginning of the faults given, as they fall; none is begun after `until` seconds of a core.
+    `judges` by room."""
     uncovered: list[Mutant] = []
 
     def works() -> Iterator[tuple[Mutant, Callable[[], Any], float]]:
         for mutant in mutants:
-            tests = judges.of(mutant)
+            mine = judges[mutant.file.rpartition("/")[0]]
+            tests = mine.of(mutant)
             if tests:
-                yield mutant, *verdict_on(mutant, tests, judges)
+                yield mutant, *verdict_on(mutant, tests, mine)
             else:
                 uncovered.append(mutant)
 

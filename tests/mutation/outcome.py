@@ -114,7 +114,11 @@ def mutant_rows(verdicts: Sequence[Verdict], entries: Sequence[dict[str, str]]) 
 
 
 def page(
-    verdicts: Sequence[Verdict], made: dict[str, int], judges: Judges, entries: Sequence[dict[str, str]], facts: Any
+    verdicts: Sequence[Verdict],
+    made: dict[str, int],
+    judges: dict[str, Judges],
+    entries: Sequence[dict[str, str]],
+    facts: Any,
 ) -> str:
     """The outcome in words: counts, scores per file, the faults that nobody saw, and what was no judge."""
     rows = module_rows(verdicts, made, entries)
@@ -129,9 +133,10 @@ def page(
         "",
         f"**Seen: {whole['score_pct']:.1f} %** of those that can be seen (95 % interval {whole['low_pct']:.1f} to "
         f"{whole['high_pct']:.1f}; goal {100 * GOAL:.0f} %). {facts['minutes']:.0f} minutes of a core, "
-        f"{facts['jobs']} at a time, {len(judges.seconds)} tests as judges.",
+        f"{facts['jobs']} at a time, {sum(len(one.seconds) for one in judges.values())} tests as judges.",
         "",
-        "The model ran in plain Python. Left out: "
+        "Faults in the model were judged with the model in plain Python, those in the study with the compiled model. "
+        "Left out: "
         + "; ".join(f"`{name}` ({why})" for name, why in LEFT_OUT.items())
         + ".",
         "",
@@ -159,13 +164,14 @@ def page(
             f"`{v.mutant.after}`"
             for v in ordered
         ] or ["None."]
-    lines += ["", "## No judge", ""]
-    lines += [f"- `{test}`: {why[:160]}" for test, why in sorted(judges.unfit.items())] or ["Every test is one."]
+    for room, one in judges.items():
+        lines += ["", f"## No judge of {room}", ""]
+        lines += [f"- `{test}`: {why[:160]}" for test, why in sorted(one.unfit.items())] or ["Every test is one."]
     return "\n".join(lines) + "\n"
 
 
 def write(
-    folder: Path, verdicts: Sequence[Verdict], made: dict[str, int], judges: Judges, facts: dict[str, Any]
+    folder: Path, verdicts: Sequence[Verdict], made: dict[str, int], judges: dict[str, Judges], facts: dict[str, Any]
 ) -> Path:
     """Page and tables into a folder; returns the page's path."""
     import pandas as pd

@@ -91,7 +91,7 @@ FAULT = Mutant("explorer/model/parts.py", "work", 3, "arithmetic", "a + b", "a -
 
 def test_judges_are_those_that_call_the_function_quickest_first() -> None:
     """Catches tests asked that never reach the fault, slow ones asked first, and one that is no judge asked at all."""
-    judges = Judges({"quick": 0.1, "slow": 9.0, "slower": 9.5, "other": 0.2})
+    judges = Judges(False, {"quick": 0.1, "slow": 9.0, "slower": 9.5, "other": 0.2})
     judges.calls["explorer/model/parts.py", "work"] = {"quick", "slow", "slower", "fails without a fault"}
     judges.calls["explorer/model/parts.py", "Spring.rate"] = {"other"}
     assert judges.of(FAULT, 15.0) == ["quick", "slow"]
@@ -145,7 +145,7 @@ def test_workers_answer_or_are_stopped() -> None:
 SCRIPT = """
 from tests.mutation import judge, mutants
 judge.preload()
-judges = judge.watch_tests(["tests/model/test_parts.py"], 1)
+judges = judge.watch_tests(["tests/model/test_parts.py"], 1, compiled=False)
 assert len(judges.seconds) > 10 and not judges.unfit, judges.unfit
 every = mutants.mutants_of("explorer/model/parts.py")
 planted = next(one for one in every if one.function == "polar_moment" and one.after.endswith("diameter ** 4 * 32.0"))
@@ -161,9 +161,7 @@ for fault, tests in ((planted, judges.of(planted)), (planted, blind)):
 def test_a_planted_fault_is_killed_and_survives_where_it_changes_nothing() -> None:
     """Catches a check that never puts the fault in, and one that calls everything killed (a worker that cannot import
     would look like that): a fault in a bar's twist, asked of the tests of bars and of a test of coil springs."""
-    plain = {"NUMBA_DISABLE_JIT": "1", "PYTHONPATH": str(ROOT)}
-    done = subprocess.run(
-        [sys.executable, "-c", SCRIPT], cwd=ROOT, env=os.environ | plain, capture_output=True, text=True
-    )
+    here = os.environ | {"PYTHONPATH": str(ROOT)}
+    done = subprocess.run([sys.executable, "-c", SCRIPT], cwd=ROOT, env=here, capture_output=True, text=True)
     assert done.returncode == 0, done.stderr
     assert [line.split()[0] for line in done.stdout.splitlines()] == ["killed", "survived"], done.stdout
