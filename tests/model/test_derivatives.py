@@ -8,10 +8,11 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from cars import put, random_cars
+from cars import corner_phases, put, random_cars
 from numba import njit
 
-from explorer.model.car import car_at
+from explorer.model.car import car_at, phase_at
+from explorer.model.path import path_law, path_step
 from explorer.model.path_axle import axle_law, axle_point
 
 NAMES = ("moment", "rise", "excess", "travel")
@@ -64,3 +65,39 @@ def test_slopes_of_an_axle_are_its_differences(droop: float) -> None:
         worst = np.abs(found - said)[one_stage].max(axis=0) / np.maximum(size, 1e-12)
         assert (worst < 1e-6).all(), dict(zip(NAMES, worst, strict=True))
         assert (size > 0.0).all()
+
+
+@njit(error_model="numpy")
+def path_numbers(vectors, phase_row, rolls, out):
+    """Lateral acceleration and handed load of the path at a roll, what a last step would change, and their slopes."""
+    for i in range(len(vectors)):
+        body, front, rear = car_at(vectors[i])
+        law = path_law(front, rear, phase_at(vectors[i], phase_row, body))
+        lateral, handed = 5.0, 0.0
+        for _ in range(40):
+            step = path_step(law, rolls[i], lateral, handed)
+            lateral += step.lateral
+            handed += step.handed
+        out[i, 0], out[i, 1], out[i, 2], out[i, 3] = lateral, handed, step.lateral, step.handed
+        out[i, 4], out[i, 5] = step.lateral_slope, step.handed_slope
+
+
+def test_slopes_of_the_path_are_its_differences() -> None:
+    """Catches a Newton step with a coefficient of the wrong sign or place, which still ends, slowly or elsewhere, and
+    slopes along the path that only the first guess of the next point uses."""
+    count, step = 60, 1e-6
+    cars = random_cars(43, count)
+    rolls = np.random.default_rng(44).uniform(0.01, 0.06, count)
+    for phase in corner_phases(0.9)[2:]:
+        found = []
+        for moved in (-step, 0.0, step):
+            out = np.zeros((count, 6))
+            path_numbers(cars, phase, rolls + moved, out)
+            found.append(out)
+        before, here, after = found
+        settled = (np.abs(np.stack(found)[:, :, 2:4]) < 1e-9).all(axis=(0, 2))
+        one_stage = settled & np.isclose(after[:, 4:], before[:, 4:], rtol=1e-3, atol=1e-6).all(axis=1)
+        assert one_stage.mean() > 0.9
+        slopes = ((after[:, :2] - before[:, :2]) / (2.0 * step))[one_stage]
+        np.testing.assert_allclose(here[one_stage, 4:], slopes, rtol=2e-6, atol=1e-6 * np.abs(slopes).max())
+        assert np.abs(slopes[:, 1]).max() > 0.1
