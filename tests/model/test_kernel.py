@@ -1,0 +1,68 @@
+"""The door to the kernel: threads put back, and inputs that cannot be asked about."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from cars import corner_phases, random_cars
+
+from explorer.errors import ModelError
+from explorer.model import kernel
+from explorer.model.kernel import evaluate_parameters
+
+NOTHING = np.zeros(0, dtype=np.int64), np.ones((1, 0)), np.zeros((1, 0))
+
+
+def test_a_few_setups_take_one_thread_and_leave_the_others_as_they_were(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Catches a small question that leaves a large one on one thread for good, also where the model fails, and a large
+    one that is never given more than one."""
+    asked: list[int] = []
+    monkeypatch.setattr(kernel, "set_num_threads", asked.append)
+    monkeypatch.setattr(kernel, "get_num_threads", lambda: 7)
+    monkeypatch.setattr(kernel, "evaluate_rows", lambda *arguments: None)
+    evaluate_parameters(random_cars(1, kernel.FEW), corner_phases(), *NOTHING)
+    assert asked == [1, 7]
+    evaluate_parameters(random_cars(1, kernel.FEW + 1), corner_phases(), *NOTHING)
+    assert asked[2:] == [7, 7]
+
+    def fails(*arguments: object) -> None:
+        raise ModelError("no answer")
+
+    monkeypatch.setattr(kernel, "evaluate_rows", fails)
+    with pytest.raises(ModelError, match="no answer"):
+        evaluate_parameters(random_cars(1, 2), corner_phases(), *NOTHING)
+    assert asked[4:] == [1, 7]
+
+
+def test_nothing_asked_is_nothing_answered() -> None:
+    """Catches a crash on no setup at all."""
+    values, valid = evaluate_parameters(random_cars(1, 2)[:0], corner_phases(), *NOTHING)
+    assert values.shape[:2] == (1, 0) and valid.shape == (1, 0)
+
+
+@pytest.mark.parametrize(
+    ("place", "value", "words"),
+    [
+        ((0, 0), 0.0, "radius above zero"), ((1, 0), -1.0, "radius above zero"), ((0, 5), -0.1, "weight not below"),
+        ((2, 6), 0.0, "exactly one phase"), ((0, 6), 1.0, "exactly one phase"), ((0, 2), 0.0, "speed or grip share"),
+        ((3, 3), np.inf, "finite"), ((0, 2), np.nan, "finite"),
+    ],
+)  # fmt: skip
+def test_phases_that_ask_for_nothing_are_refused(place: tuple[int, int], value: float, words: str) -> None:
+    """Catches a check left out: the answer would be a division by zero, in a table without a word."""
+    phases = corner_phases()
+    phases[place] = value
+    with pytest.raises(ModelError, match=words):
+        evaluate_parameters(random_cars(1, 2), phases, *NOTHING)
+
+
+def test_arrays_of_the_wrong_shape_are_refused() -> None:
+    """Catches columns read past their end, which compiled code does without a word."""
+    cars, phases = random_cars(1, 2), corner_phases()
+    for wrong_cars, wrong_phases, words in (
+        (cars[:, :-1], phases, "parameters must have shape"), (cars[0], phases, "parameters must have shape"),
+        (cars, phases[:, :-1], "phases must have shape"), (cars, phases[:0], "phases must have shape"),
+        (cars, phases * [1, 1, 1, 1, 1, 0, 1], "one of them above"),
+    ):  # fmt: skip
+        with pytest.raises(ModelError, match=words):
+            evaluate_parameters(wrong_cars, wrong_phases, *NOTHING)
