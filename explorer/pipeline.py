@@ -11,7 +11,7 @@ from typing import TypeVar
 import numpy as np
 
 from explorer.config import LoadedStudy
-from explorer.errors import ExplorerError
+from explorer.errors import ExplorerError, ModelError
 from explorer.kept import Kept
 from explorer.model.metrics import describe, metric_columns
 from explorer.report.answers import Answer, ladder_answer
