@@ -7,3 +7,6 @@ inner = njit(cache=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_
 
 Call such a function from compiled code only: from Python, with compilation on, it ends the process without a message.
 """
+
+woven = njit(cache=True, error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True, forceinline=True)
+"""As `inner`, laid into its callers: a path's constants are forty lanes, which a call would copy every time."""

@@ -30,13 +30,14 @@ def evaluate_rows(parameters, phases, slots, factor, offset, tables, which_table
         s = job // blocks
         start = (job - s * blocks) * WIDTH
         count = min(WIDTH, rows - start)
-        vectors = np.empty((WIDTH, parameters.shape[1]))
+        vectors = np.empty((parameters.shape[1], WIDTH))
         which = np.empty(WIDTH, dtype=np.int64)
         for lane in range(WIDTH):
             i = start + min(lane, count - 1)
-            vectors[lane] = parameters[i]
+            for j in range(parameters.shape[1]):
+                vectors[j, lane] = parameters[i, j]
             for j in range(slots.shape[0]):
-                vectors[lane, slots[j]] = vectors[lane, slots[j]] * factor[s, j] + offset[s, j]
+                vectors[slots[j], lane] = vectors[slots[j], lane] * factor[s, j] + offset[s, j]
             which[lane] = which_table[s, i]
         stop = start + count
         evaluate_block(vectors, count, phases, tables, which, out[s, start:stop], faults[s, start:stop])

@@ -2,7 +2,7 @@
 
 On floats numpy's own. On lanes, which know arithmetic only: argument reduction and polynomials, the same steps in
 every lane (after Cody & Waite, Software Manual for the Elementary Functions, 1980; the logarithm's coefficients are
-those of Sun's fdlibm, `e_log.c`).
+those of Sun's fdlibm, `e_log.c`, the arctangent's those of Moshier's Cephes, `atan.c`).
 """
 
 from __future__ import annotations
@@ -127,6 +127,27 @@ def _lanes_sine_cosine(x):
 
 
 @inner
+def _lanes_arctan(x):
+    size = abs(x)
+    far, near = size > 2.414213562373095, size <= 0.66
+    r = where(far, -1.0, where(near, size, size - 1.0)) / where(far, size, where(near, 1.0, size + 1.0))
+    z = r * r
+    p = -8.750608600031904122785e-1
+    p = p * z - 1.615753718733365076637e1
+    p = p * z - 7.500855792314704667340e1
+    p = p * z - 1.228866684490136173410e2
+    p = p * z - 6.485021904942025371773e1
+    q = z + 2.485846490142306297962e1
+    q = q * z + 1.650270098316988542046e2
+    q = q * z + 4.328810604912902668951e2
+    q = q * z + 4.853903996359136964868e2
+    q = q * z + 1.945506571482613964425e2
+    low = where(far, 6.123233995736765886130e-17, where(near, 0.0, 3.061616997868382943065e-17))
+    angle = where(far, 1.5707963267948966, where(near, 0.0, 0.7853981633974483)) + ((r * z * p / q + low) + r)
+    return where(x < 0.0, -angle, angle)
+
+
+@inner
 def _lanes_tanh(x):
     e = _lanes_exp(-2.0 * abs(x))
     size = (1.0 - e) / (1.0 + e)
@@ -153,6 +174,24 @@ def hyperbolic_tangent(x):
     return np.tanh(x)
 
 
+def arctangent(x):
+    """arctan x. [rad]"""
+    return np.arctan(x)
+
+
+@inner
+def arcsine(x):
+    """arcsin x, `arctan(x / sqrt(1 - x^2))`. [rad]"""
+    return arctangent(x / np.sqrt((1.0 - x) * (1.0 + x)))
+
+
+@inner
+def tangent(x):
+    """tan x; on lanes as good as `sine_cosine`."""
+    sine, cosine = sine_cosine(x)
+    return sine / cosine
+
+
 def _bind(function, on_floats, on_lanes):
     @overload(function)
     def choose(x):
@@ -162,6 +201,7 @@ def _bind(function, on_floats, on_lanes):
 _bind(exponential, lambda x: np.exp(x), lambda x: _lanes_exp(x))
 _bind(logarithm, lambda x: np.log(x), lambda x: _lanes_log(x))
 _bind(sine_cosine, lambda x: (np.sin(x), np.cos(x)), lambda x: _lanes_sine_cosine(x))
+_bind(arctangent, lambda x: np.arctan(x), lambda x: _lanes_arctan(x))
 _bind(hyperbolic_tangent, lambda x: np.tanh(x), lambda x: _lanes_tanh(x))
 
 

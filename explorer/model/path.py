@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from explorer.model.compiled import inner
+from explorer.model.compiled import inner, woven
 from explorer.model.lane_math import sine_cosine
 from explorer.model.lanes import any_of, least, most, negated, where
 from explorer.model.path_axle import AxleLaw, AxlePoint, axle_law, axle_point, excess_after, travel_after
@@ -75,7 +75,7 @@ def path_law(front, rear, phase):
     )
 
 
-@inner
+@woven
 def path_step(law, roll, lateral, handed):
     """One Newton step of the moment and load balances for (lateral, handed) at a fixed roll, and the path's slopes."""
     front_weight = law.front_weight + handed
@@ -101,7 +101,7 @@ def path_step(law, roll, lateral, handed):
     )
 
 
-@inner
+@woven
 def lift_step(step, front):
     """Step in roll to where the inner wheel of the front axle, or else of the rear one, lifts. [rad]"""
     f, r = step.front, step.rear
@@ -112,7 +112,7 @@ def lift_step(step, front):
     )
 
 
-@inner
+@woven
 def small_enough(law, point, roll_step, lateral_step, handed_step, small_step):
     """True where a Newton step is the last."""
     return (
@@ -122,7 +122,7 @@ def small_enough(law, point, roll_step, lateral_step, handed_step, small_step):
     )
 
 
-@inner
+@woven
 def moved_by(law, step, point, roll_step, small_step):
     """The path at a roll `roll_step` further; found where the step was small."""
     lateral_step = step.lateral + step.lateral_slope * roll_step
