@@ -257,3 +257,15 @@ def excess_after(point, roll_step, lateral_step, weight_step):
 def travel_after(point, roll_step, lateral_step, weight_step):
     """Suspension roll travel after a small step. [m]"""
     return point.travel + point.travel_p * roll_step + point.travel_a * lateral_step + point.travel_w * weight_step
+
+
+@woven
+def excess_slope(point, lateral_slope, weight_slope):
+    """Contact excess by roll along the path. [N/rad]"""
+    return point.excess_p + point.excess_a * lateral_slope + point.excess_w * weight_slope
+
+
+@woven
+def travel_slope(point, lateral_slope, weight_slope):
+    """Suspension roll travel by roll along the path. [m/rad]"""
+    return point.travel_p + point.travel_a * lateral_slope + point.travel_w * weight_slope
