@@ -265,9 +265,8 @@ def _block(parameters: NDArray[np.float64], phases: NDArray[np.float64]) -> tupl
     results = np.zeros((1, rows, N_CAR + N_PHASE * len(phases)), dtype=object)
     faults = np.zeros((1, rows), dtype=np.int64)
     with counting("explorer.model"):
-        kernel.evaluate_rows(
-            _given(tape, parameters, "setup"), _given(tape, phases, "phase"), *nothing, tables, which, results, faults
-        )
+        given = _given(tape, parameters, "setup"), _given(tape, phases, "phase")
+        kernel.evaluate_rows(1, *given, *nothing, tables, which, results, faults)
     if faults.any():
         raise ExplorerError("the kernel has no answer for a setup of the sample")
     return tape, results[0]

@@ -12,6 +12,8 @@ from typing import NamedTuple
 import numpy as np
 from numba import njit
 
+from explorer.model.compiled import inner
+
 REFERENCE_SPATIAL_FREQUENCY = 0.1
 """n_0 of ISO 8608. [cycle/m]"""
 
@@ -53,7 +55,7 @@ def travel_variance(intensity, mass, unsprung, damping):
     return intensity * (mass + unsprung) / (2.0 * damping)
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def bump_level(axle, roll_inertia, sprung_mass):
     """Heave and roll together at one end: `k = k_w`, `M = m_s/2` and `k = k_w + k_b`, `M = m_s/2 (2 rho/t)^2`; on
     ground of intensity 1, from which they grow with its root."""
@@ -74,7 +76,7 @@ def bump_level(axle, roll_inertia, sprung_mass):
     )
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def level_at(level, roughness, speed):
     """The figures of `bump_level` on a surface at a speed."""
     root = np.sqrt(velocity_intensity(roughness, speed))

@@ -93,7 +93,7 @@ class Phase(NamedTuple):
     rear_pull: float
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def axle_at(parameters, end, share, sprung_mass, total_sprung, sprung_height):
     """Axle from a parameter vector, or from vectors side by side (`lanes.value_at`). `end` 0 front, 1 rear; `share` of
     the car's weight on it.
@@ -172,7 +172,7 @@ def car_at(parameters):
     return body, front, rear
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def phase_at(parameters, phase, body):
     """What a phase asks of this car on this surface; `phase` is a row of the phase array.
 

@@ -1,8 +1,9 @@
 """Limits of a corner by Newton's method on roll, lateral acceleration and handed load together.
 
-For a rigid chassis and a path that rises to the second lift, but for a dip, and ends there, as on nearly every car. Where a condition
-fails, `DirectLimits.done` says so and the path must be followed (`followed`). Written for floats and for lanes alike:
-`wanted` and `going` are the cars that a search is still about, the rest compute along and are not looked at.
+For a rigid chassis and a path that rises to the second lift, but for a dip, and ends there, as on nearly every car.
+Where a condition fails, `DirectLimits.done` says so and the path must be followed (`followed`). Written for floats and
+for lanes alike: `wanted` and `going` are the cars that a search is still about, the rest compute along and are not
+looked at.
 """
 
 from __future__ import annotations
@@ -27,7 +28,7 @@ from explorer.model.path import (
     solve_path,
     upright,
 )
-from explorer.model.path_grip import calm_between, grip_law, grip_point
+from explorer.model.path_grip import FRONT, REAR, calm_between, grip_law, grip_point
 
 BESIDE = 1e-7
 """How far beside a lift the slope of the path is looked at, as a share of the roll angle."""
@@ -246,8 +247,8 @@ def direct_limits(corner, tables, table_start):
     law = path_law(corner.front, corner.rear, corner.phase)
     route = route_of(law)
     first, second = route.first, route.second
-    front_grip, front_found = axle_limit(law, grip_law(corner, 0, table_start), 0, route, tables)
-    rear_grip, rear_found = axle_limit(law, grip_law(corner, 1, table_start), 1, route, tables)
+    front_grip, front_found = axle_limit(law, grip_law(corner, FRONT, table_start), FRONT, route, tables)
+    rear_grip, rear_found = axle_limit(law, grip_law(corner, REAR, table_start), REAR, route, tables)
     done = route.found & front_found & rear_found
     rolled_over = required >= second.lateral
     asked, asked_found = asked_point(law, route, required, done & negated(rolled_over))

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
+from explorer.model.compiled import inner
 from explorer.model.lane_math import arcsine, arctangent, sine_cosine, tangent
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def steer_angle(wheelbase, track, radius, ackermann_share, side):
     """Steer angle of a front wheel, positive into the turn; `side` +1 inner, -1 outer. [rad]
 
@@ -18,7 +18,7 @@ def steer_angle(wheelbase, track, radius, ackermann_share, side):
     return ackermann_share * exact + (1.0 - ackermann_share) * wheelbase / radius
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def steered_lean(lean, caster, kingpin_inclination, steer, side):
     """Lean of a front wheel after turning it by `steer` about its kingpin; `side` +1 inner, -1 outer. [rad]
 
@@ -36,7 +36,7 @@ def steered_lean(lean, caster, kingpin_inclination, steer, side):
     return -arcsine(ez * ahead + kx * ey * turned + kz * along * (1.0 - ahead))
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def lean_from_roll(axle, state):
     """How far roll leans both wheels of an axle out of the turn (positive): suspension roll reduced by the camber
     gain, plus the axle's own roll on its tyres, which no suspension can undo. [rad]"""

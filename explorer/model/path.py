@@ -13,7 +13,16 @@ from typing import NamedTuple
 from explorer.model.compiled import inner, woven
 from explorer.model.lane_math import sine_cosine
 from explorer.model.lanes import any_of, least, most, negated, where
-from explorer.model.path_axle import AxleLaw, AxlePoint, axle_law, axle_point, excess_after, excess_slope, travel_after, travel_slope
+from explorer.model.path_axle import (
+    AxleLaw,
+    AxlePoint,
+    axle_law,
+    axle_point,
+    excess_after,
+    excess_slope,
+    travel_after,
+    travel_slope,
+)
 
 ROUGH_STEP, SMALL_STEP, SMALLEST_STEP = 3e-3, 1e-6, 1e-7
 """A Newton step of this relative size is taken as the last: what it leaves is its square. The first where a sign is

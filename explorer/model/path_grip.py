@@ -20,6 +20,8 @@ from explorer.model.tyre import (
 
 ROUGHLY = 1.0 + 1e-4
 """Demand is raised by this before a stretch is called calm: its ends are known roughly (`path.ROUGH_STEP`)."""
+FRONT, REAR = 0.0, 1.0
+"""Ends of the car; no whole numbers, for each of which the compiler would make a copy of its own."""
 LAST_STEP = (TABLE_HIGH - TABLE_LOW) * TABLE_STEPS_PER_UNIT - 1.0
 """The last interval of the bump table."""
 
@@ -56,9 +58,9 @@ class GripLaw(NamedTuple):
 
 
 class GripPoint(NamedTuple):
-    """One axle at a point of the path: lateral force asked and given [N], slope of what is missing (asked less given) by
-    roll along the path and the same were the outer wheel's force to grow no more [N/rad], force of the upright wheels
-    [N], their inclination factors [-], and the patch shifts of both axles' wheels [m]."""
+    """One axle at a point of the path: lateral force asked and given [N], slope of what is missing (asked less given)
+    by roll along the path and the same were the outer wheel's force to grow no more [N/rad], force of the upright
+    wheels [N], their inclination factors [-], and the patch shifts of both axles' wheels [m]."""
 
     demand: float
     capacity: float
@@ -76,9 +78,9 @@ class GripPoint(NamedTuple):
 
 @inner
 def grip_law(corner, end, table_start):
-    """`GripLaw` of an axle (0 front, 1 rear); its bump table starts at `table_start` of the flat array of tables."""
+    """`GripLaw` of an axle (`FRONT` or `REAR`); its bump table starts at `table_start` of the flat array of tables."""
     body, phase, tyre = corner.body, corner.phase, corner.tyre
-    if end == 0:
+    if end == FRONT:
         sign, share, force, grip = 1.0, body.front_share, phase.front_force, corner.front.grip
         rms, rms_log = corner.front_load_rms, corner.front_rms_log
     else:
@@ -185,7 +187,7 @@ def push_of(law, push, half, half_slope, transfer, transfer_slope, inner_lean, o
 
 @inner
 def grip_point(law, end, point, tables):
-    """`grip.grip_at` for one axle (0 front, 1 rear) from a point of the path."""
+    """`grip.grip_at` for one axle (`FRONT` or `REAR`) from a point of the path."""
     # lean by roll: X/t (1 - gain t/2) + (roll - X/t), see `lean_from_roll`
     front_roll = point.roll - law.front_lean_gain * point.front_travel
     rear_roll = point.roll - law.rear_lean_gain * point.rear_travel
@@ -223,7 +225,7 @@ def grip_point(law, end, point, tables):
     )
     demand = law.demand_mass * point.lateral + front.value + rear.value
     demand_slope = law.demand_mass * point.lateral_slope + front.slope + rear.slope
-    if end == 0:
+    if end == FRONT:
         inner_load, outer_load = front_inner_load, 2.0 * front_half - front_inner_load
         gain, outer_gain, turn = front_gain, point.handed_slope + front_gain, front_turn
         inner_lean, outer_lean = front_inner, front_outer

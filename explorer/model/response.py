@@ -44,7 +44,7 @@ class Response(NamedTuple):
     unstable: bool
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def axle_damping(axle, state):
     """Roll damping that an axle's dampers give in series with its tyres, `c t^2 f^2` times 1/2 for two dampers
     sharing the travel, 1 for one taking it all. [N m s/rad]"""
@@ -53,7 +53,7 @@ def axle_damping(axle, state):
     return shared * axle.damping * arm * arm
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def roll_mode(body, front, rear, front_state, rear_state):
     """Roll alone about the working point: tangent stiffness less the weight's own tipping `m_s g h`."""
     stiffness = front_state.roll_stiffness + rear_state.roll_stiffness - body.sprung_mass * G * body.roll_arm
@@ -64,7 +64,7 @@ def roll_mode(body, front, rear, front_state, rear_state):
     )
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def lean_per_roll(axle, state):
     """Change of lean (into the turn) with roll: the suspension's part less the camber gain, the axle's part whole."""
     share = state.suspension_share

@@ -44,7 +44,7 @@ class Tyre(NamedTuple):
     camber_stiffness: float
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def tyre_at(parameters):
     """Tyre constants from a parameter vector, or from vectors side by side (`lanes.value_at`)."""
     return Tyre(

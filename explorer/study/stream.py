@@ -7,11 +7,13 @@ exact indices need are kept for every setup (`columns.ColumnStore`).
 
 from __future__ import annotations
 
-from collections import Counter
+from collections import Counter, deque
 from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
+from numba import get_num_threads, set_num_threads
 
 from explorer.model.metrics import metric_columns
 from explorer.space import BoolArray, FloatArray, IntArray, Space
@@ -224,9 +226,22 @@ PartMaker = Callable[[Iterable[tuple[int, int]], Callable[[int, int], Part]], It
 
 
 def one_by_one(ranges: Iterable[tuple[int, int]], work: Callable[[int, int], Part]) -> Iterator[Part]:
-    """Every chunk here, one after the other (the kernel itself uses all cores)."""
-    for start, stop in ranges:
-        yield work(start, stop)
+    """Every chunk here, in order, as many at a time as there are threads: what is done beside the kernel would leave all
+    cores but one idle if the chunks came one after the other and the kernel alone used them."""
+    threads = get_num_threads()
+
+    def alone(start: int, stop: int) -> Part:
+        set_num_threads(1)  # in this thread only: numba counts each calling thread apart
+        return work(start, stop)
+
+    with ThreadPoolExecutor(threads) as crew:
+        waiting: deque[Future[Part]] = deque()
+        for start, stop in ranges:
+            if len(waiting) > threads:
+                yield waiting.popleft().result()
+            waiting.append(crew.submit(alone, start, stop))
+        while waiting:
+            yield waiting.popleft().result()
 
 
 def stream(
