@@ -89,12 +89,14 @@ def _bind(function, arity, result, emit, takes):
     kind = LANES if takes is _is_number else MASK
 
     class Template(AbstractTemplate):
+        key = function
+
         def generic(self, args, kws):
             if not kws and len(args) == arity and kind in args and all(takes(a) for a in args):
                 return signature(result, *(kind,) * arity)
             return None
 
-    infer_global(function)(Template)
+    infer_global(function, types.Function(Template))
 
     def lower(context, builder, sig, args):
         return emit(builder, *args)

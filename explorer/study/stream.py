@@ -226,8 +226,8 @@ PartMaker = Callable[[Iterable[tuple[int, int]], Callable[[int, int], Part]], It
 
 
 def one_by_one(ranges: Iterable[tuple[int, int]], work: Callable[[int, int], Part]) -> Iterator[Part]:
-    """Every chunk here, in order, as many at a time as there are threads: what is done beside the kernel would leave all
-    cores but one idle if the chunks came one after the other and the kernel alone used them."""
+    """Every chunk here, in order, as many at a time as there are threads: did the kernel alone use all cores, what is
+    done beside it would leave all but one idle."""
     threads = get_num_threads()
 
     def alone(start: int, stop: int) -> Part:
