@@ -90,8 +90,9 @@ def where(condition: Any, first: Any, second: Any) -> Any:
     if isinstance(first, tuple):
         parts = [where(condition, a, b) for a, b in zip(first, second, strict=True)]
         return type(first)(*parts) if hasattr(first, "_fields") else tuple(parts)
-    if isinstance(condition, Mask):
-        return condition.each(where, first, second)
+    beside = next((one for one in (condition, first, second) if isinstance(one, Lanes)), None)
+    if beside is not None:
+        return beside.each(lambda _, *each: where(*each), condition, first, second)
     if isinstance(condition, Truth):
         return condition.pick(first, second)
     return first if condition else second
@@ -179,11 +180,22 @@ def get_lane(work: NDArray[np.object_], lane: int, example: Any) -> Any:
 def get_lanes(work: NDArray[np.object_], example: Any) -> Any:
     """`lanes.get_lanes`."""
     columns = zip(*(_room(work).lanes[lane] for lane in range(lanes.WIDTH)), strict=True)
-    return shaped_as(example, (Lanes(column) for column in columns))
+    return shaped_as(example, (Lanes(column).each(lambda one: one) for column in columns))
+
+
+def value_at(values: NDArray[np.object_], index: int) -> Any:
+    """`lanes.value_at`."""
+    return Lanes(values[index]) if values.ndim == 2 else values[index]
+
+
+def put_at(values: NDArray[np.object_], index: int, value: Any) -> None:
+    """`lanes.put_at`."""
+    values[index] = value.parts if isinstance(value, Lanes) else value
 
 
 _HELPERS: Final[dict[str, Callable[..., Any]]] = {
     "where": where, "any_of": any_of, "negated": negated, "least": least, "most": most,
+    "value_at": value_at, "put_at": put_at,
     "put_lane": put_lane, "put_lanes": put_lanes, "get_lane": get_lane, "get_lanes": get_lanes,
 }  # fmt: skip
 
@@ -253,9 +265,8 @@ def _block(parameters: NDArray[np.float64], phases: NDArray[np.float64]) -> tupl
     results = np.zeros((1, rows, N_CAR + N_PHASE * len(phases)), dtype=object)
     faults = np.zeros((1, rows), dtype=np.int64)
     with counting("explorer.model"):
-        kernel.evaluate_rows(
-            _given(tape, parameters, "setup"), _given(tape, phases, "phase"), *nothing, tables, which, results, faults
-        )
+        given = _given(tape, parameters, "setup"), _given(tape, phases, "phase")
+        kernel.evaluate_rows(1, *given, *nothing, tables, which, results, faults)
     if faults.any():
         raise ExplorerError("the kernel has no answer for a setup of the sample")
     return tape, results[0]

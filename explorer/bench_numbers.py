@@ -142,6 +142,8 @@ class Counted:
         raise TypeError(f"a counted number meets {type(other).__name__}")
 
     def _with(self, kind: str, other: object, turned: bool = False) -> Counted:
+        if isinstance(other, Lanes):
+            return NotImplemented
         a, b = (self._other(other), self) if turned else (self, self._other(other))
         if kind == "divide":
             with np.errstate(all="ignore"):
@@ -205,6 +207,8 @@ class Counted:
         return 1.0 / result if exponent < 0 else result
 
     def _compared(self, other: object, how: Callable[[float, float], bool]) -> Truth:
+        if isinstance(other, Lanes):
+            return NotImplemented
         right = self._other(other)
         node = self.tape.made("comparison", 0.0, (self.node, right.node), how.__name__).node
         return Truth(how(self.value, right.value), node, self.tape)

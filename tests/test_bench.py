@@ -4,8 +4,10 @@ figures within twice their bars."""
 from __future__ import annotations
 
 import dataclasses
+import time
 from pathlib import Path
 
+import numba
 import numpy as np
 import pytest
 
@@ -191,6 +193,25 @@ def test_the_yardstick_is_much_slower() -> None:
     assert peer.median_cpu / peer.facts["kernel_cpu"] > 12.5
 
 
+def test_a_setup_costs_few_multiply_adds(space: Space) -> None:
+    """Catches a kernel that falls out of its lanes or takes twice the steps. CPU time per setup of four phases, times
+    what a core does of independent multiply-adds in the same process: 310,000 operations' worth, held to twice that
+    (700,000 while the state, the response and the rows were worked out one setup at a time)."""
+    before = numba.get_num_threads()
+    numba.set_num_threads(1)
+    try:
+        places = space.positions(0, space.size)[::26]
+        table_of(space, places[:1])
+        best = np.inf
+        for _ in range(3):
+            start = time.process_time()
+            table_of(space, places)
+            best = min(best, (time.process_time() - start) / len(places))
+        assert best * ceiling(rounds=2_000, trials=3)["per_cpu"] < 620_000
+    finally:
+        numba.set_num_threads(before)
+
+
 def test_two_threads_cost_little_more_than_one() -> None:
     """Catches threads that wait in a loop or redo each other's work: at 0.9 times one core's speed two threads would
     take 2.2 times its CPU time. The wall time is in the long checks."""
@@ -236,8 +257,8 @@ def test_ratios_keep_their_bars_with_twice_the_slack() -> None:
     for ratio in held:
         assert ratio.bar is not None
         assert ratio.value <= 2.0 * ratio.bar if ratio.at_most else ratio.value >= 0.5 * ratio.bar, ratio
-    # the model is most of both, so what the indices cost is seen in the analysis; the sum stays below SALib's
+    # the model is part of both, so what the indices cost is seen in the analysis; the sum is held to twice what it was
     assert lines["analysis alone, exact over SALib's own"].value < 0.25
-    assert lines[whole].value < 1.0
+    assert lines[whole].value < 0.35
     small, large = (ratio.value for ratio in found.ratios if ratio.what.startswith("peak memory"))
     assert large < 1.3 * small

@@ -12,6 +12,8 @@ from typing import NamedTuple
 import numpy as np
 from numba import njit
 
+from explorer.model.compiled import inner
+
 REFERENCE_SPATIAL_FREQUENCY = 0.1
 """n_0 of ISO 8608. [cycle/m]"""
 
@@ -36,14 +38,15 @@ def tyre_load_variance(intensity, rate, mass, unsprung, tyre_rate, damping):
     """Variance of the tyre load of a quarter car with sprung mass `mass` on `rate`. [N2]"""
     total = mass + unsprung
     kt, k, mu, c = tyre_rate, rate, unsprung, damping
-    terms = k * k * total**3 / mass**2 - 2.0 * k * kt * mu * total / mass + kt * kt * mu
-    return intensity / (2.0 * c) * (terms + kt * c * c * total**2 / mass**2)
+    share = total / mass
+    terms = k * k * share * share * total - 2.0 * k * kt * mu * share + kt * kt * mu
+    return intensity / (2.0 * c) * (terms + kt * c * c * share * share)
 
 
 @njit(cache=True, error_model="numpy")
 def body_acceleration_variance(intensity, rate, mass, unsprung, tyre_rate, damping):
     """Variance of the sprung mass's vertical acceleration. [m2/s4]"""
-    return 0.5 * intensity * (tyre_rate * damping / mass**2 + rate * rate * (mass + unsprung) / (damping * mass**2))
+    return 0.5 * intensity * (tyre_rate * damping + rate * rate * (mass + unsprung) / damping) / (mass * mass)
 
 
 @njit(cache=True, error_model="numpy")
@@ -52,12 +55,13 @@ def travel_variance(intensity, mass, unsprung, damping):
     return intensity * (mass + unsprung) / (2.0 * damping)
 
 
-@njit(cache=True, error_model="numpy")
-def bump_level(axle, roll_inertia, sprung_mass, roughness, speed):
-    """Heave and roll together at one end: `k = k_w`, `M = m_s/2` and `k = k_w + k_b`, `M = m_s/2 (2 rho/t)^2`."""
-    s = velocity_intensity(roughness, speed)
+@inner
+def bump_level(axle, roll_inertia, sprung_mass):
+    """Heave and roll together at one end: `k = k_w`, `M = m_s/2` and `k = k_w + k_b`, `M = m_s/2 (2 rho/t)^2`; on
+    ground of intensity 1, from which they grow with its root."""
+    s = 1.0
     heave_mass = 0.5 * axle.sprung_mass
-    roll_mass = heave_mass * 4.0 * (roll_inertia / sprung_mass) / axle.track**2
+    roll_mass = heave_mass * 4.0 * roll_inertia / (sprung_mass * axle.track * axle.track)
     mu, kt, c = axle.unsprung_mass, axle.tyre_rate, axle.damping
     heave_rate, roll_rate = axle.wheel_rate, axle.wheel_rate + axle.bar_rate
     load = tyre_load_variance(s, heave_rate, heave_mass, mu, kt, c) + tyre_load_variance(
@@ -69,6 +73,15 @@ def bump_level(axle, roll_inertia, sprung_mass, roughness, speed):
     travel = travel_variance(s, heave_mass, mu, c) + travel_variance(s, roll_mass, mu, c)
     return BumpLevel(
         load=np.sqrt(0.5 * load), body_acceleration=np.sqrt(0.5 * acceleration), travel=np.sqrt(0.5 * travel)
+    )
+
+
+@inner
+def level_at(level, roughness, speed):
+    """The figures of `bump_level` on a surface at a speed."""
+    root = np.sqrt(velocity_intensity(roughness, speed))
+    return BumpLevel(
+        load=root * level.load, body_acceleration=root * level.body_acceleration, travel=root * level.travel
     )
 
 

@@ -7,11 +7,14 @@ from typing import NamedTuple
 import numpy as np
 from numba import njit
 
+from explorer.model.compiled import inner
+from explorer.model.lanes import most, value_at, where
 from explorer.model.slots import END_SLOTS, SLOT
 from explorer.units import STANDARD_GRAVITY
 
 G = STANDARD_GRAVITY
 
+_COUNT = len(SLOT)
 _MASS, _WHEELBASE = SLOT["mass"], SLOT["wheelbase"]
 _SHARE, _CG = SLOT["front_weight_share"], SLOT["cg_height"]
 _BALLAST, _SHIFT = SLOT["ballast_mass"], SLOT["ballast_shift"]
@@ -90,39 +93,41 @@ class Phase(NamedTuple):
     rear_pull: float
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def axle_at(parameters, end, share, sprung_mass, total_sprung, sprung_height):
-    """Axle from a parameter vector. `end` 0 front, 1 rear; `share` of the car's weight on it.
+    """Axle from a parameter vector, or from vectors side by side (`lanes.value_at`). `end` 0 front, 1 rear; `share` of
+    the car's weight on it.
 
     Raising the body by `dh` moves the roll centre by `rate * dh`, takes droop away and turns static camber along the
     camber curve. Wheel rate: `k_w = k_s MR^2` (Milliken & Milliken, Race Car Vehicle Dynamics, ch. 16).
     """
     o = end * END_SLOTS
-    dh = parameters[_RIDE + o] - parameters[_RIDE_REF + o]
-    roll_centre = parameters[_RC + o] + parameters[_RC_RATE + o] * dh
-    unsprung = parameters[_UNSPRUNG + o]
-    radius = parameters[_RADIUS + o]
-    grip = parameters[_GRIP] * parameters[_TYRE_GRIP + o]
+    dh = value_at(parameters, _RIDE + o) - value_at(parameters, _RIDE_REF + o)
+    roll_centre = value_at(parameters, _RC + o) + value_at(parameters, _RC_RATE + o) * dh
+    spring_ratio, bar_ratio = value_at(parameters, _SPRING_MR + o), value_at(parameters, _BAR_MR + o)
+    unsprung = value_at(parameters, _UNSPRUNG + o)
+    radius = value_at(parameters, _RADIUS + o)
+    grip = value_at(parameters, _GRIP) * value_at(parameters, _TYRE_GRIP + o)
     if end == 0:
-        grip *= parameters[_GRIP_RATIO]
+        grip *= value_at(parameters, _GRIP_RATIO)
     return Axle(
-        track=parameters[_TRACK + o],
-        weight=parameters[_MASS] * G * share,
+        track=value_at(parameters, _TRACK + o),
+        weight=value_at(parameters, _MASS) * G * share,
         sprung_mass=sprung_mass,
         sprung_share=sprung_mass / total_sprung,
         unsprung_mass=unsprung,
         wheel_radius=radius,
-        wheel_rate=parameters[_SPRING + o] * parameters[_SPRING_MR + o] ** 2,
-        bar_rate=parameters[_BAR + o] * parameters[_BAR_MR + o] ** 2,
-        tyre_rate=parameters[_TYRE + o],
+        wheel_rate=value_at(parameters, _SPRING + o) * spring_ratio * spring_ratio,
+        bar_rate=value_at(parameters, _BAR + o) * bar_ratio * bar_ratio,
+        tyre_rate=value_at(parameters, _TYRE + o),
         roll_arm=sprung_height - roll_centre,
         roll_moment_mass=sprung_mass * roll_centre + 2.0 * unsprung * radius,
         lifted_mass=sprung_mass + 2.0 * unsprung,
-        droop=max(parameters[_DROOP + o] - dh, 0.0),
-        camber=parameters[_CAMBER + o] + parameters[_GAIN + o] * dh,
-        camber_gain=parameters[_GAIN + o],
-        damping=parameters[_DAMPING + o],
-        ride_height=parameters[_RIDE + o],
+        droop=most(value_at(parameters, _DROOP + o) - dh, 0.0),
+        camber=value_at(parameters, _CAMBER + o) + value_at(parameters, _GAIN + o) * dh,
+        camber_gain=value_at(parameters, _GAIN + o),
+        damping=value_at(parameters, _DAMPING + o),
+        ride_height=value_at(parameters, _RIDE + o),
         grip=grip,
     )
 
@@ -134,20 +139,22 @@ def car_at(parameters):
     Sprung CG height from the whole car's: `h_s = (m h - sum 2 m_u r) / m_s`; a ride-height change at an end moves the
     sprung mass by that end's sprung share.
     """
-    mass = parameters[_MASS]
-    wheelbase = parameters[_WHEELBASE]
-    share = parameters[_SHARE] + parameters[_BALLAST] * parameters[_SHIFT] / (mass * wheelbase)
-    front_unsprung, rear_unsprung = parameters[_UNSPRUNG], parameters[_UNSPRUNG + END_SLOTS]
+    mass = value_at(parameters, _MASS)
+    wheelbase = value_at(parameters, _WHEELBASE)
+    ballast = value_at(parameters, _BALLAST) * value_at(parameters, _SHIFT)
+    share = value_at(parameters, _SHARE) + ballast / (mass * wheelbase)
+    front_unsprung, rear_unsprung = value_at(parameters, _UNSPRUNG), value_at(parameters, _UNSPRUNG + END_SLOTS)
     front_sprung = mass * share - 2.0 * front_unsprung
     rear_sprung = mass * (1.0 - share) - 2.0 * rear_unsprung
     sprung = front_sprung + rear_sprung
-    moment = 2.0 * (front_unsprung * parameters[_RADIUS] + rear_unsprung * parameters[_RADIUS + END_SLOTS])
+    front_radius, rear_radius = value_at(parameters, _RADIUS), value_at(parameters, _RADIUS + END_SLOTS)
+    moment = 2.0 * (front_unsprung * front_radius + rear_unsprung * rear_radius)
     rise = (
-        front_sprung * (parameters[_RIDE] - parameters[_RIDE_REF])
-        + rear_sprung * (parameters[_RIDE + END_SLOTS] - parameters[_RIDE_REF + END_SLOTS])
+        front_sprung * (value_at(parameters, _RIDE) - value_at(parameters, _RIDE_REF))
+        + rear_sprung * (value_at(parameters, _RIDE + END_SLOTS) - value_at(parameters, _RIDE_REF + END_SLOTS))
     ) / sprung
-    sprung_height = (mass * parameters[_CG] - moment) / sprung + rise
-    cg_height = parameters[_CG] + sprung / mass * rise
+    sprung_height = (mass * value_at(parameters, _CG) - moment) / sprung + rise
+    cg_height = value_at(parameters, _CG) + sprung / mass * rise
     front = axle_at(parameters, 0, share, front_sprung, sprung, sprung_height)
     rear = axle_at(parameters, 1, 1.0 - share, rear_sprung, sprung, sprung_height)
     body = Body(
@@ -158,39 +165,40 @@ def car_at(parameters):
         sprung_mass=sprung,
         front_sprung_share=front.sprung_share,
         roll_arm=front.sprung_share * front.roll_arm + rear.sprung_share * rear.roll_arm,
-        yaw_inertia=parameters[_YAW_I],
-        roll_inertia=parameters[_ROLL_I],
-        chassis_compliance=parameters[_COMPLIANCE],
+        yaw_inertia=value_at(parameters, _YAW_I),
+        roll_inertia=value_at(parameters, _ROLL_I),
+        chassis_compliance=value_at(parameters, _COMPLIANCE),
     )
     return body, front, rear
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def phase_at(parameters, phase, body):
     """What a phase asks of this car on this surface; `phase` is a row of the phase array.
 
     Required lateral acceleration `v^2/R`, or a share of the grip level; longitudinal transfer `m a_x h/L`
     (Gillespie, Fundamentals of Vehicle Dynamics, ch. 1); downforce `q v^2`.
     """
-    level = parameters[_GRIP] * G
+    level = value_at(parameters, _GRIP) * G
     radius = phase[0]
     speed = phase[1]
-    lateral = speed * speed / radius if speed > 0.0 else phase[2] * level
-    speed = speed if speed > 0.0 else np.sqrt(lateral * radius)
+    asked = speed > 0.0
+    lateral = where(asked, speed * speed / radius, phase[2] * level)
+    speed = where(asked, speed, np.sqrt(lateral * radius))
     longitudinal = phase[3] + phase[4] * level
     force = body.mass * longitudinal
     moved = force * body.cg_height / body.wheelbase
-    downforce = parameters[_DOWNFORCE] * speed * speed
+    downforce, pressed = value_at(parameters, _DOWNFORCE) * speed * speed, value_at(parameters, _DOWNFORCE_SHARE)
     weight = body.mass * G
-    pitched = body.sprung_mass * G * body.roll_arm / body.wheelbase**2
+    pitched = body.sprung_mass * G * body.roll_arm / (body.wheelbase * body.wheelbase)
     thrown = body.sprung_mass * longitudinal / body.wheelbase
-    front_share = parameters[_DRIVE] if longitudinal > 0.0 else parameters[_BRAKE]
+    front_share = where(longitudinal > 0.0, value_at(parameters, _DRIVE), value_at(parameters, _BRAKE))
     return Phase(
         radius=radius,
         speed=speed,
         lateral=lateral,
-        front_weight=weight * body.front_share - moved + parameters[_DOWNFORCE_SHARE] * downforce,
-        rear_weight=weight * (1.0 - body.front_share) + moved + (1.0 - parameters[_DOWNFORCE_SHARE]) * downforce,
+        front_weight=weight * body.front_share - moved + pressed * downforce,
+        rear_weight=weight * (1.0 - body.front_share) + moved + (1.0 - pressed) * downforce,
         front_force=force * front_share,
         rear_force=force * (1.0 - front_share),
         front_pull=pitched + thrown * body.front_sprung_share,
@@ -198,20 +206,18 @@ def phase_at(parameters, phase, body):
     )
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def fault_of(parameters, body, front, rear):
-    """0 when the car can be modelled, else the number of the first rule broken (see FAULTS)."""
-    if not np.isfinite(parameters).all():
-        return 1
-    if front.sprung_mass <= 0.0 or rear.sprung_mass <= 0.0:
-        return 2
-    if body.roll_arm <= 0.0:
-        return 3
-    if front.wheel_rate <= 0.0 or rear.wheel_rate <= 0.0 or front.tyre_rate <= 0.0 or rear.tyre_rate <= 0.0:
-        return 4
-    if front.damping <= 0.0 or rear.damping <= 0.0:
-        return 5
-    return 0
+    """0.0 when the car can be modelled, else the number of the first rule broken (see FAULTS)."""
+    nothing = 0.0 * value_at(parameters, 0)
+    for slot in range(1, _COUNT):
+        nothing = nothing + 0.0 * value_at(parameters, slot)
+    wheels = (front.wheel_rate > 0.0) & (rear.wheel_rate > 0.0) & (front.tyre_rate > 0.0) & (rear.tyre_rate > 0.0)
+    fault = where((front.damping > 0.0) & (rear.damping > 0.0), 0.0, 5.0)
+    fault = where(wheels, fault, 4.0)
+    fault = where(body.roll_arm > 0.0, fault, 3.0)
+    fault = where((front.sprung_mass > 0.0) & (rear.sprung_mass > 0.0), fault, 2.0)
+    return where(nothing == 0.0, fault, 1.0)
 
 
 FAULTS = (

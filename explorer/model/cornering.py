@@ -7,16 +7,14 @@ walks the equilibrium path and knows no exceptions.
 from __future__ import annotations
 
 from explorer.model.compiled import inner
-from explorer.model.followed import CornerLimits, followed_limits
+from explorer.model.followed import CornerLimits
 from explorer.model.loads import residual_at
 
 
 @inner
-def corner_limits(corner, table, direct):
-    """All limits of one setup in one phase, and the state at the lateral acceleration the phase asks for; `direct` is
-    what `direct_limits` found, `table` the bump table."""
-    if not direct.done or corner.body.chassis_compliance != 0.0:
-        return followed_limits(corner, table)
+def direct_corner(corner, direct):
+    """All limits of a corner, and the state at the lateral acceleration the phase asks for, from what `direct_limits`
+    found; `converged` where that counts, elsewhere `followed_limits` must be asked. For floats and lanes."""
     _, _, state = residual_at(
         corner.body,
         corner.front,
@@ -34,5 +32,5 @@ def corner_limits(corner, table, direct):
         rollover=direct.rollover,
         rolled_over=direct.rolled_over,
         required=state,
-        converged=True,
+        converged=direct.done & (corner.body.chassis_compliance == 0.0),
     )

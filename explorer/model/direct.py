@@ -1,8 +1,9 @@
 """Limits of a corner by Newton's method on roll, lateral acceleration and handed load together.
 
-For a rigid chassis and a path that rises to the second lift and ends there, as on nearly every car. Where a condition
-fails, `DirectLimits.done` says so and the path must be followed (`followed`). Written for floats and for lanes alike:
-`wanted` and `going` are the cars that a search is still about, the rest compute along and are not looked at.
+For a rigid chassis and a path that rises to the second lift, but for a dip, and ends there, as on nearly every car.
+Where a condition fails, `DirectLimits.done` says so and the path must be followed (`followed`). Written for floats and
+for lanes alike: `wanted` and `going` are the cars that a search is still about, the rest compute along and are not
+looked at.
 """
 
 from __future__ import annotations
@@ -27,26 +28,27 @@ from explorer.model.path import (
     solve_path,
     upright,
 )
-from explorer.model.path_grip import calm_between, grip_law, grip_point
+from explorer.model.path_grip import FRONT, REAR, calm_between, grip_law, grip_point
 
 BESIDE = 1e-7
 """How far beside a lift the slope of the path is looked at, as a share of the roll angle."""
-MEETS = 1e-11
-"""Share of the demand within which capacity meets it; a last linear step follows."""
+MEETS_AT_ONCE, MEETS = 3e-7, 1e-10
+"""Share of the demand within which capacity meets it; a last Newton step follows."""
 STEEPEST_DIRECT = 0.8
 """Largest roll of the second lift that is trusted to this road. [rad]"""
-FIRST_LOOK = 0.7
-"""Share of the straight-line estimate of an axle's limit at which the search starts."""
+LOOK = 0.95
+"""Share of the way to where demand would meet capacity, did the outer wheel's force not grow, at which to look next."""
 
 
 class Route(NamedTuple):
-    """The path: the upright car, the first inner wheel up, the second, where it ends; `found` is False where it does
-    not."""
+    """The path: the upright car, the first inner wheel up, the second, where it ends; `dips` where lateral acceleration
+    falls past the first, `found` is False where the path is another."""
 
     start: PathPoint
     first: PathPoint
     second: PathPoint
     front_first: bool
+    dips: bool
     found: bool
 
 
@@ -86,7 +88,7 @@ def one_up(front_first, front_excess, rear_excess):
 @inner
 def route_of(law):
     """The first wheel up from the straight path, the second from just past the first; checked to end the path there:
-    lateral acceleration must rise up to the second lift and fall after it."""
+    lateral acceleration must rise up to the second lift, but for a dip past the first, and fall after it."""
     start, guess_f, guess_r = upright(law)
     front_first = guess_f <= guess_r
     guess = least(guess_f, guess_r)
@@ -103,10 +105,12 @@ def route_of(law):
     slope_2, front_2, rear_2 = slope_beside(law, second, BESIDE)
     between_lifts = one_up(front_first, front_0, rear_0) & one_up(front_first, front_1, rear_1)
     both_up = (front_2 > 0.0) & (rear_2 > 0.0)
-    rises = (start.lateral_slope > 0.0) & (first.lateral_slope > 0.0) & (slope_0 > 0.0) & (slope_1 > 0.0)
+    dips = negated(slope_0 > 0.0)
+    rises = (start.lateral_slope > 0.0) & (first.lateral_slope > 0.0) & (slope_1 > 0.0)
+    rises = rises & (negated(dips) | (first.lateral < second.lateral))
     carried = (start.front_weight > 0.0) & (start.front_weight < law.total_weight)
     found = found & between_lifts & both_up & rises & (slope_2 < 0.0) & carried
-    return Route(start, first, second, front_first, found)
+    return Route(start, first, second, front_first, dips, found)
 
 
 @inner
@@ -119,44 +123,54 @@ def asked_point(law, route, required, wanted):
     handed = low.handed + (high.handed - low.handed) * share
     asked = solve_path(law, REQUIRED, wanted, required, roll, required, handed, SMALLEST_STEP, wanted)
     right = (low.roll <= asked.roll) & (asked.roll <= high.roll) & (asked.lateral_slope > 0.0)
-    return asked, asked.found & right
+    return asked, asked.found & right & (early | negated(route.dips))
 
 
 @inner
-def grip_crossing(law, grip, end, low, low_value, high, high_value, tables, wanted):
+def root_between(a, fa, slope_a, b, fb, slope_b):
+    """Where a function that is `fa` < 0 at `a` and `fb` > 0 at `b` is zero: the inverse function's cubic from its
+    values and slopes at both ends, or the line through both where that leaves them."""
+    rise, width = fb - fa, b - a
+    s = -fa / rise
+    rest = 1.0 - s
+    line = a + s * width
+    steep = (slope_a * width > 0.25 * rise) & (slope_b * width > 0.25 * rise)
+    bent = s * rest * (rest * (rise / slope_a - width) - s * (rise / slope_b - width))
+    cubic = line + where(steep, bent, 0.0)
+    return where((a < cubic) & (cubic < b), cubic, where((a < line) & (line < b), line, 0.5 * (a + b)))
+
+
+@inner
+def grip_crossing(law, grip, end, low, low_grip, high, high_grip, tables, wanted):
     """(lateral acceleration where demand meets capacity between two points, found).
 
-    Secant through the last two points inside a bracket, by Illinois false position where it leaves it; a last linear
-    step from within `MEETS` of the demand.
+    Inside the bracket by `root_between`, whose ends move in; a last Newton step from within `MEETS` of the demand, or
+    within `MEETS_AT_ONCE` where the first guess was as good as that, which it is where no stage changes in between.
     """
-    a, fa, b, fb = low, low_value, high, high_value
-    old_roll, old_lateral, f_old = a.roll, a.lateral, fa
-    last_roll, last_lateral, f_last = b.roll, b.lateral, fb
-    side = 0.0 * fa
-    met, found, going = side, wanted & negated(wanted), wanted
-    for step in range(40):
-        c = last_roll - f_last * (last_roll - old_roll) / (f_last - f_old)
-        if step % 8 == 7:
-            c = a.roll
-        c = where((a.roll < c) & (c < b.roll), c, (a.roll * fb - b.roll * fa) / (fb - fa))
-        c = where((a.roll < c) & (c < b.roll), c, 0.5 * (a.roll + b.roll))
+    fa, fb = low_grip.demand - low_grip.capacity, high_grip.demand - high_grip.capacity
+    a, slope_a, b, slope_b = low, low_grip.slope, high, high_grip.slope
+    met = 0.0 * fa
+    found, going = wanted & negated(wanted), wanted
+    near_enough = MEETS_AT_ONCE
+    for step in range(60):
+        c = root_between(a.roll, fa, slope_a, b.roll, fb, slope_b)
+        if step % 5 == 4:
+            c = 0.5 * (a.roll + b.roll)
         near = between(law, a, b, c, going)
         going = going & near.found
         point = grip_point(grip, end, near, tables)
         value = point.demand - point.capacity
-        old_roll, old_lateral, f_old = last_roll, last_lateral, f_last
-        last_roll, last_lateral, f_last = near.roll, near.lateral, value
-        meets = abs(value) <= MEETS * abs(point.demand)
-        last_step = where(value == f_old, 0.0, value * (near.lateral - old_lateral) / (value - f_old))
+        meets = (abs(value) <= near_enough * abs(point.demand)) & (point.slope > 0.0)
+        near_enough = MEETS
         below = value < 0.0
-        again = where(below, side < 0.0, side > 0.0)
-        fa, fb = where(below, value, where(again, 0.5 * fa, fa)), where(below, where(again, 0.5 * fb, fb), value)
+        fa, slope_a = where(below, value, fa), where(below, point.slope, slope_a)
+        fb, slope_b = where(below, fb, value), where(below, slope_b, point.slope)
         a, b = where(below, near, a), where(below, b, near)
-        side = where(below, -1.0, 1.0)
         narrow = negated(meets) & (b.roll - a.roll <= 1e-14 * b.roll)
         # at an end of the stretch, which is known roughly only, the crossing may lie outside
         inside = (low.roll < a.roll) & (b.roll < high.roll)
-        met = where(going & meets, near.lateral - last_step, where(going & narrow, near.lateral, met))
+        last = near.lateral - near.lateral_slope * (value / point.slope)
+        met = where(going & meets, last, where(going & narrow, near.lateral, met))
         found = found | (going & (meets | (narrow & inside)))
         going = going & negated(meets | narrow)
         if not any_of(going):
@@ -171,11 +185,13 @@ def scan_index(roll, end_roll):
 
 
 @inner
-def next_index(low, spare, per_roll, end_roll, low_index, high, high_value, high_index, reach):
-    """Scan point to look at next: where the forces would meet if capacity stayed as it is, nearer while the stretch is
-    long; between two points of opposite sign, where the line through them says."""
-    guess = low.roll + FIRST_LOOK * spare / per_roll
-    meet = low.roll + (high.roll - low.roll) * spare / (high_value + spare)
+def next_index(low, low_grip, end_roll, low_index, high, high_grip, high_index, reach):
+    """Scan point to look at next: as far as `calm_between` may reach; between two points of opposite sign, where
+    `root_between` says."""
+    spare = low_grip.capacity - low_grip.demand
+    guess = low.roll + LOOK * spare / low_grip.cautious_slope
+    over = high_grip.demand - high_grip.capacity
+    meet = root_between(low.roll, -spare, low_grip.slope, high.roll, over, high_grip.slope)
     bracketed = high_index <= SCAN_STEPS
     looked = where(bracketed, meet, guess)
     ahead = (looked > 0.0) & (looked < end_roll)
@@ -194,24 +210,24 @@ def axle_limit(law, grip, end, route, tables):
     limit, found = 0.0 * top.lateral, at_once
     going = route.found & negated(at_once)
     crossed = going & at_once
-    low_index, high, high_value = limit, top, limit
+    low_index, high, high_grip = limit, top, low_grip
     high_index, reach = limit + (SCAN_STEPS + 1.0), limit + SCAN_STEPS
     for _ in range(4 * int(SCAN_STEPS)):
         if not any_of(going):
             break
-        spare = low_grip.capacity - low_grip.demand
-        per_roll = grip.demand_mass * low.lateral_slope
-        index = next_index(low, spare, per_roll, top.roll, low_index, high, high_value, high_index, reach)
+        index = next_index(low, low_grip, top.roll, low_index, high, high_grip, high_index, reach)
         last = index == SCAN_STEPS
         point = where(last, top, along(law, low, scan_roll(index, top.roll), going & negated(last)))
         going = going & point.found
         looked = grip_point(grip, end, point, tables)
         value = looked.demand - looked.capacity
         over = going & (value >= 0.0)
-        calm = (index == low_index + 1.0) | calm_between(grip, low_grip, looked, point.lateral)
+        # where the path dips, only neighbours may follow each other past the dip
+        even = negated(route.dips) | (point.roll <= route.first.roll)
+        calm = (index == low_index + 1.0) | (even & calm_between(grip, low_grip, looked, point.lateral))
         up = going & (value < 0.0) & calm
         reach = where(over | up, SCAN_STEPS, np.floor(0.5 * (low_index + index)))
-        high, high_value = where(over, point, high), where(over, value, high_value)
+        high, high_grip = where(over, point, high), where(over, looked, high_grip)
         high_index, low_index = where(over, index, high_index), where(up, index, low_index)
         low, low_grip = where(up, point, low), where(up, looked, low_grip)
         ended = going & (low_index == SCAN_STEPS)
@@ -219,8 +235,7 @@ def axle_limit(law, grip, end, route, tables):
         met = going & negated(ended) & (high_index == low_index + 1.0)
         crossed, going = crossed | met, going & negated(ended | met)
     if any_of(crossed):
-        below = low_grip.demand - low_grip.capacity
-        lateral, inside = grip_crossing(law, grip, end, low, below, high, high_value, tables, crossed)
+        lateral, inside = grip_crossing(law, grip, end, low, low_grip, high, high_grip, tables, crossed)
         limit, found = where(crossed, lateral, limit), found | (crossed & inside)
     return limit, found
 
@@ -232,8 +247,8 @@ def direct_limits(corner, tables, table_start):
     law = path_law(corner.front, corner.rear, corner.phase)
     route = route_of(law)
     first, second = route.first, route.second
-    front_grip, front_found = axle_limit(law, grip_law(corner, 0, table_start), 0, route, tables)
-    rear_grip, rear_found = axle_limit(law, grip_law(corner, 1, table_start), 1, route, tables)
+    front_grip, front_found = axle_limit(law, grip_law(corner, FRONT, table_start), FRONT, route, tables)
+    rear_grip, rear_found = axle_limit(law, grip_law(corner, REAR, table_start), REAR, route, tables)
     done = route.found & front_found & rear_found
     rolled_over = required >= second.lateral
     asked, asked_found = asked_point(law, route, required, done & negated(rolled_over))

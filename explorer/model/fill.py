@@ -1,4 +1,4 @@
-"""Metrics of one setup, in edge units, written into its row of the metric table."""
+"""Metrics in edge units, written into a row of the metric table, or of several setups side by side (`lanes.put_at`)."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from numba import njit
 from explorer.model.bumps import bump_step
 from explorer.model.car import G
 from explorer.model.compiled import inner
+from explorer.model.lanes import least, put_at, value_at, where
 from explorer.model.metrics import CAR_COLUMN, PHASE_COLUMN
 from explorer.model.response import lean_per_roll, load_scaled, response_of, roll_mode
 
@@ -46,9 +47,10 @@ def margin_pct(limit, required):
 def initial_roll_stiffness(axle):
     """(stiffness [N m/rad], roll the axle's direct transfer adds as `kappa A/(c + kappa)`) near zero acceleration."""
     rate = axle.wheel_rate + 0.5 * axle.bar_rate
-    compliance = 2.0 / (axle.wheel_rate + axle.bar_rate) if axle.droop > 0.0 else 1.0 / rate
-    kappa = 2.0 / (axle.tyre_rate * (1.0 - 2.0 * axle.roll_moment_mass * G / (axle.tyre_rate * axle.track**2)))
-    return axle.track**2 / (compliance + kappa), kappa * axle.roll_moment_mass / (compliance + kappa)
+    square = axle.track * axle.track
+    compliance = where(axle.droop > 0.0, 2.0 / (axle.wheel_rate + axle.bar_rate), 1.0 / rate)
+    kappa = 2.0 / (axle.tyre_rate * (1.0 - 2.0 * axle.roll_moment_mass * G / (axle.tyre_rate * square)))
+    return square / (compliance + kappa), kappa * axle.roll_moment_mass / (compliance + kappa)
 
 
 @inner
@@ -58,51 +60,45 @@ def fill_steady(body, front, rear, car):
     rear_k, rear_direct = initial_roll_stiffness(rear)
     arm = body.sprung_mass * body.roll_arm
     net = front_k + rear_k - arm * G
-    car[_C_GRADIENT] = (arm + front_direct + rear_direct) / net * G * _DEG if net > 0.0 else 90.0
-    car[_C_SHARE] = 100.0 * front_k / (front_k + rear_k)
+    gradient = (arm + front_direct + rear_direct) / net * (G * _DEG)
+    put_at(car, _C_GRADIENT, where(net > 0.0, gradient, 90.0))
+    put_at(car, _C_SHARE, 100.0 * front_k / (front_k + rear_k))
 
 
 @inner
 def fill_bumps(axle, end, level, height, car):
     """Bump figures of one end."""
-    car[_C_LOAD + end] = level.load
-    car[_C_UPSET + end] = level.body_acceleration
-    car[_C_STEP + end] = bump_step(axle.wheel_rate, axle.bar_rate, axle.tyre_rate, height)
+    put_at(car, _C_LOAD + end, level.load)
+    put_at(car, _C_UPSET + end, level.body_acceleration)
+    put_at(car, _C_STEP + end, bump_step(axle.wheel_rate, axle.bar_rate, axle.tyre_rate, height))
 
 
 @inner
 def fill_phase(corner, limits, wheels, clearance, out):
     """Metrics of one phase, in edge units."""
-    required = corner.phase.lateral
-    lowest = min(limits.front_grip, limits.rear_grip)
-    lift = min(limits.front_lift, limits.rear_lift)
-    out[_ROLL] = limits.required.roll * _DEG
-    out[_GRIP] = margin_pct(lowest, required)
-    out[_FRONT_GRIP] = margin_pct(limits.front_grip, required)
-    out[_REAR_GRIP] = margin_pct(limits.rear_grip, required)
-    out[_BALANCE] = 100.0 * (limits.front_grip - limits.rear_grip) / required
-    out[_LIFT] = margin_pct(lift, required)
-    out[_OVER] = margin_pct(limits.rollover, required)
-    out[_CLEAR] = 1000.0 * clearance
-    out[_LOADS] = wheels.front_inner_load
-    out[_LOADS + 1] = wheels.front_outer_load
-    out[_LOADS + 2] = wheels.rear_inner_load
-    out[_LOADS + 3] = wheels.rear_outer_load
-    out[_LEANS] = wheels.front_inner_lean * _DEG
-    out[_LEANS + 1] = wheels.front_outer_lean * _DEG
-    out[_LEANS + 2] = wheels.rear_inner_lean * _DEG
-    out[_LEANS + 3] = wheels.rear_outer_lean * _DEG
-    out[_LIFT_AXLE] = 0.0 if limits.front_lift <= limits.rear_lift else 1.0
-    if lowest >= limits.rollover:
-        out[_LIMITED_BY] = 2.0
-    else:
-        out[_LIMITED_BY] = 0.0 if limits.front_grip <= limits.rear_grip else 1.0
-    if limits.rolled_over:
-        out[_STATE] = 2.0
-    elif limits.required.front.contact_excess > 0.0 or limits.required.rear.contact_excess > 0.0:
-        out[_STATE] = 1.0
-    else:
-        out[_STATE] = 0.0
+    required, state = corner.phase.lateral, limits.required
+    lowest = least(limits.front_grip, limits.rear_grip)
+    put_at(out, _ROLL, state.roll * _DEG)
+    put_at(out, _GRIP, margin_pct(lowest, required))
+    put_at(out, _FRONT_GRIP, margin_pct(limits.front_grip, required))
+    put_at(out, _REAR_GRIP, margin_pct(limits.rear_grip, required))
+    put_at(out, _BALANCE, 100.0 * (limits.front_grip - limits.rear_grip) / required)
+    put_at(out, _LIFT, margin_pct(least(limits.front_lift, limits.rear_lift), required))
+    put_at(out, _OVER, margin_pct(limits.rollover, required))
+    put_at(out, _CLEAR, 1000.0 * clearance)
+    put_at(out, _LOADS, wheels.front_inner_load)
+    put_at(out, _LOADS + 1, wheels.front_outer_load)
+    put_at(out, _LOADS + 2, wheels.rear_inner_load)
+    put_at(out, _LOADS + 3, wheels.rear_outer_load)
+    put_at(out, _LEANS, wheels.front_inner_lean * _DEG)
+    put_at(out, _LEANS + 1, wheels.front_outer_lean * _DEG)
+    put_at(out, _LEANS + 2, wheels.rear_inner_lean * _DEG)
+    put_at(out, _LEANS + 3, wheels.rear_outer_lean * _DEG)
+    put_at(out, _LIFT_AXLE, where(limits.front_lift <= limits.rear_lift, 0.0, 1.0))
+    axle = where(limits.front_grip <= limits.rear_grip, 0.0, 1.0)
+    put_at(out, _LIMITED_BY, where(lowest >= limits.rollover, 2.0, axle))
+    raised = (state.front.contact_excess > 0.0) | (state.rear.contact_excess > 0.0)
+    put_at(out, _STATE, where(limits.rolled_over, 2.0, where(raised, 1.0, 0.0)))
 
 
 @inner
@@ -121,16 +117,16 @@ def fill_response(corner, limits, wheels, car):
         tyre.camber_stiffness * front_scale * lean_per_roll(corner.front, state.front),
         tyre.camber_stiffness * rear_scale * lean_per_roll(corner.rear, state.rear),
     )
-    car[_C_LAG] = 1000.0 * response.lag
-    car[_C_BITE] = 100.0 * response.bite
-    car[_C_DAMP] = response.damping_ratio
-    car[_C_STATE] = 1.0 if response.unstable else 0.0
+    put_at(car, _C_LAG, 1000.0 * response.lag)
+    put_at(car, _C_BITE, 100.0 * response.bite)
+    put_at(car, _C_DAMP, response.damping_ratio)
+    put_at(car, _C_STATE, where(response.unstable, 1.0, 0.0))
 
 
 @inner
 def fill_worst(block, first, car):
     """Keep the lowest of each margin over the phases."""
     for k in range(len(_WORST_OF_CAR)):
-        value = block[_WORST_OF_PHASE[k]]
+        value = value_at(block, _WORST_OF_PHASE[k])
         place = _WORST_OF_CAR[k]
-        car[place] = value if first else min(car[place], value)
+        put_at(car, place, where(first, value, least(value_at(car, place), value)))

@@ -24,7 +24,8 @@ STEEPEST_ROLL = 1.2
 """Largest roll angle looked at. [rad]"""
 MOST_BISECTIONS = 200
 
-FRONT_LIFT, REAR_LIFT, FRONT_GRIP, REAR_GRIP, REQUIRED = 0, 1, 2, 3, 4
+FRONT_LIFT, REAR_LIFT, FRONT_GRIP, REAR_GRIP, REQUIRED = 0.0, 1.0, 2.0, 3.0, 4.0
+"""Events; no whole numbers, for each of which the compiler would make a copy of its own."""
 
 
 class CornerLimits(NamedTuple):

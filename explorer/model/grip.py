@@ -7,11 +7,11 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-import numpy as np
-
 from explorer.model.car import Axle, Body, Phase
 from explorer.model.compiled import inner
 from explorer.model.inclination import lean_from_roll, steer_angle, steered_lean
+from explorer.model.lane_math import logarithm
+from explorer.model.lanes import where
 from explorer.model.tyre import (
     Tyre,
     bump_factor,
@@ -61,6 +61,12 @@ class GripState(NamedTuple):
 
 
 @inner
+def rms_log(load_rms, reference_load):
+    """Logarithm of the load variation over the reference load; zero on smooth ground. [-]"""
+    return logarithm(where(load_rms > 0.0, load_rms / reference_load, 1.0))
+
+
+@inner
 def corner_of(body, front, rear, phase, tyre, ackermann_share, caster, kingpin_inclination, front_rms, rear_rms):
     """Corner with the steered wheels' leans worked out once: they depend on the radius only."""
     inner = steer_angle(body.wheelbase, front.track, phase.radius, ackermann_share, 1.0)
@@ -75,8 +81,8 @@ def corner_of(body, front, rear, phase, tyre, ackermann_share, caster, kingpin_i
         front_outer_lean=steered_lean(-front.camber, caster, kingpin_inclination, outer, -1.0),
         front_load_rms=front_rms,
         rear_load_rms=rear_rms,
-        front_rms_log=np.log(front_rms / tyre.reference_load) if front_rms > 0.0 else 0.0,
-        rear_rms_log=np.log(rear_rms / tyre.reference_load) if rear_rms > 0.0 else 0.0,
+        front_rms_log=rms_log(front_rms, tyre.reference_load),
+        rear_rms_log=rms_log(rear_rms, tyre.reference_load),
     )
 
 
@@ -85,8 +91,8 @@ def wheels_at(corner, state, rolled_over):
     """Loads and inclinations at a point of the path; a car that has rolled over stands on its outer wheels."""
     front_roll = lean_from_roll(corner.front, state.front)
     rear_roll = lean_from_roll(corner.rear, state.rear)
-    front_transfer = 0.5 * state.front.weight if rolled_over else state.front.transfer
-    rear_transfer = 0.5 * state.rear.weight if rolled_over else state.rear.transfer
+    front_transfer = where(rolled_over, 0.5 * state.front.weight, state.front.transfer)
+    rear_transfer = where(rolled_over, 0.5 * state.rear.weight, state.rear.transfer)
     return WheelSet(
         front_inner_load=0.5 * state.front.weight - front_transfer,
         front_outer_load=0.5 * state.front.weight + front_transfer,

@@ -3,20 +3,22 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
+
+from explorer.model.compiled import inner
+from explorer.model.lane_math import arcsine, arctangent, sine_cosine, tangent
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def steer_angle(wheelbase, track, radius, ackermann_share, side):
     """Steer angle of a front wheel, positive into the turn; `side` +1 inner, -1 outer. [rad]
 
     The Ackermann angle `atan(L/(R -+ t/2))` blended with the Ackermann steer angle `L/R` (ISO 8855 words).
     """
-    exact = np.arctan(wheelbase / (radius - 0.5 * side * track))
+    exact = arctangent(wheelbase / (radius - 0.5 * side * track))
     return ackermann_share * exact + (1.0 - ackermann_share) * wheelbase / radius
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def steered_lean(lean, caster, kingpin_inclination, steer, side):
     """Lean of a front wheel after turning it by `steer` about its kingpin; `side` +1 inner, -1 outer. [rad]
 
@@ -24,16 +26,17 @@ def steered_lean(lean, caster, kingpin_inclination, steer, side):
     `(-tan caster, -side tan kpi, 1)`. With caster alone both wheels lean into the turn by `asin(sin caster sin steer)`
     or nearly so; kingpin inclination alone tips the inner wheel in and the outer wheel out.
     """
-    kx, ky, kz = -np.tan(caster), -side * np.tan(kingpin_inclination), 1.0
-    length = np.sqrt(kx * kx + ky * ky + kz * kz)
-    kx, ky, kz = kx / length, ky / length, kz / length
-    ey, ez = np.cos(lean), -np.sin(lean)
+    kx, ky = -tangent(caster), -side * tangent(kingpin_inclination)
+    kz = 1.0 / np.sqrt(kx * kx + ky * ky + 1.0)
+    kx, ky = kx * kz, ky * kz
+    sine, ey = sine_cosine(lean)
+    ez = -sine
+    turned, ahead = sine_cosine(steer)
     along = ky * ey + kz * ez
-    up = ez * np.cos(steer) + kx * ey * np.sin(steer) + kz * along * (1.0 - np.cos(steer))
-    return -np.arcsin(up)
+    return -arcsine(ez * ahead + kx * ey * turned + kz * along * (1.0 - ahead))
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def lean_from_roll(axle, state):
     """How far roll leans both wheels of an axle out of the turn (positive): suspension roll reduced by the camber
     gain, plus the axle's own roll on its tyres, which no suspension can undo. [rad]"""

@@ -1,9 +1,14 @@
-"""The parallel loop over blocks of setups and scenarios, and the door to it."""
+"""The loop over blocks of setups and scenarios, on several threads, and the door to it."""
 
 from __future__ import annotations
 
+import os
+from concurrent.futures import ThreadPoolExecutor
+from functools import lru_cache
+from itertools import pairwise
+
 import numpy as np
-from numba import get_num_threads, njit, prange, set_num_threads
+from numba import get_num_threads, njit
 from numpy.typing import NDArray
 
 from explorer.errors import ModelError
@@ -16,6 +21,8 @@ from explorer.model.tyre import bump_tables_at
 _ROUGHNESS, _N = SLOT["roughness"], SLOT["load_sensitivity"]
 FEW = 256
 """Up to this many setups and scenarios one thread answers: waking the others costs more than it gains."""
+PARTS = 8
+"""Parts per thread, so that none waits long for the last."""
 
 NOT_FINITE = 7
 """Fault of an answer that is no number (see `car.FAULTS`): met on cars that lie on their side in every corner."""
@@ -23,26 +30,51 @@ NOT_FINITE = 7
 _WEIGHT, _TURN_IN = PHASE_COLUMNS.index("weight"), PHASE_COLUMNS.index("is_turn_in")
 
 
-@njit(cache=True, parallel=True, error_model="numpy")
-def evaluate_rows(parameters, phases, slots, factor, offset, tables, which_table, out, faults):
-    """The parallel loop: row `i` in scenario `s` is `parameters[i]` with its uncertain slots scaled and shifted; its
-    bump table is `tables[which_table[s, i]]`."""
+@njit(cache=True, nogil=True, error_model="numpy")
+def evaluate_jobs(first, last, parameters, phases, slots, factor, offset, tables, which_table, out, faults):
+    """Jobs `first` up to `last`; a job is a block of rows in one scenario. Row `i` in scenario `s` is `parameters[i]`
+    with its uncertain slots scaled and shifted; its bump table is `tables[which_table[s, i]]`."""
     rows = parameters.shape[0]
     blocks = (rows + WIDTH - 1) // WIDTH
-    for job in prange(blocks * factor.shape[0]):
+    for job in range(first, last):
         s = job // blocks
         start = (job - s * blocks) * WIDTH
         count = min(WIDTH, rows - start)
-        vectors = np.empty((WIDTH, parameters.shape[1]))
+        vectors = np.empty((parameters.shape[1], WIDTH))
         which = np.empty(WIDTH, dtype=np.int64)
         for lane in range(WIDTH):
             i = start + min(lane, count - 1)
-            vectors[lane] = parameters[i]
+            for j in range(parameters.shape[1]):
+                vectors[j, lane] = parameters[i, j]
             for j in range(slots.shape[0]):
-                vectors[lane, slots[j]] = vectors[lane, slots[j]] * factor[s, j] + offset[s, j]
+                vectors[slots[j], lane] = vectors[slots[j], lane] * factor[s, j] + offset[s, j]
             which[lane] = which_table[s, i]
         stop = start + count
         evaluate_block(vectors, count, phases, tables, which, out[s, start:stop], faults[s, start:stop])
+
+
+def jobs_of(rows, scenarios):
+    """Number of jobs of `evaluate_jobs`."""
+    return -(-rows // WIDTH) * scenarios
+
+
+@lru_cache(maxsize=1)
+def _crew(threads: int, process: int) -> ThreadPoolExecutor:
+    """Threads that wait for work; a forked process has none of its parent's."""
+    return ThreadPoolExecutor(threads, thread_name_prefix="setups")
+
+
+def evaluate_rows(threads, *arrays):
+    """All jobs, by so many threads. The kernel lets go of Python's lock, and a row's answer does not depend on who
+    gives it. (Tried and dropped: numba's own parallel loop, which compiles the kernel twice more.)"""
+    jobs = jobs_of(len(arrays[0]), len(arrays[3]))
+    if threads == 1:
+        evaluate_jobs(0, jobs, *arrays)
+        return
+    cuts = [jobs * k // (PARTS * threads) for k in range(PARTS * threads + 1)]
+    parts = [_crew(threads, os.getpid()).submit(evaluate_jobs, *cut, *arrays) for cut in pairwise(cuts)]
+    for part in parts:
+        part.result()
 
 
 def bump_tables(
@@ -100,22 +132,18 @@ def evaluate_with_faults(
     if rows == 0:
         return values, faults
     tables, which_table = bump_tables(parameters, slots, factor, offset)
-    threads = get_num_threads()
-    set_num_threads(1 if scenarios * rows <= FEW else threads)
-    try:
-        evaluate_rows(
-            np.ascontiguousarray(parameters, dtype=np.float64),
-            np.ascontiguousarray(phases, dtype=np.float64),
-            np.ascontiguousarray(slots, dtype=np.int64),
-            np.ascontiguousarray(factor, dtype=np.float64),
-            np.ascontiguousarray(offset, dtype=np.float64),
-            tables,
-            which_table,
-            values,
-            faults,
-        )
-    finally:
-        set_num_threads(threads)
+    evaluate_rows(
+        1 if scenarios * rows <= FEW else get_num_threads(),
+        np.ascontiguousarray(parameters, dtype=np.float64),
+        np.ascontiguousarray(phases, dtype=np.float64),
+        np.ascontiguousarray(slots, dtype=np.int64),
+        np.ascontiguousarray(factor, dtype=np.float64),
+        np.ascontiguousarray(offset, dtype=np.float64),
+        tables,
+        which_table,
+        values,
+        faults,
+    )
     torn = ~np.isfinite(values).all(axis=2)
     values[torn], faults[torn] = 0.0, NOT_FINITE
     return values, faults

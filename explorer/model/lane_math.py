@@ -2,7 +2,7 @@
 
 On floats numpy's own. On lanes, which know arithmetic only: argument reduction and polynomials, the same steps in
 every lane (after Cody & Waite, Software Manual for the Elementary Functions, 1980; the logarithm's coefficients are
-those of Sun's fdlibm, `e_log.c`).
+those of Sun's fdlibm, `e_log.c`, the arctangent's those of Moshier's Cephes, `atan.c`).
 """
 
 from __future__ import annotations
@@ -67,19 +67,13 @@ def _lanes_exp(x):
     x = where(x < 700.0, x, 700.0)
     k = np.floor(x * 1.4426950408889634 + 0.5)
     r = (x - k * _LN2_HIGH) - k * _LN2_LOW
-    q = 1.0 / 6227020800.0
-    q = q * r + 1.0 / 479001600.0
-    q = q * r + 1.0 / 39916800.0
-    q = q * r + 1.0 / 3628800.0
-    q = q * r + 1.0 / 362880.0
-    q = q * r + 1.0 / 40320.0
-    q = q * r + 1.0 / 5040.0
-    q = q * r + 1.0 / 720.0
-    q = q * r + 1.0 / 120.0
-    q = q * r + 1.0 / 24.0
-    q = q * r + 1.0 / 6.0
-    q = q * r + 0.5
-    return (1.0 + (r + r * r * q)) * _power_of_two(k)
+    # Estrin's scheme: a chain of products four long instead of twelve
+    r2 = r * r
+    r4 = r2 * r2
+    low = (0.5 + r * (1.0 / 6.0)) + r2 * (1.0 / 24.0 + r * (1.0 / 120.0))
+    middle = (1.0 / 720.0 + r * (1.0 / 5040.0)) + r2 * (1.0 / 40320.0 + r * (1.0 / 362880.0))
+    high = (1.0 / 3628800.0 + r * (1.0 / 39916800.0)) + r2 * (1.0 / 479001600.0 + r * (1.0 / 6227020800.0))
+    return (1.0 + (r + r2 * (low + r4 * (middle + r4 * high)))) * _power_of_two(k)
 
 
 @inner
@@ -91,13 +85,11 @@ def _lanes_log(x):
     f = where(upper, 0.5 * m, m) - 1.0
     s = f / (2.0 + f)
     z = s * s
-    r = 1.479819860511658591e-01
-    r = r * z + 1.531383769920937332e-01
-    r = r * z + 1.818357216161805012e-01
-    r = r * z + 2.222219843214978396e-01
-    r = r * z + 2.857142874366239149e-01
-    r = r * z + 3.999999999940941908e-01
-    r = (r * z + 6.666666666666735130e-01) * z
+    w = z * z
+    even = w * (3.999999999940941908e-01 + w * (2.222219843214978396e-01 + w * 1.531383769920937332e-01))
+    odd = 1.818357216161805012e-01 + w * 1.479819860511658591e-01
+    odd = 6.666666666666735130e-01 + w * (2.857142874366239149e-01 + w * odd)
+    r = even + z * odd
     half = 0.5 * f * f
     return k * _LN2_HIGH - ((half - (s * (half + r) + k * _LN2_LOW)) - f)
 
@@ -127,6 +119,27 @@ def _lanes_sine_cosine(x):
 
 
 @inner
+def _lanes_arctan(x):
+    size = abs(x)
+    far, near = size > 2.414213562373095, size <= 0.66
+    r = where(far, -1.0, where(near, size, size - 1.0)) / where(far, size, where(near, 1.0, size + 1.0))
+    z = r * r
+    p = -8.750608600031904122785e-1
+    p = p * z - 1.615753718733365076637e1
+    p = p * z - 7.500855792314704667340e1
+    p = p * z - 1.228866684490136173410e2
+    p = p * z - 6.485021904942025371773e1
+    q = z + 2.485846490142306297962e1
+    q = q * z + 1.650270098316988542046e2
+    q = q * z + 4.328810604912902668951e2
+    q = q * z + 4.853903996359136964868e2
+    q = q * z + 1.945506571482613964425e2
+    low = where(far, 6.123233995736765886130e-17, where(near, 0.0, 3.061616997868382943065e-17))
+    angle = where(far, 1.5707963267948966, where(near, 0.0, 0.7853981633974483)) + ((r * z * p / q + low) + r)
+    return where(x < 0.0, -angle, angle)
+
+
+@inner
 def _lanes_tanh(x):
     e = _lanes_exp(-2.0 * abs(x))
     size = (1.0 - e) / (1.0 + e)
@@ -153,6 +166,24 @@ def hyperbolic_tangent(x):
     return np.tanh(x)
 
 
+def arctangent(x):
+    """arctan x. [rad]"""
+    return np.arctan(x)
+
+
+@inner
+def arcsine(x):
+    """arcsin x, `arctan(x / sqrt(1 - x^2))`. [rad]"""
+    return arctangent(x / np.sqrt((1.0 - x) * (1.0 + x)))
+
+
+@inner
+def tangent(x):
+    """tan x; on lanes as good as `sine_cosine`."""
+    sine, cosine = sine_cosine(x)
+    return sine / cosine
+
+
 def _bind(function, on_floats, on_lanes):
     @overload(function)
     def choose(x):
@@ -162,6 +193,7 @@ def _bind(function, on_floats, on_lanes):
 _bind(exponential, lambda x: np.exp(x), lambda x: _lanes_exp(x))
 _bind(logarithm, lambda x: np.log(x), lambda x: _lanes_log(x))
 _bind(sine_cosine, lambda x: (np.sin(x), np.cos(x)), lambda x: _lanes_sine_cosine(x))
+_bind(arctangent, lambda x: np.arctan(x), lambda x: _lanes_arctan(x))
 _bind(hyperbolic_tangent, lambda x: np.tanh(x), lambda x: _lanes_tanh(x))
 
 

@@ -12,15 +12,16 @@ from __future__ import annotations
 import operator
 
 import numpy as np
-from llvmlite import ir
+from llvmlite import binding, ir
 from numba import types
 from numba.core import cgutils
 from numba.core.typing.templates import AbstractTemplate, infer_global, signature
-from numba.extending import intrinsic, lower_builtin, lower_cast, models, register_model
+from numba.extending import intrinsic, lower_builtin, lower_cast, models, overload, register_model
 
-WIDTH = 4
-"""Setups done at once: what a vector register of common processors holds. (Tried: 8, a third slower; the path step
-keeps more numbers alive than there are registers.)"""
+WIDTH = 8 if binding.get_host_cpu_features().get("avx512f") else 4
+"""Setups done at once: what a vector register holds. More of them share a register file that is too small."""
+FUSED = ("contract",)
+"""A product and the sum it goes into may be rounded once, where the processor can."""
 
 _DOUBLES = ir.VectorType(ir.DoubleType(), WIDTH)
 _WORDS = ir.VectorType(ir.IntType(64), WIDTH)
@@ -88,12 +89,14 @@ def _bind(function, arity, result, emit, takes):
     kind = LANES if takes is _is_number else MASK
 
     class Template(AbstractTemplate):
+        key = function
+
         def generic(self, args, kws):
             if not kws and len(args) == arity and kind in args and all(takes(a) for a in args):
                 return signature(result, *(kind,) * arity)
             return None
 
-    infer_global(function)(Template)
+    infer_global(function, types.Function(Template))
 
     def lower(context, builder, sig, args):
         return emit(builder, *args)
@@ -120,9 +123,9 @@ def _call(name, arity):
 
 
 for _plain, _in_place, _emit in (
-    (operator.add, operator.iadd, lambda b, x, y: b.fadd(x, y)),
-    (operator.sub, operator.isub, lambda b, x, y: b.fsub(x, y)),
-    (operator.mul, operator.imul, lambda b, x, y: b.fmul(x, y)),
+    (operator.add, operator.iadd, lambda b, x, y: b.fadd(x, y, flags=FUSED)),
+    (operator.sub, operator.isub, lambda b, x, y: b.fsub(x, y, flags=FUSED)),
+    (operator.mul, operator.imul, lambda b, x, y: b.fmul(x, y, flags=FUSED)),
     (operator.truediv, operator.itruediv, lambda b, x, y: b.fdiv(x, y)),
 ):
     _bind(_plain, 2, LANES, _emit, _is_number)
@@ -179,9 +182,9 @@ class _Where(AbstractTemplate):
         condition, first, second = args
         masked = isinstance(condition, MaskType)
         if _is_number(first) and _is_number(second):
-            kind = LANES if masked else types.float64
+            kind = LANES if masked or LANES in (first, second) else types.float64
         elif _is_truth(first) and _is_truth(second):
-            kind = MASK if masked else types.boolean
+            kind = MASK if masked or MASK in (first, second) else types.boolean
         else:
             kind = first if first == second else None
         return kind and signature(kind, MASK if masked else types.boolean, kind, kind)
@@ -286,12 +289,13 @@ def _data(context, builder, kind, array):
 
 @intrinsic
 def put_lane(typingctx, work, lane, tree):
-    """Write the floats of a tree of tuples into one lane of the flat array `work`."""
+    """Write the floats and truths of a tree of tuples into one lane of the flat array `work`, truths as 0 and 1."""
 
     def codegen(context, builder, sig, args):
         base = builder.gep(_data(context, builder, sig.args[0], args[0]), [args[1]])
-        for k, (_, leaf) in enumerate(_leaves(builder, sig.args[2], args[2])):
-            builder.store(leaf, builder.gep(base, [_I64(k * WIDTH)]))
+        for k, (kind, leaf) in enumerate(_leaves(builder, sig.args[2], args[2])):
+            value = builder.uitofp(leaf, ir.DoubleType()) if kind == types.boolean else leaf
+            builder.store(value, builder.gep(base, [_I64(k * WIDTH)]))
         return context.get_dummy_value()
 
     return types.void(work, types.intp, tree), codegen
@@ -318,15 +322,18 @@ def get_lane(typingctx, work, lane, example):
 
 @intrinsic
 def get_lanes(typingctx, work, example):
-    """The tree of lanes that `put_lane` has filled lane by lane; `example` is any tree of that shape."""
-    shape = _tree_of(example, lambda kind: LANES)
+    """The tree of lanes and masks that `put_lane` has filled lane by lane; `example` is any tree of that shape."""
+    shape = _tree_of(example, lambda kind: MASK if _is_truth(kind) else LANES)
 
     def codegen(context, builder, sig, args):
         base = _data(context, builder, sig.args[0], args[0])
 
         def read(k, kind):
             place = builder.gep(base, [_I64(k * WIDTH)])
-            return builder.load(builder.bitcast(place, _DOUBLES.as_pointer()), align=8)
+            value = builder.load(builder.bitcast(place, _DOUBLES.as_pointer()), align=8)
+            if kind == MASK:
+                return builder.sext(builder.fcmp_unordered("!=", value, ir.Constant(_DOUBLES, None)), _WORDS)
+            return value
 
         return _build(context, builder, shape, read)
 
@@ -335,14 +342,65 @@ def get_lanes(typingctx, work, example):
 
 @intrinsic
 def put_lanes(typingctx, work, tree):
-    """Write a tree of lanes and masks into the flat array `work`, truths as 0 and 1."""
+    """Write a tree of lanes, masks and floats (alike in every lane) into the flat array `work`, truths as 0 and 1."""
 
     def codegen(context, builder, sig, args):
         base = _data(context, builder, sig.args[0], args[0])
         for k, (kind, leaf) in enumerate(_leaves(builder, sig.args[1], args[1])):
             value = builder.uitofp(_to_bits(builder, leaf), _DOUBLES) if kind == MASK else leaf
+            value = _spread(builder, leaf) if kind == types.float64 else value
             place = builder.gep(base, [_I64(k * WIDTH)])
             builder.store(value, builder.bitcast(place, _DOUBLES.as_pointer()), align=8)
         return context.get_dummy_value()
 
     return types.void(work, tree), codegen
+
+
+def value_at(values, index):
+    """Number `index` of a row of numbers; lanes from rows of `WIDTH` numbers side by side, (numbers, WIDTH)."""
+    return values[index]
+
+
+def put_at(values, index, value):
+    """Write number `index` of a row of numbers, or lanes into rows of `WIDTH` numbers side by side."""
+    values[index] = value
+
+
+def _row(context, builder, kind, array, index):
+    place = builder.mul(index, _I64(WIDTH))
+    return builder.bitcast(builder.gep(_data(context, builder, kind, array), [place]), _DOUBLES.as_pointer())
+
+
+@intrinsic
+def _lanes_at(typingctx, values, index):
+    def codegen(context, builder, sig, args):
+        return builder.load(_row(context, builder, sig.args[0], *args), align=8)
+
+    return LANES(values, types.intp), codegen
+
+
+@intrinsic
+def _put_lanes_at(typingctx, values, index, value):
+    def codegen(context, builder, sig, args):
+        builder.store(args[2], _row(context, builder, sig.args[0], *args[:2]), align=8)
+        return context.get_dummy_value()
+
+    return types.void(values, types.intp, LANES), codegen
+
+
+@overload(value_at)
+def _value_at(values, index):
+    if values.ndim == 2:
+        return lambda values, index: _lanes_at(values, index)
+    return lambda values, index: values[index]
+
+
+@overload(put_at)
+def _put_at(values, index, value):
+    if values.ndim == 2:
+        return lambda values, index, value: _put_lanes_at(values, index, value)
+
+    def plain(values, index, value):
+        values[index] = value
+
+    return plain

@@ -11,10 +11,10 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-import numpy as np
-
 from explorer.model.car import G
 from explorer.model.compiled import inner
+from explorer.model.lane_math import sine_cosine
+from explorer.model.lanes import any_of, least, most, where
 
 CONVERGED = 1e-13
 """Relative residual at which the equilibrium counts as found."""
@@ -59,9 +59,9 @@ class Equilibrium(NamedTuple):
 
 
 @inner
-def jacking_force(sprung_mass, lateral, roll):
+def jacking_force(sprung_mass, lateral, sine, cosine):
     """Force that lifts the rolled body at an axle, `m_s (a_y sin phi + g (1 - cos phi))`. [N]"""
-    return sprung_mass * (lateral * np.sin(roll) + G * (1.0 - np.cos(roll)))
+    return sprung_mass * (lateral * sine + G * (1.0 - cosine))
 
 
 @inner
@@ -86,7 +86,7 @@ def moment_mass(axle, weight):
 def elastic_in_contact(axle, mass_moment, lateral, roll, compliance, offset):
     """(dF, T) with both wheels down, from `phi t = X(dF) + 2 T/k_t`, `T = dF + A (a_y + g psi)/t`,
     `psi = 2 T/(k_t t)`; `A` is `mass_moment`. [N]"""
-    eta = 2.0 * mass_moment * G / (axle.tyre_rate * axle.track**2)
+    eta = 2.0 * mass_moment * G / (axle.tyre_rate * axle.track * axle.track)
     kappa = 2.0 / (axle.tyre_rate * (1.0 - eta))
     direct = mass_moment * lateral / axle.track
     elastic = (roll * axle.track - offset - kappa * direct) / (compliance + kappa)
@@ -104,42 +104,42 @@ def elastic_lifted(axle, mass_moment, lateral, roll, weight, compliance, offset)
 
 
 @inner
-def axle_state(axle, lateral, roll, weight):
-    """State of an axle at a given roll of the body there, lateral acceleration and axle weight."""
+def axle_state(axle, lateral, roll, sine, cosine, weight):
+    """State of an axle at a given roll of the body there, its sine and cosine, lateral acceleration and axle weight;
+    for floats and for lanes alike."""
     t = axle.track
-    jacking = jacking_force(axle.sprung_mass, lateral, roll)
+    jacking = jacking_force(axle.sprung_mass, lateral, sine, cosine)
     extended = (jacking - (weight - axle.weight)) / (2.0 * axle.wheel_rate)
-    stop = max(axle.droop - extended, 0.0)
+    stop = most(axle.droop - extended, 0.0)
     mass_moment = moment_mass(axle, weight)
     free, held, held_offset = travel_law(axle, stop)
     threshold = stop * (axle.wheel_rate + axle.bar_rate)
 
-    compliance, offset, on_stop = free, 0.0, 0.0
     elastic, transfer = elastic_in_contact(axle, mass_moment, lateral, roll, free, 0.0)
-    if elastic > threshold:
-        compliance, offset, on_stop = held, held_offset, 1.0
-        elastic, transfer = elastic_in_contact(axle, mass_moment, lateral, roll, held, held_offset)
+    stopped = elastic > threshold
+    compliance, offset = where(stopped, held, free), where(stopped, held_offset, 0.0)
+    if any_of(stopped):
+        elastic, transfer = elastic_in_contact(axle, mass_moment, lateral, roll, compliance, offset)
     excess = transfer - 0.5 * weight
     eta = 2.0 * mass_moment * G / (axle.tyre_rate * t * t)
     stiffness = t * t / (compliance + 2.0 / (axle.tyre_rate * (1.0 - eta)))
-    if excess > 0.0:
-        transfer = 0.5 * weight
-        compliance, offset, on_stop = free, 0.0, 0.0
-        elastic = elastic_lifted(axle, mass_moment, lateral, roll, weight, free, 0.0)
-        if elastic > threshold:
-            compliance, offset, on_stop = held, held_offset, 1.0
-            elastic = elastic_lifted(axle, mass_moment, lateral, roll, weight, held, held_offset)
+    up = excess > 0.0
+    if any_of(up):
+        raised = elastic_lifted(axle, mass_moment, lateral, roll, weight, free, 0.0)
+        stopped = where(up, raised > threshold, stopped)
+        compliance, offset = where(stopped, held, free), where(stopped, held_offset, 0.0)
+        raised = elastic_lifted(axle, mass_moment, lateral, roll, weight, compliance, offset)
+        elastic, transfer = where(up, raised, elastic), where(up, 0.5 * weight, transfer)
         lean_moment = mass_moment * G + 0.5 * axle.lifted_mass * lateral * t
-        stiffness = -lean_moment * t * t / (t * t - lean_moment * compliance)
+        stiffness = where(up, -lean_moment * t * t / (t * t - lean_moment * compliance), stiffness)
 
     travel = compliance * elastic + offset
-    inner = stop if on_stop > 0.0 else 0.5 * travel
+    inner = where(stopped, stop, 0.5 * travel)
     outer = travel - inner
     axle_roll = roll - travel / t
     heave = 0.5 * (inner - outer) + extended
     rise = heave - (weight - axle.weight) / (2.0 * axle.tyre_rate)
-    if excess > 0.0:
-        rise += 0.5 * axle_roll * t - transfer / axle.tyre_rate
+    rise = rise + where(up, 0.5 * axle_roll * t - transfer / axle.tyre_rate, 0.0)
     return AxleState(
         elastic=elastic,
         transfer=transfer,
@@ -152,15 +152,15 @@ def axle_state(axle, lateral, roll, weight):
         contact_excess=excess,
         roll_stiffness=stiffness,
         suspension_share=compliance * stiffness / (t * t),
-        on_stop=on_stop,
+        on_stop=where(stopped, 1.0, 0.0),
     )
 
 
 @inner
-def roll_moment(axle, state, lateral, roll):
+def roll_moment(axle, state, lateral, sine, cosine):
     """Moment that the springs and bar of an axle must carry: the sprung share's overturning moment about the roll
     centre, and the share's lateral force times the rise of the body. [N m]"""
-    swing = axle.sprung_mass * axle.roll_arm * (lateral * np.cos(roll) + G * np.sin(roll))
+    swing = axle.sprung_mass * axle.roll_arm * (lateral * cosine + G * sine)
     return swing + axle.sprung_mass * lateral * state.heave
 
 
@@ -173,12 +173,14 @@ def residual_at(body, front, rear, phase, rear_roll, lateral, handed):
     (see `car.Phase`) less `handed`.
     """
     total = phase.front_weight + phase.rear_weight
-    front_weight = min(max(phase.front_weight + handed, 0.0), total)
-    rear_state = axle_state(rear, lateral, rear_roll, total - front_weight)
-    torque = rear_state.elastic * rear.track - roll_moment(rear, rear_state, lateral, rear_roll)
+    front_weight = least(most(phase.front_weight + handed, 0.0), total)
+    sine, cosine = sine_cosine(rear_roll)
+    rear_state = axle_state(rear, lateral, rear_roll, sine, cosine, total - front_weight)
+    torque = rear_state.elastic * rear.track - roll_moment(rear, rear_state, lateral, sine, cosine)
     front_roll = rear_roll + body.chassis_compliance * torque
-    front_state = axle_state(front, lateral, front_roll, front_weight)
-    moment = front_state.elastic * front.track - roll_moment(front, front_state, lateral, front_roll) + torque
+    sine, cosine = sine_cosine(front_roll)
+    front_state = axle_state(front, lateral, front_roll, sine, cosine, front_weight)
+    moment = front_state.elastic * front.track - roll_moment(front, front_state, lateral, sine, cosine) + torque
     state = Equilibrium(
         lateral=lateral,
         handed=handed,
@@ -187,7 +189,7 @@ def residual_at(body, front, rear, phase, rear_roll, lateral, handed):
         roll=front.sprung_share * front_roll + rear.sprung_share * rear_roll,
         front=front_state,
         rear=rear_state,
-        converged=True,
+        converged=moment == moment,  # a number at all
     )
     gap = phase.rear_pull * rear_state.rise - phase.front_pull * front_state.rise - handed
     return moment, gap, state

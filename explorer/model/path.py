@@ -10,10 +10,19 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-from explorer.model.compiled import inner
+from explorer.model.compiled import inner, woven
 from explorer.model.lane_math import sine_cosine
 from explorer.model.lanes import any_of, least, most, negated, where
-from explorer.model.path_axle import AxleLaw, AxlePoint, axle_law, axle_point, excess_after, travel_after
+from explorer.model.path_axle import (
+    AxleLaw,
+    AxlePoint,
+    axle_law,
+    axle_point,
+    excess_after,
+    excess_slope,
+    travel_after,
+    travel_slope,
+)
 
 ROUGH_STEP, SMALL_STEP, SMALLEST_STEP = 3e-3, 1e-6, 1e-7
 """A Newton step of this relative size is taken as the last: what it leaves is its square. The first where a sign is
@@ -47,7 +56,7 @@ class PathStep(NamedTuple):
 
 
 class PathPoint(NamedTuple):
-    """A point of the path after its last Newton step. SI; `lateral_slope` is `da_y/d(roll)` along the path."""
+    """A point of the path after its last Newton step. SI; a slope is along the path by roll."""
 
     roll: float
     lateral: float
@@ -59,6 +68,10 @@ class PathPoint(NamedTuple):
     rear_excess: float
     front_travel: float
     rear_travel: float
+    front_excess_slope: float
+    rear_excess_slope: float
+    front_travel_slope: float
+    rear_travel_slope: float
     found: bool
 
 
@@ -75,7 +88,7 @@ def path_law(front, rear, phase):
     )
 
 
-@inner
+@woven
 def path_step(law, roll, lateral, handed):
     """One Newton step of the moment and load balances for (lateral, handed) at a fixed roll, and the path's slopes."""
     front_weight = law.front_weight + handed
@@ -101,7 +114,7 @@ def path_step(law, roll, lateral, handed):
     )
 
 
-@inner
+@woven
 def lift_step(step, front):
     """Step in roll to where the inner wheel of the front axle, or else of the rear one, lifts. [rad]"""
     f, r = step.front, step.rear
@@ -112,7 +125,7 @@ def lift_step(step, front):
     )
 
 
-@inner
+@woven
 def small_enough(law, point, roll_step, lateral_step, handed_step, small_step):
     """True where a Newton step is the last."""
     return (
@@ -122,7 +135,7 @@ def small_enough(law, point, roll_step, lateral_step, handed_step, small_step):
     )
 
 
-@inner
+@woven
 def moved_by(law, step, point, roll_step, small_step):
     """The path at a roll `roll_step` further; found where the step was small."""
     lateral_step = step.lateral + step.lateral_slope * roll_step
@@ -139,6 +152,10 @@ def moved_by(law, step, point, roll_step, small_step):
         rear_excess=excess_after(step.rear, roll_step, lateral_step, -handed_step),
         front_travel=travel_after(step.front, roll_step, lateral_step, handed_step),
         rear_travel=travel_after(step.rear, roll_step, lateral_step, -handed_step),
+        front_excess_slope=excess_slope(step.front, step.lateral_slope, step.handed_slope),
+        rear_excess_slope=excess_slope(step.rear, step.lateral_slope, -step.handed_slope),
+        front_travel_slope=travel_slope(step.front, step.lateral_slope, step.handed_slope),
+        rear_travel_slope=travel_slope(step.rear, step.lateral_slope, -step.handed_slope),
         found=small_enough(law, point, roll_step, lateral_step, handed_step, small_step),
     )
     return moved
@@ -155,7 +172,10 @@ def solve_path(law, event, front, target, roll, lateral, handed, small_step, wan
     """
     going = wanted
     none = 0.0 * roll
-    point = PathPoint(roll, lateral, handed, none, none, none, none, none, none, none, found=wanted & negated(wanted))
+    not_yet = wanted & negated(wanted)
+    point = PathPoint(
+        roll, lateral, handed, none, none, none, none, none, none, none, none, none, none, none, not_yet
+    )
     for _ in range(MOST_STEPS):
         step = path_step(law, point.roll, point.lateral, point.handed)
         roll_step = none
@@ -218,8 +238,10 @@ def upright(law):
         rear_excess=rear.excess,
         front_travel=front.travel,
         rear_travel=rear.travel,
+        front_excess_slope=excess_slope(front, slope, moved),
+        rear_excess_slope=excess_slope(rear, slope, -moved),
+        front_travel_slope=travel_slope(front, slope, moved),
+        rear_travel_slope=travel_slope(rear, slope, -moved),
         found=slope > 0.0,
     )
-    front_gain = excess_after(front, 1.0, slope, moved) - front.excess
-    rear_gain = excess_after(rear, 1.0, slope, -moved) - rear.excess
-    return point, -front.excess / front_gain, -rear.excess / rear_gain
+    return point, -front.excess / point.front_excess_slope, -rear.excess / point.rear_excess_slope

@@ -9,7 +9,7 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from explorer.model.car import G
-from explorer.model.compiled import inner
+from explorer.model.compiled import inner, woven
 from explorer.model.lanes import any_of, where
 
 
@@ -121,14 +121,14 @@ def axle_law(axle):
     )
 
 
-@inner
+@woven
 def elastic_of(roll, law, direct, upright, compliance, offset):
     """Transfer through spring and bar with both wheels down, and `1/(X' upright + 2/k_t)`, see `loads`. [N]"""
     stiff = 1.0 / (compliance * upright + 4.0 * law.half_tyre)
     return ((roll * law.track - offset) * upright - 4.0 * law.half_tyre * direct) * stiff, stiff
 
 
-@inner
+@woven
 def standing(law, roll, lateral, weight, load, stop):
     """An axle on both wheels: `AxleForce`, with the contact excess."""
     t, tyre, gain = law.track, 4.0 * law.half_tyre, 1.0 / load.upright
@@ -163,7 +163,7 @@ def standing(law, roll, lateral, weight, load, stop):
     )
 
 
-@inner
+@woven
 def leaning(law, roll, lateral, weight, load, stop):
     """An axle on its outer wheel: `AxleForce`."""
     t, per = law.track, law.per_track
@@ -191,7 +191,7 @@ def leaning(law, roll, lateral, weight, load, stop):
     )
 
 
-@inner
+@woven
 def axle_point(law, sine, cosine, roll, lateral, weight):
     """An axle at a roll angle, lateral acceleration and weight: the equations of `loads.axle_state` and
     `loads.roll_moment`, each followed by its derivatives."""
@@ -247,13 +247,25 @@ def axle_point(law, sine, cosine, roll, lateral, weight):
     )
 
 
-@inner
+@woven
 def excess_after(point, roll_step, lateral_step, weight_step):
     """Contact excess after a small step. [N]"""
     return point.excess + point.excess_p * roll_step + point.excess_a * lateral_step + point.excess_w * weight_step
 
 
-@inner
+@woven
 def travel_after(point, roll_step, lateral_step, weight_step):
     """Suspension roll travel after a small step. [m]"""
     return point.travel + point.travel_p * roll_step + point.travel_a * lateral_step + point.travel_w * weight_step
+
+
+@woven
+def excess_slope(point, lateral_slope, weight_slope):
+    """Contact excess by roll along the path. [N/rad]"""
+    return point.excess_p + point.excess_a * lateral_slope + point.excess_w * weight_slope
+
+
+@woven
+def travel_slope(point, lateral_slope, weight_slope):
+    """Suspension roll travel by roll along the path. [m/rad]"""
+    return point.travel_p + point.travel_a * lateral_slope + point.travel_w * weight_slope

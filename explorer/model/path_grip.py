@@ -20,6 +20,8 @@ from explorer.model.tyre import (
 
 ROUGHLY = 1.0 + 1e-4
 """Demand is raised by this before a stretch is called calm: its ends are known roughly (`path.ROUGH_STEP`)."""
+FRONT, REAR = 0.0, 1.0
+"""Ends of the car; no whole numbers, for each of which the compiler would make a copy of its own."""
 LAST_STEP = (TABLE_HIGH - TABLE_LOW) * TABLE_STEPS_PER_UNIT - 1.0
 """The last interval of the bump table."""
 
@@ -56,11 +58,14 @@ class GripLaw(NamedTuple):
 
 
 class GripPoint(NamedTuple):
-    """One axle at a point of the path: lateral force asked and given [N], force of the upright wheels [N], their
-    inclination factors [-], and the patch shifts of both axles' wheels [m]."""
+    """One axle at a point of the path: lateral force asked and given [N], slope of what is missing (asked less given)
+    by roll along the path and the same were the outer wheel's force to grow no more [N/rad], force of the upright
+    wheels [N], their inclination factors [-], and the patch shifts of both axles' wheels [m]."""
 
     demand: float
     capacity: float
+    slope: float
+    cautious_slope: float
     inner_force: float
     outer_force: float
     inner_factor: float
@@ -73,9 +78,9 @@ class GripPoint(NamedTuple):
 
 @inner
 def grip_law(corner, end, table_start):
-    """`GripLaw` of an axle (0 front, 1 rear); its bump table starts at `table_start` of the flat array of tables."""
+    """`GripLaw` of an axle (`FRONT` or `REAR`); its bump table starts at `table_start` of the flat array of tables."""
     body, phase, tyre = corner.body, corner.phase, corner.tyre
-    if end == 0:
+    if end == FRONT:
         sign, share, force, grip = 1.0, body.front_share, phase.front_force, corner.front.grip
         rms, rms_log = corner.front_load_rms, corner.front_rms_log
     else:
@@ -106,84 +111,155 @@ def grip_law(corner, end, table_start):
     )
 
 
+class Force(NamedTuple):
+    """Lateral force of an upright wheel [N] and its slope by load [-]."""
+
+    value: float
+    slope: float
+
+
+class Push(NamedTuple):
+    """What an axle's longitudinal force adds to a demand [N], its slope by roll [N/rad], and the shifts of the inner
+    and outer contact patch [m]."""
+
+    value: float
+    slope: float
+    inner_shift: float
+    outer_shift: float
+
+
 @inner
 def bump_log_at(y, load_sensitivity, tables, start):
-    """`tyre.bump_log` from the table that starts at `start` of a flat array of tables. [-]"""
+    """`tyre.bump_log` from the table that starts at `start` of a flat array of tables, and its slope by `y`. [-]"""
     place = (y - TABLE_LOW) * TABLE_STEPS_PER_UNIT
     held = least(where(place > 0.0, place, 0.0), LAST_STEP)
     k = np.floor(held)
     a, slope_a, b, slope_b = four_from(tables, start + 2.0 * k)
-    inside = hermite(place - k, a, slope_a, b, slope_b)
-    value = where(y <= TABLE_LOW, a + slope_a * (y - TABLE_LOW), inside)
+    s = place - k
+    rest = 1.0 - s
+    inside = 6.0 * s * rest * (b - a) * TABLE_STEPS_PER_UNIT + slope_a * rest * (1.0 - 3.0 * s)
+    low = y <= TABLE_LOW
+    value = where(low, a + slope_a * (y - TABLE_LOW), hermite(s, a, slope_a, b, slope_b))
+    slope = where(low, slope_a, inside - slope_b * s * (2.0 - 3.0 * s))
     high = y >= TABLE_HIGH
     if any_of(high):
         small = -0.5 * load_sensitivity * (1.0 - load_sensitivity) * exponential(-2.0 * y)
         # ln(1 + x) for |x| below 1e-6
         value = where(high, small * (1.0 - small * (0.5 - small * (1.0 / 3.0))), value)
-    return value
+        slope = where(high, -2.0 * small * (1.0 - small), slope)
+    return value, slope
 
 
 @inner
 def wheel_force(law, load, tables):
-    """Lateral force of an upright wheel, bumps counted; it grows with load; zero without. [N]"""
+    """`Force` of a wheel, bumps counted; it grows with load; zero without."""
     n = law.load_sensitivity
     loaded, rough = load > 0.0, law.load_rms > 0.0
-    y = logarithm(where(loaded, load, law.load_scale) / law.load_scale)
-    power = (1.0 - n) * (y + law.scale_log)
+    carried = where(loaded, load, law.load_scale)
+    y = logarithm(carried / law.load_scale)
+    power, rate = (1.0 - n) * (y + law.scale_log), 1.0 - n
     if any_of(rough):
-        power = power + where(rough, bump_log_at(y, n, tables, law.table_start), 0.0)
-    return where(loaded, law.peak * exponential(power), 0.0)
+        gain, gain_slope = bump_log_at(y, n, tables, law.table_start)
+        power, rate = power + where(rough, gain, 0.0), rate + where(rough, gain_slope, 0.0)
+    value = where(loaded, law.peak * exponential(power), 0.0)
+    return Force(value, value * rate / carried)
 
 
 @inner
-def patch_shifts(law, push, inner_lean, outer_lean):
-    """Sideways shifts of an axle's inner and outer contact patch, `tyre.patch_offset`; zero without a push. [m]"""
+def push_of(law, push, half, half_slope, transfer, transfer_slope, inner_lean, outer_lean, lean_slope):
+    """`Push` of an axle of half weight `half`, by `tyre.patch_offset`; slopes are by roll."""
+    none = 0.0 * half
+    value = slope = inner_shift = outer_shift = none
     pushed = push != 0.0
-    inner_shift = outer_shift = 0.0 * push
     if any_of(pushed):
-        inner_shift = where(pushed, law.patch_shift * hyperbolic_tangent(inner_lean / law.patch_lean), 0.0)
-        outer_shift = where(pushed, law.patch_shift * hyperbolic_tangent(outer_lean / law.patch_lean), 0.0)
-    return inner_shift, outer_shift
+        inner_turn = hyperbolic_tangent(inner_lean / law.patch_lean)
+        outer_turn = hyperbolic_tangent(outer_lean / law.patch_lean)
+        inner_shift = where(pushed, law.patch_shift * inner_turn, 0.0)
+        outer_shift = where(pushed, law.patch_shift * outer_turn, 0.0)
+        part = 0.5 * transfer / half
+        part_slope = (0.5 * transfer_slope - part * half_slope) / half
+        value = push * ((0.5 - part) * inner_shift + (0.5 + part) * outer_shift)
+        turned = (0.5 - part) * (1.0 - inner_turn * inner_turn) + (0.5 + part) * (1.0 - outer_turn * outer_turn)
+        moved = law.patch_shift * lean_slope / law.patch_lean * turned
+        slope = push * (part_slope * (outer_shift - inner_shift) + moved)
+    return Push(value, slope, inner_shift, outer_shift)
 
 
 @inner
 def grip_point(law, end, point, tables):
-    """`grip.grip_at` for one axle (0 front, 1 rear) from a point of the path."""
+    """`grip.grip_at` for one axle (`FRONT` or `REAR`) from a point of the path."""
     # lean by roll: X/t (1 - gain t/2) + (roll - X/t), see `lean_from_roll`
     front_roll = point.roll - law.front_lean_gain * point.front_travel
     rear_roll = point.roll - law.rear_lean_gain * point.rear_travel
+    front_turn = law.front_lean_gain * point.front_travel_slope - 1.0
+    rear_turn = law.rear_lean_gain * point.rear_travel_slope - 1.0
     front_half = 0.5 * point.front_weight
     rear_half = 0.5 * law.total_weight - front_half
-    front_transfer = front_half + least(point.front_excess, 0.0)
-    rear_transfer = rear_half + least(point.rear_excess, 0.0)
+    half_slope = 0.5 * point.handed_slope
+    front_inner_load, rear_inner_load = most(-point.front_excess, 0.0), most(-point.rear_excess, 0.0)
+    front_gain = where(point.front_excess < 0.0, point.front_excess_slope, 0.0)
+    rear_gain = where(point.rear_excess < 0.0, point.rear_excess_slope, 0.0)
     front_inner, front_outer = law.front_inner_lean - front_roll, law.front_outer_lean - front_roll
     rear_inner, rear_outer = law.rear_camber - rear_roll, -law.rear_camber - rear_roll
-    front_a, front_b = patch_shifts(law, law.front_push, front_inner, front_outer)
-    rear_a, rear_b = patch_shifts(law, law.rear_push, rear_inner, rear_outer)
-    front_part, rear_part = 0.5 * front_transfer / front_half, 0.5 * rear_transfer / rear_half
-    demand = law.demand_mass * point.lateral
-    demand = demand + law.front_push * ((0.5 - front_part) * front_a + (0.5 + front_part) * front_b)
-    demand = demand + law.rear_push * ((0.5 - rear_part) * rear_a + (0.5 + rear_part) * rear_b)
-    if end == 0:
-        half, transfer, inner_lean, outer_lean = front_half, front_transfer, front_inner, front_outer
+    front = push_of(
+        law,
+        law.front_push,
+        front_half,
+        half_slope,
+        front_half - front_inner_load,
+        half_slope + front_gain,
+        front_inner,
+        front_outer,
+        front_turn,
+    )
+    rear = push_of(
+        law,
+        law.rear_push,
+        rear_half,
+        -half_slope,
+        rear_half - rear_inner_load,
+        rear_gain - half_slope,
+        rear_inner,
+        rear_outer,
+        rear_turn,
+    )
+    demand = law.demand_mass * point.lateral + front.value + rear.value
+    demand_slope = law.demand_mass * point.lateral_slope + front.slope + rear.slope
+    if end == FRONT:
+        inner_load, outer_load = front_inner_load, 2.0 * front_half - front_inner_load
+        gain, outer_gain, turn = front_gain, point.handed_slope + front_gain, front_turn
+        inner_lean, outer_lean = front_inner, front_outer
     else:
-        half, transfer, inner_lean, outer_lean = rear_half, rear_transfer, rear_inner, rear_outer
-    inner_force = wheel_force(law, half - transfer, tables)
-    outer_force = wheel_force(law, half + transfer, tables)
+        inner_load, outer_load = rear_inner_load, 2.0 * rear_half - rear_inner_load
+        gain, outer_gain, turn = rear_gain, rear_gain - point.handed_slope, rear_turn
+        inner_lean, outer_lean = rear_inner, rear_outer
+    inner_force, outer_force = wheel_force(law, inner_load, tables), wheel_force(law, outer_load, tables)
     inner_factor = inclination_factor(inner_lean, law.best_lean, law.lean_width)
     outer_factor = inclination_factor(outer_lean, law.best_lean, law.lean_width)
-    peak = inner_force * inner_factor + outer_force * outer_factor
+    inner_part, outer_part = inner_force.value * inner_factor, outer_force.value * outer_factor
+    peak = inner_part + outer_part
+    # d(factor)/d(lean) = -2 off factor^2/width
+    bent = inner_part * inner_factor * (inner_lean - law.best_lean)
+    bent = bent + outer_part * outer_factor * (outer_lean - law.best_lean)
+    outer_growth = outer_force.slope * outer_factor * outer_gain
+    lean_growth = -2.0 * bent * turn / (law.lean_width * law.lean_width)
+    lost = least(lean_growth, 0.0) - inner_force.slope * inner_factor * gain
+    peak_slope = outer_growth + lean_growth - inner_force.slope * inner_factor * gain
+    capacity = friction_ellipse(peak, law.force, law.longitudinal_ratio)
+    rooted = peak / capacity
     return GripPoint(
         demand=demand,
-        capacity=friction_ellipse(peak, law.force, law.longitudinal_ratio),
-        inner_force=inner_force,
-        outer_force=outer_force,
+        capacity=capacity,
+        slope=demand_slope - rooted * peak_slope,
+        cautious_slope=demand_slope - rooted * lost,
+        inner_force=inner_force.value,
+        outer_force=outer_force.value,
         inner_factor=inner_factor,
         outer_factor=outer_factor,
-        front_shift_low=least(front_a, front_b),
-        front_shift_high=most(front_a, front_b),
-        rear_shift_low=least(rear_a, rear_b),
-        rear_shift_high=most(rear_a, rear_b),
+        front_shift_low=least(front.inner_shift, front.outer_shift),
+        front_shift_high=most(front.inner_shift, front.outer_shift),
+        rear_shift_low=least(rear.inner_shift, rear.outer_shift),
+        rear_shift_high=most(rear.inner_shift, rear.outer_shift),
     )
 
 

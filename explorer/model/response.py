@@ -16,11 +16,15 @@ import numpy as np
 from numba import njit
 
 from explorer.model.car import G
+from explorer.model.compiled import inner
+from explorer.model.lane_math import exponential, logarithm
+from explorer.model.lanes import any_of, least, negated, where
 
 STEP_TIME = 0.020
 """When `bite` is read after a step of steer. [s]"""
 UNSTABLE_LAG = 1.0
 """Lag reported for an unstable car; a stable one is capped here too. [s]"""
+MOST_HALVINGS = 30
 
 
 class RollMode(NamedTuple):
@@ -40,135 +44,136 @@ class Response(NamedTuple):
     unstable: bool
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def axle_damping(axle, state):
     """Roll damping that an axle's dampers give in series with its tyres, `c t^2 f^2` times 1/2 for two dampers
     sharing the travel, 1 for one taking it all. [N m s/rad]"""
-    shared = 1.0 if state.on_stop > 0.0 else 0.5
-    return shared * axle.damping * (axle.track * state.suspension_share) ** 2
+    shared = where(state.on_stop > 0.0, 1.0, 0.5)
+    arm = axle.track * state.suspension_share
+    return shared * axle.damping * arm * arm
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def roll_mode(body, front, rear, front_state, rear_state):
     """Roll alone about the working point: tangent stiffness less the weight's own tipping `m_s g h`."""
     stiffness = front_state.roll_stiffness + rear_state.roll_stiffness - body.sprung_mass * G * body.roll_arm
     return RollMode(
         stiffness=stiffness,
         damping=axle_damping(front, front_state) + axle_damping(rear, rear_state),
-        inertia=body.roll_inertia + body.sprung_mass * body.roll_arm**2,
+        inertia=body.roll_inertia + body.sprung_mass * body.roll_arm * body.roll_arm,
     )
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def lean_per_roll(axle, state):
     """Change of lean (into the turn) with roll: the suspension's part less the camber gain, the axle's part whole."""
     share = state.suspension_share
     return -((1.0 - 0.5 * axle.camber_gain * axle.track) * share + 1.0 - share)
 
 
+@inner
+def load_power(load, exponent, reference_load):
+    """`(F/F_0)^q`; zero without load. [-]"""
+    loaded = load > 0.0
+    power = exponential(exponent * logarithm(where(loaded, load / reference_load, 1.0)))
+    return where(loaded, power, 0.0)
+
+
 @njit(cache=True, error_model="numpy")
 def load_scaled(stiffness, exponent, reference_load, inner_load, outer_load):
     """Stiffness of an axle whose wheels follow `C_0 (F/F_0)^q`. [N/rad]"""
-    total = 0.0
-    if inner_load > 0.0:
-        total += (inner_load / reference_load) ** exponent
-    if outer_load > 0.0:
-        total += (outer_load / reference_load) ** exponent
-    return stiffness * total
+    inner_part = load_power(inner_load, exponent, reference_load)
+    return stiffness * (inner_part + load_power(outer_load, exponent, reference_load))
 
 
-@njit(cache=True, error_model="numpy")
-def solve3(m, b, x):
-    """Solve the 3 by 3 system `m x = b` by Cramer's rule; returns the determinant."""
-    c00 = m[1, 1] * m[2, 2] - m[1, 2] * m[2, 1]
-    c01 = m[1, 2] * m[2, 0] - m[1, 0] * m[2, 2]
-    c02 = m[1, 0] * m[2, 1] - m[1, 1] * m[2, 0]
-    det = m[0, 0] * c00 + m[0, 1] * c01 + m[0, 2] * c02
-    if det == 0.0:
-        return det
-    c10 = m[0, 2] * m[2, 1] - m[0, 1] * m[2, 2]
-    c11 = m[0, 0] * m[2, 2] - m[0, 2] * m[2, 0]
-    c12 = m[0, 1] * m[2, 0] - m[0, 0] * m[2, 1]
-    c20 = m[0, 1] * m[1, 2] - m[0, 2] * m[1, 1]
-    c21 = m[0, 2] * m[1, 0] - m[0, 0] * m[1, 2]
-    c22 = m[0, 0] * m[1, 1] - m[0, 1] * m[1, 0]
-    x[0] = (c00 * b[0] + c10 * b[1] + c20 * b[2]) / det
-    x[1] = (c01 * b[0] + c11 * b[1] + c21 * b[2]) / det
-    x[2] = (c02 * b[0] + c12 * b[1] + c22 * b[2]) / det
-    return det
+class Quartic(NamedTuple):
+    """`z^4 + c3 z^3 + c2 z^2 + c1 z + c0`."""
+
+    c0: float
+    c1: float
+    c2: float
+    c3: float
 
 
-@njit(cache=True, error_model="numpy")
-def multiply4(a, b, out):
-    """out = a b for 4 by 4 matrices."""
-    for i in range(4):
-        for j in range(4):
-            out[i, j] = a[i, 0] * b[0, j] + a[i, 1] * b[1, j] + a[i, 2] * b[2, j] + a[i, 3] * b[3, j]
+class Cubic(NamedTuple):
+    """`p0 + p1 z + p2 z^2 + p3 z^3`."""
+
+    p0: float
+    p1: float
+    p2: float
+    p3: float
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def hurwitz(a):
-    """True when every eigenvalue of the 4 by 4 matrix has a negative real part: characteristic polynomial by
-    Faddeev-LeVerrier, then the Routh-Hurwitz conditions."""
-    c = np.zeros(5)
-    m = np.zeros((4, 4))
-    work = np.zeros((4, 4))
-    c[4] = 1.0
-    for k in range(1, 5):
-        multiply4(a, m, work)
-        for i in range(4):
-            for j in range(4):
-                m[i, j] = work[i, j]
-            m[i, i] += c[5 - k]
-        multiply4(a, m, work)
-        c[4 - k] = -(work[0, 0] + work[1, 1] + work[2, 2] + work[3, 3]) / k
-    d0, d1, d2, d3 = c[0], c[1], c[2], c[3]
-    if min(min(d0, d1), min(d2, d3)) <= 0.0:
-        return False
-    return d3 * d2 * d1 > d1 * d1 + d3 * d3 * d0
+    """True when every root of a quartic has a negative real part (Routh-Hurwitz conditions)."""
+    positive = (a.c0 > 0.0) & (a.c1 > 0.0) & (a.c2 > 0.0) & (a.c3 > 0.0)
+    return positive & (a.c3 * a.c2 * a.c1 > a.c1 * a.c1 + a.c3 * a.c3 * a.c0)
 
 
-@njit(cache=True, error_model="numpy")
-def decay4(a, time, x):
-    """x = exp(a time) x for a 4 by 4 matrix: Taylor series on a short step, then repeated squaring
-    (Moler & Van Loan, SIAM Review 45, 2003, method 3)."""
-    size = 0.0
-    for i in range(4):
-        row = 0.0
-        for j in range(4):
-            row += abs(a[i, j]) * time
-        size = max(size, row)
-    halvings = 0
-    while size > 0.5 and halvings < 60:
-        size *= 0.5
-        halvings += 1
-    step = time / 2.0**halvings
-    e = np.zeros((4, 4))
-    term = np.zeros((4, 4))
-    work = np.zeros((4, 4))
-    for i in range(4):
-        e[i, i] = 1.0
-        term[i, i] = 1.0
+@inner
+def times_z(p, a):
+    """`z p(z)` less its multiple of the quartic: where the quartic is zero, the same number."""
+    top = p.p3
+    return Cubic(-a.c0 * top, p.p0 - a.c1 * top, p.p1 - a.c2 * top, p.p2 - a.c3 * top)
+
+
+@inner
+def squared(p, a):
+    """`p(z)^2` less its multiples of the quartic."""
+    c6 = p.p3 * p.p3
+    c5 = 2.0 * p.p2 * p.p3 - a.c3 * c6
+    c4 = p.p2 * p.p2 + 2.0 * p.p1 * p.p3 - a.c3 * c5 - a.c2 * c6
+    return Cubic(
+        p.p0 * p.p0 - a.c0 * c4,
+        2.0 * p.p0 * p.p1 - a.c1 * c4 - a.c0 * c5,
+        p.p1 * p.p1 + 2.0 * p.p0 * p.p2 - a.c2 * c4 - a.c1 * c5 - a.c0 * c6,
+        2.0 * (p.p0 * p.p3 + p.p1 * p.p2) - a.c3 * c4 - a.c2 * c5 - a.c1 * c6,
+    )
+
+
+@inner
+def exponential_of(a, time):
+    """Cubic `p` with `exp(A t) = p(A t)` for a matrix of characteristic polynomial `a` (Cayley & Hamilton): the
+    exponential series of a short step, then its squares (Moler & Van Loan, SIAM Review 45, 2003, methods 3 and 8)."""
+    t = time + 0.0 * a.c0
+    step = t
+    halvings = 0.0 * t
+    long = t > 0.0
+    for _ in range(MOST_HALVINGS):
+        # no root of the quartic in A t is then larger than 1/2 (Fujiwara's bound)
+        long = (
+            (a.c3 * step > 0.25)
+            | (a.c2 * step * step > 0.0625)
+            | (a.c1 * step * step * step > 0.015625)
+            | (a.c0 * step * step * step * step > 0.0078125)
+        )
+        if not any_of(long):
+            break
+        step, halvings = where(long, 0.5 * step, step), where(long, halvings + 1.0, halvings)
+    square = step * step
+    short = Quartic(a.c0 * square * square, a.c1 * square * step, a.c2 * square, a.c3 * step)
+    none = 0.0 * t
+    term = Cubic(none + 1.0, none, none, none)
+    total = term
     for k in range(1, 15):
-        multiply4(term, a, work)
-        part = step / k
-        for i in range(4):
-            for j in range(4):
-                term[i, j] = work[i, j] * part
-                e[i, j] += term[i, j]
-    for _ in range(halvings):
-        multiply4(e, e, work)
-        for i in range(4):
-            for j in range(4):
-                e[i, j] = work[i, j]
-    start = x.copy()
-    for i in range(4):
-        x[i] = e[i, 0] * start[0] + e[i, 1] * start[1] + e[i, 2] * start[2] + e[i, 3] * start[3]
+        term = times_z(term, short)
+        share = 1.0 / k
+        term = Cubic(share * term.p0, share * term.p1, share * term.p2, share * term.p3)
+        total = Cubic(total.p0 + term.p0, total.p1 + term.p1, total.p2 + term.p2, total.p3 + term.p3)
+    for k in range(MOST_HALVINGS):
+        left = halvings > k
+        if not any_of(left):
+            break
+        total = where(left, squared(total, short), total)
+    size = step / t
+    # back from powers of A step to powers of A t
+    return Cubic(total.p0, total.p1 * size, total.p2 * size * size, total.p3 * size * size * size)
 
 
 @njit(cache=True, error_model="numpy")
 def response_of(body, mode, speed, front_stiffness, rear_stiffness, front_thrust, rear_thrust):
-    """Lag, bite and roll damping of the linear car.
+    """Lag, bite and roll damping of the linear car; for floats and for lanes alike.
 
     `front_stiffness`, `rear_stiffness` are axle cornering stiffnesses [N/rad]; `front_thrust`, `rear_thrust` the axles'
     lateral force per roll angle from their wheels' lean [N/rad].
@@ -181,46 +186,51 @@ def response_of(body, mode, speed, front_stiffness, rear_stiffness, front_thrust
     a = body.wheelbase * (1.0 - body.front_share)
     b = body.wheelbase * body.front_share
     cf, cr = front_stiffness, rear_stiffness
-    iz = body.yaw_inertia
-    damping_ratio = 0.0
-    if mode.stiffness > 0.0:
-        damping_ratio = mode.damping / (2.0 * np.sqrt(mode.stiffness * mode.inertia))
+    iz, inertia, k, c = body.yaw_inertia, mode.inertia, mode.stiffness, mode.damping
+    firm = k > 0.0
+    damping_ratio = where(firm, c / (2.0 * np.sqrt(where(firm, k, 1.0) * inertia)), 0.0)
 
-    static = np.zeros((3, 3))
-    static[0, 0], static[0, 1] = (cf + cr) / u, m * u + (a * cf - b * cr) / u
-    static[0, 2] = -(front_thrust + rear_thrust)
-    static[1, 0], static[1, 1] = (a * cf - b * cr) / u, (a * a * cf + b * b * cr) / u
-    static[1, 2] = -(a * front_thrust - b * rear_thrust)
-    static[2, 1], static[2, 2] = -h * u, mode.stiffness
+    # m v' - h p' + s00 v + s01 r + s02 phi = cf, iz r' + s10 v + s11 r + s12 phi = a cf,
+    # -h v' + I p' + c p + s21 r + k phi = 0
+    per_u = 1.0 / u
+    turning = (a * cf - b * cr) * per_u
+    s00, s01, s02 = (cf + cr) * per_u, m * u + turning, -(front_thrust + rear_thrust)
+    s10, s11, s12 = turning, (a * a * cf + b * b * cr) * per_u, -(a * front_thrust - b * rear_thrust)
+    s21 = -h * u
 
-    # M x' = D x with x = (v, r, phi, p); the lateral and roll rows share v' and p'
-    matrix = np.zeros((4, 4))
-    det = m * mode.inertia - h * h
-    for j in range(3):
-        lateral, roll = -static[0, j], -static[2, j]
-        matrix[0, j] = (mode.inertia * lateral + h * roll) / det
-        matrix[3, j] = (h * lateral + m * roll) / det
-        matrix[1, j] = -static[1, j] / iz
-    matrix[0, 3] = -h * mode.damping / det
-    matrix[3, 3] = -m * mode.damping / det
-    matrix[2, 3] = 1.0
+    # determinant of the three in powers of d/dt
+    p2, p1, p0 = m * iz, m * s11 + iz * s00, s00 * s11 - s01 * s10
+    scale = 1.0 / (iz * (m * inertia - h * h))
+    quartic = Quartic(
+        c0=(p0 * k - s12 * s21 * s00 + s10 * s21 * s02) * scale,
+        c1=(p1 * k + p0 * c + s02 * h * s11 - s12 * s21 * m - s01 * s12 * h) * scale,
+        c2=(p2 * k + p1 * c + p0 * inertia + s02 * h * iz - s10 * s21 * h) * scale,
+        c3=(p2 * c + p1 * inertia - h * h * s11) * scale,
+    )
 
-    if not hurwitz(matrix):
-        return Response(lag=UNSTABLE_LAG, bite=0.0, damping_ratio=damping_ratio, unstable=True)
+    # the steady turn and what the ramp lags behind it, both by Cramer's rule
+    per_det = 1.0 / (p0 * k - s12 * s21 * s00 + s10 * s21 * s02)
+    side, yaw = cf, a * cf
+    level_v = ((s11 * k - s12 * s21) * side + (s02 * s21 - s01 * k) * yaw) * per_det
+    level_r = (-s10 * k * side + s00 * k * yaw) * per_det
+    level = (s10 * s21 * side - s00 * s21 * yaw) * per_det
+    drag_v, drag_r, drag_p = -m * level_v, -iz * level_r, h * level_v - c * level
+    behind = (s10 * s21 * drag_v - s00 * s21 * drag_r + p0 * drag_p) * per_det
 
-    force = np.array([cf, a * cf, 0.0])
-    level = np.zeros(3)
-    solve3(static, force, level)
-    behind = np.zeros(3)
-    # inertia and damping of the ramp: lateral m v', yaw I_z r', roll -h v' + C p, with p = phi'
-    drag = np.array([-m * level[0], -iz * level[1], h * level[0] - mode.damping * level[2]])
-    solve3(static, drag, behind)
-    if level[2] <= 0.0:
-        return Response(lag=UNSTABLE_LAG, bite=0.0, damping_ratio=damping_ratio, unstable=True)
-    lag = -behind[2] / level[2]
+    # what is missing from the steady turn starts at -level and has decayed by exp(A t): its roll from A, A^2 and A^3
+    v, r, phi = -level_v, -level_r, -level
+    lateral, roll = -(s00 * v + s01 * r + s02 * phi), -(s21 * r + k * phi)
+    det = 1.0 / (m * inertia - h * h)
+    v1, p1st = (inertia * lateral + h * roll) * det, (h * lateral + m * roll) * det
+    r1 = -(s10 * v + s11 * r + s12 * phi) / iz
+    p2nd = (h * -(s00 * v1 + s01 * r1) + m * -(s21 * r1 + c * p1st)) * det
+    power = exponential_of(quartic, STEP_TIME)
+    gap = power.p0 * phi + STEP_TIME * STEP_TIME * (power.p2 * p1st + power.p3 * STEP_TIME * p2nd)
 
-    gap = np.array([-level[0], -level[1], -level[2], 0.0])
-    decay4(matrix, STEP_TIME, gap)
+    good = hurwitz(quartic) & (level > 0.0)
     return Response(
-        lag=min(lag, UNSTABLE_LAG), bite=1.0 + gap[2] / level[2], damping_ratio=damping_ratio, unstable=False
+        lag=where(good, least(-behind / level, UNSTABLE_LAG), UNSTABLE_LAG),
+        bite=where(good, 1.0 + gap / level, 0.0),
+        damping_ratio=damping_ratio,
+        unstable=negated(good),
     )

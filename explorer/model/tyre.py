@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from scipy.special import log_ndtr, ndtr
 
 from explorer.model.compiled import inner
-from explorer.model.lanes import where
+from explorer.model.lanes import value_at, where
 from explorer.model.slots import SLOT
 
 _N, _F0 = SLOT["load_sensitivity"], SLOT["reference_load"]
@@ -44,20 +44,20 @@ class Tyre(NamedTuple):
     camber_stiffness: float
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def tyre_at(parameters):
-    """Tyre constants from a parameter vector."""
+    """Tyre constants from a parameter vector, or from vectors side by side (`lanes.value_at`)."""
     return Tyre(
-        load_sensitivity=parameters[_N],
-        reference_load=parameters[_F0],
-        best_lean=parameters[_BEST],
-        lean_width=parameters[_WIDTH],
-        patch_shift=parameters[_SHIFT],
-        patch_lean=parameters[_SHIFT_LEAN],
-        longitudinal_ratio=parameters[_RATIO],
-        cornering_stiffness=parameters[_C0],
-        cornering_exponent=parameters[_C_EXP],
-        camber_stiffness=parameters[_CAMBER],
+        load_sensitivity=value_at(parameters, _N),
+        reference_load=value_at(parameters, _F0),
+        best_lean=value_at(parameters, _BEST),
+        lean_width=value_at(parameters, _WIDTH),
+        patch_shift=value_at(parameters, _SHIFT),
+        patch_lean=value_at(parameters, _SHIFT_LEAN),
+        longitudinal_ratio=value_at(parameters, _RATIO),
+        cornering_stiffness=value_at(parameters, _C0),
+        cornering_exponent=value_at(parameters, _C_EXP),
+        camber_stiffness=value_at(parameters, _CAMBER),
     )
 
 

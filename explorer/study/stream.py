@@ -7,12 +7,14 @@ exact indices need are kept for every setup (`columns.ColumnStore`).
 
 from __future__ import annotations
 
-from collections import Counter
+from collections import Counter, deque
 from collections.abc import Callable, Iterable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Protocol, TypeVar
 
 import numpy as np
+from numba import get_num_threads, set_num_threads
 
 from explorer.model.metrics import metric_columns
 from explorer.space import BoolArray, FloatArray, IntArray, Space
@@ -231,9 +233,22 @@ class PartMaker(Protocol):
 
 
 def one_by_one(ranges: Iterable[tuple[int, int]], work: Callable[[int, int], P]) -> Iterator[P]:
-    """Every chunk here, one after the other (the kernel itself uses all cores)."""
-    for start, stop in ranges:
-        yield work(start, stop)
+    """Every chunk here, in order, as many at a time as there are threads: did the kernel alone use all cores, what is
+    done beside it would leave all but one idle."""
+    threads = get_num_threads()
+
+    def alone(start: int, stop: int) -> P:
+        set_num_threads(1)  # in this thread only: numba counts each calling thread apart
+        return work(start, stop)
+
+    with ThreadPoolExecutor(threads) as crew:
+        waiting: deque[Future[P]] = deque()
+        for start, stop in ranges:
+            if len(waiting) > threads:
+                yield waiting.popleft().result()
+            waiting.append(crew.submit(alone, start, stop))
+        while waiting:
+            yield waiting.popleft().result()
 
 
 def stream(

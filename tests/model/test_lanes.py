@@ -7,11 +7,11 @@ import pytest
 from cars import corner_phases, put, random_cars
 from numba import njit
 
-from explorer.model.block import ROOM, corner_at
+from explorer.model.block import ROOM, corner_at, levels_at
 from explorer.model.car import car_at
 from explorer.model.direct import direct_limits
 from explorer.model.kernel import bump_tables, evaluate_parameters
-from explorer.model.lane_math import exponential, hyperbolic_tangent, logarithm, sine_cosine
+from explorer.model.lane_math import arcsine, arctangent, exponential, hyperbolic_tangent, logarithm, sine_cosine
 from explorer.model.lanes import WIDTH, get_lanes, put_lane, put_lanes, where
 from explorer.model.slots import SLOT
 from explorer.model.tyre import tyre_at
@@ -23,16 +23,19 @@ FOUND = 10
 
 @njit(error_model="numpy")
 def elementary(numbers, out):
-    """Rows e^x, ln e^x, sin, cos and tanh of x, `WIDTH` numbers at a time."""
-    work, found = np.empty(WIDTH), np.empty(5 * WIDTH)
+    """Rows e^x, ln e^x, sin, cos, tanh, arctan and arcsin of x, `WIDTH` numbers at a time."""
+    work, found = np.empty(WIDTH), np.empty(7 * WIDTH)
     for start in range(0, len(numbers), WIDTH):
         for lane in range(WIDTH):
             put_lane(work, lane, (numbers[start + lane],))
         (x,) = get_lanes(work, (1.0,))
         power = exponential(x)
-        put_lanes(found, (power, logarithm(power), *sine_cosine(x), hyperbolic_tangent(x)))
+        put_lanes(
+            found,
+            (power, logarithm(power), *sine_cosine(x), hyperbolic_tangent(x), arctangent(x), arcsine(x)),
+        )
         for lane in range(WIDTH):
-            for k in range(5):
+            for k in range(7):
                 out[k, start + lane] = found[k * WIDTH + lane]
 
 
@@ -44,7 +47,7 @@ def both_forms(vectors, phase, flat, side_by_side, single):
         for lane in range(WIDTH):
             vector = vectors[start + lane]
             car = (*car_at(vector), tyre_at(vector))
-            corner, _, _ = corner_at(vector, car, phase)
+            corner, _, _ = corner_at(vector, car, levels_at(*car[:3]), phase)
             put_lane(work, lane, corner)
             one = direct_limits(corner, flat, 0.0)
             numbers = (
@@ -78,17 +81,19 @@ def hard_cars(count: int, roughness: float, droop: float | None) -> np.ndarray:
 def test_elementary_functions_on_lanes() -> None:
     """Catches a wrong coefficient: within two roundings of numpy's; tanh to two roundings of 1."""
     x = np.linspace(-0.8, 0.8, 4000 // WIDTH * WIDTH)
-    out = np.empty((5, len(x)))
+    out = np.empty((7, len(x)))
     elementary(x, out)
-    for found, right in zip(out[[0, 2, 3]], (np.exp(x), np.sin(x), np.cos(x)), strict=True):
+    rights = np.exp(x), np.sin(x), np.cos(x), np.arctan(x), np.arcsin(x)
+    for found, right in zip(out[[0, 2, 3, 5, 6]], rights, strict=True):
         assert (np.abs(found - right) <= 2.0 * np.spacing(np.abs(right))).all()
     assert np.abs(out[1] - x).max() < 5e-16 and np.abs(out[4] - np.tanh(x)).max() < 5e-16
     far = np.linspace(-40.0, 40.0, 4000 // WIDTH * WIDTH)
-    out = np.empty((5, len(far)))
+    out = np.empty((7, len(far)))
     elementary(far, out)
     np.testing.assert_allclose(out[0], np.exp(far), rtol=5e-16)
     np.testing.assert_allclose(out[1], far, rtol=5e-16, atol=5e-16)
     np.testing.assert_allclose(out[4], np.tanh(far), rtol=0.0, atol=5e-16)
+    np.testing.assert_allclose(out[5], np.arctan(far), rtol=5e-16)
 
 
 @pytest.mark.parametrize("roughness", [0.0, 1.5e-6])
