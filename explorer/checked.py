@@ -66,7 +66,8 @@ def check(study: LoadedStudy) -> Checked:
     for source in sources:
         source.read()
     warnings = []
-    for odd in suspicions(space):
+    slips = suspicions(space)
+    for odd in slips:
         source, path = _place(odd, *sources)
         if path == ("assumed",):
             continue  # it stands in no file: it was scaled from a number that is told itself
@@ -75,6 +76,8 @@ def check(study: LoadedStudy) -> Checked:
     now = table_of(space, np.array([space.baseline]))
     for phase in overturned(now).phases:
         path = ("phases", space.phase_names.index(phase))
+        if any(odd.phase == path[1] for odd in slips):
+            continue  # it asks for too much: that is told already
         found, hint = "the baseline rolls over here", "a slower corner, a lower centre of gravity or a wider track"
         warnings.append(Problem(sources[2].path, sources[2].line(path), f"{dotted(path)} ({phase})", found, hint))
     return Checked(derived(space), tuple(warnings))

@@ -10,8 +10,10 @@ import unicodedata
 from html.parser import HTMLParser
 from pathlib import Path
 
+import pandas as pd
 import pytest
 from conftest import Edit
+from door import csv_bytes
 from typer.testing import CliRunner
 
 from explorer.artefacts import cell_text
@@ -101,6 +103,25 @@ def runs_in_a_spreadsheet(cell: str) -> bool:
     if not text.startswith(FORMULA):
         return False
     return not re.fullmatch(r"[-+]?[\d.]+(e[-+]?\d+)?", text)
+
+
+@pytest.mark.parametrize(
+    "text",
+    [*BARS, *REARS[:2], REASON, *NAMES.values(), " =1", "\u3000\uff1d1", "\ufe66 1", "\t=1", "\n=1", "\uff0b1+a",
+     "\uff0d1+a", "\uff201", "a; =1", "a;\uff1d1", "a\t=1", "a;+b", "a;-b", "+1-a", "-1\n=1", "=", "@"],
+)  # fmt: skip
+def test_no_cell_runs(text: str) -> None:
+    """Catches: an equals sign behind a space, a wide letter, a semicolon or a line break."""
+    written = csv_bytes(pd.DataFrame({text: [text, "plain"], "n": [1.5, -1.5]})).decode("utf-8")
+    for separator in (",", ";"):
+        for row in csv.reader(io.StringIO(written), delimiter=separator):
+            assert not [cell for cell in row if runs_in_a_spreadsheet(cell)], row
+
+
+def test_numbers_and_plain_text_stay_as_they_are() -> None:
+    """Catches: a remedy that spoils what was well."""
+    for text in ("-1.5", "+3", "1e-3", "a - b; 2", "roll; -3 % of it", "x=1", "mail@home", "1.2 mm", "a;b"):
+        assert cell_text(text) == text
 
 
 @pytest.mark.filterwarnings("ignore:Glyph:UserWarning")
