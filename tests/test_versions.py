@@ -46,4 +46,6 @@ def test_the_lowest_releases_are_those_of_the_project() -> None:
     assert set(lowest) == set(required())
     for name, one in required().items():
         bounds = [Version(spec.version) for spec in one.specifier if spec.operator == ">="]
-        assert bounds == [lowest[name]], f"{one}: the lowest tried is {lowest[name]}"
+        # the compiler's lowest is what its own bounds leave beside the lowest numpy: pip sees to that
+        kept = one.specifier.contains(lowest[name]) if name in ("numba", "llvmlite") else bounds == [lowest[name]]
+        assert kept, f"{one}: the lowest tried is {lowest[name]}"
