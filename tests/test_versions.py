@@ -14,9 +14,11 @@ ROOT = Path(__file__).parent.parent
 
 
 def required() -> dict[str, Requirement]:
-    """Everything that pyproject.toml asks for, with the extras, by name."""
+    """Everything that pyproject.toml asks for, with the extras, by name; but for the fuzzer, whose wheels come for some
+    Pythons only and which no suite needs."""
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
-    texts = [*project["dependencies"], *(one for extra in project["optional-dependencies"].values() for one in extra)]
+    extras = {name: texts for name, texts in project["optional-dependencies"].items() if name != "fuzz"}
+    texts = [*project["dependencies"], *(one for extra in extras.values() for one in extra)]
     return {canonicalize_name(one.name): one for one in map(Requirement, texts)}
 
 
