@@ -170,7 +170,7 @@ def _replace(rng: random.Random, tree: Any, path: tuple[Any, ...]) -> None:
 def _scale(rng: random.Random, tree: Any, path: tuple[Any, ...]) -> None:
     value = _at(tree, path)
     if isinstance(value, (int, float)) and not isinstance(value, bool):
-        value = value * rng.choice(FACTORS)
+        value = (value if abs(value) < 1e300 else math.inf) * rng.choice(FACTORS)
     _at(tree, path[:-1])[path[-1]] = value
 
 
