@@ -100,7 +100,8 @@ def _text(value: str) -> str:
         plain = char.isprintable() and char not in '"\\'
         return char if plain else f"\\u{ord(char):04x}" if ord(char) < 0x10000 else f"\\U{ord(char):08x}"
 
-    return '"' + "".join(map(letter, value)) + '"'
+    plain = value.isprintable() and '"' not in value and "\\" not in value
+    return '"' + (value if plain else "".join(map(letter, value))) + '"'
 
 
 def _value(value: Any) -> str:
