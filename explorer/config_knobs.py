@@ -163,7 +163,7 @@ def number_knob(source: Source, path: KeyPath, name: str, table: KnobTable) -> K
     ways = _ways(table)
     absolute, relative = _tolerance(source, path, table, unit.suffix)
     most = 0.5 * (quantity.high - quantity.low)
-    if table.tolerance is not None and absolute > most:
+    if table.tolerance is not None and table.tolerance.suffix == unit.suffix and absolute > most:
         allowed = f"at most {most / to_si(1.0, unit.suffix):.6g}, half the range of this knob"
         source.report((*path, table.tolerance.key), show(table.tolerance.raw), allowed)
     if len(ways) != 1 or ways == ["parts"]:

@@ -114,7 +114,7 @@ def bytes_of(path: str, root: str | None = None) -> bytes:
 
 def near(name: str, known: Iterable[str]) -> str:
     """What is allowed instead of a name nobody knows: the nearest one, or all of them."""
-    names = [one[:80] for one in known]
+    names = [one[:80] for one in known if one.strip()]
     match = difflib.get_close_matches(name[:80], names, n=1, cutoff=0.6)
     hint = f"did you mean {match[0]}? " if match else ""
     listed = ", ".join(names[:60]) + (f" and {len(names) - 60} more" if len(names) > 60 else "")

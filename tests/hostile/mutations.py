@@ -100,7 +100,8 @@ def _text(value: str) -> str:
         plain = char.isprintable() and char not in '"\\'
         return char if plain else f"\\u{ord(char):04x}" if ord(char) < 0x10000 else f"\\U{ord(char):08x}"
 
-    return '"' + "".join(map(letter, value)) + '"'
+    plain = value.isprintable() and '"' not in value and "\\" not in value
+    return '"' + (value if plain else "".join(map(letter, value))) + '"'
 
 
 def _value(value: Any) -> str:
@@ -170,7 +171,7 @@ def _replace(rng: random.Random, tree: Any, path: tuple[Any, ...]) -> None:
 def _scale(rng: random.Random, tree: Any, path: tuple[Any, ...]) -> None:
     value = _at(tree, path)
     if isinstance(value, (int, float)) and not isinstance(value, bool):
-        value = value * rng.choice(FACTORS)
+        value = (value if abs(value) < 1e300 else math.inf) * rng.choice(FACTORS)
     _at(tree, path[:-1])[path[-1]] = value
 
 

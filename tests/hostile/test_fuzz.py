@@ -16,7 +16,7 @@ from conftest import ROOT
 from door import ask, must_hold, put, through
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
-from mutations import SETS, restructured, spliced, texts, used, written
+from mutations import SETS, broken, restructured, spliced, texts, used, written
 
 MEMORY = 1_000_000_000
 """Most memory before a refusal. [bytes]"""
@@ -172,3 +172,9 @@ def test_coverage_guided_bytes(tmp_path: Path) -> None:
     words = [sys.executable, str(script), str(tmp_path), "-runs=400", "-max_len=20000"]
     found = subprocess.run(words, capture_output=True, text=True, timeout=300, check=False)
     assert found.returncode == 0, found.stderr[-2000:]
+
+
+@pytest.mark.parametrize("number", [16353])
+def test_found_once(number: int) -> None:
+    """Inputs that were findings: a list of known labels that ended in an empty one."""
+    through(broken(number))
