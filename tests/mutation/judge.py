@@ -31,7 +31,7 @@ from tests.mutation.workers import each_in_turn
 
 TEST_LIMIT = 6.0
 """Longest time of a test that may be a judge; twice that while its calls are watched. [s]"""
-JUDGES_LIMIT = 15.0
+JUDGES_LIMIT = 25.0
 """Longest time that the tests of one fault may take together when none fails; the slowest are left out. [s]"""
 FILE_LIMIT = 600.0
 """Longest time of the tests of one file on the clock, watched. [s]"""
