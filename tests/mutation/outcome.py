@@ -193,7 +193,7 @@ def page(
         ] or ["None."]
     lines += ["", "## Excuses that fit nothing any more", ""]
     every = [mutant for file in sorted({entry["file"] for entry in entries} & set(made)) for mutant in mutants_of(file)]
-    mine = [entry for entry in entries if entry["file"].rpartition("/")[0] in judges]
+    mine = [entry for entry in entries if entry["file"] in made or not (ROOT / entry["file"]).exists()]
     lines += [f"- {text}" for text in stale(mine, every)] or ["None."]
     for room, one in judges.items():
         lines += ["", f"## No judge of {room}", ""]
