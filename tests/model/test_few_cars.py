@@ -7,13 +7,13 @@ from cars import Answers, corner_phases, put, random_cars
 
 
 def test_a_few_cars_by_either_road() -> None:
-    """Cars on bumps that their front, their rear and their rollover limits. Catches a limit that is set where nothing is
-    found, which the other road would hide if it were asked instead. A chassis compliance of 1e-30 rad per N m twists
-    nothing and yet takes the followed path. Left out: the response of a car rolled over in its turn-in, where the
-    tangent stiffness jumps and the followed path takes either side."""
+    """Cars on bumps that their front, their rear and their rollover limits, some with grip to spare at the first look.
+    Catches a limit that is set where nothing is found. A chassis compliance of 1e-30 rad per N m twists nothing and yet
+    takes the followed path. Left out: the response of a car rolled over in its turn-in, where the tangent stiffness
+    jumps and the followed path takes either side."""
     count = 8
     cars = put(
-        random_cars(31, count), grip=np.linspace(0.6, 2.5, count), cg_height=0.07, roughness=1.5e-6,
+        random_cars(31, count), grip=np.linspace(0.6, 5.0, count), cg_height=0.07, roughness=1.5e-6,
         load_sensitivity=0.2, front_droop=0.002, rear_droop=0.003,
     )  # fmt: skip
     direct = Answers(cars, corner_phases(0.9))
