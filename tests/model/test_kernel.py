@@ -1,4 +1,4 @@
-"""The door to the kernel: threads put back, and inputs that cannot be asked about."""
+"""The door to the kernel: inputs that cannot be asked about."""
 
 from __future__ import annotations
 
@@ -7,31 +7,9 @@ import pytest
 from cars import corner_phases, random_cars
 
 from explorer.errors import ModelError
-from explorer.model import kernel
 from explorer.model.kernel import evaluate_parameters
 
 NOTHING = np.zeros(0, dtype=np.int64), np.ones((1, 0)), np.zeros((1, 0))
-
-
-def test_a_few_setups_take_one_thread_and_leave_the_others_as_they_were(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Catches a small question that leaves a large one on one thread for good, also where the model fails, and a large
-    one that is never given more than one."""
-    asked: list[int] = []
-    monkeypatch.setattr(kernel, "set_num_threads", asked.append)
-    monkeypatch.setattr(kernel, "get_num_threads", lambda: 7)
-    monkeypatch.setattr(kernel, "evaluate_rows", lambda *arguments: None)
-    evaluate_parameters(random_cars(1, kernel.FEW), corner_phases(), *NOTHING)
-    assert asked == [1, 7]
-    evaluate_parameters(random_cars(1, kernel.FEW + 1), corner_phases(), *NOTHING)
-    assert asked[2:] == [7, 7]
-
-    def fails(*arguments: object) -> None:
-        raise ModelError("no answer")
-
-    monkeypatch.setattr(kernel, "evaluate_rows", fails)
-    with pytest.raises(ModelError, match="no answer"):
-        evaluate_parameters(random_cars(1, 2), corner_phases(), *NOTHING)
-    assert asked[4:] == [1, 7]
 
 
 def test_nothing_asked_is_nothing_answered() -> None:

@@ -22,6 +22,7 @@ import time
 from collections import defaultdict
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
+from functools import lru_cache
 from pathlib import Path
 from types import CodeType, FrameType
 from typing import Any
@@ -31,7 +32,7 @@ from tests.mutation.workers import each_in_turn
 
 TEST_LIMIT = 6.0
 """Longest time of a test that may be a judge; twice that while its calls are watched. [s]"""
-JUDGES_LIMIT = 15.0
+JUDGES_LIMIT = 25.0
 """Longest time that the tests of one fault may take together when none fails; the slowest are left out. [s]"""
 FILE_LIMIT = 600.0
 """Longest time of the tests of one file on the clock, watched. [s]"""
@@ -62,10 +63,11 @@ class Judges:
 
     def of(self, mutant: Mutant, most: float = JUDGES_LIMIT) -> list[str]:
         """The tests of a fault, quickest first, together at most so many seconds: those that call its function; for one
-        outside any function those that call any of its file, or all where nobody calls into that file."""
+        outside any function those that call any of its file or import it, or all where nobody does."""
         found = set(self.calls.get((mutant.file, mutant.function), ()))
         if not mutant.function or mutant.function.split(".")[-1].lstrip("_")[:1].isupper():  # of a module or class
             found = {test for (file, _), tests in self.calls.items() if file == mutant.file for test in tests}
+            found |= {test for test in self.seconds if _imports(test.split("::")[0], mutant.file)}
             found = found or set(self.seconds)
         ordered, total = [], 0.0
         for test in sorted(found & set(self.seconds), key=lambda one: (self.seconds[one], one)):
@@ -74,6 +76,13 @@ class Judges:
                 break
             ordered.append(test)
         return ordered
+
+
+@lru_cache
+def _imports(test_file: str, file: str) -> bool:
+    """True where a test file names a module."""
+    path = ROOT / test_file
+    return path.is_file() and file.removesuffix(".py").replace("/", ".") in path.read_text(encoding="utf-8")
 
 
 class _Watch:

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from tests.mutation.judge import Judges, Verdict
-from tests.mutation.mutants import LEFT_OUT, ROOT, Mutant
+from tests.mutation.mutants import LEFT_OUT, ROOT, Mutant, mutants_of
 
 EQUIVALENT = Path(__file__).with_name("equivalent.toml")
 GOAL = 0.85
@@ -38,6 +38,11 @@ class Score:
         """Seen share of those that can be seen; 1 where there are none."""
         return self.seen / (self.asked - self.equivalent) if self.asked > self.equivalent else 1.0
 
+    @property
+    def raw(self) -> float:
+        """Seen share of all that were asked about, excused or not."""
+        return self.seen / self.asked if self.asked else 1.0
+
     def interval(self) -> tuple[float, float]:
         """95 % interval of the share (Wilson 1927): what a sample of all faults of these files says about all."""
         return wilson(self.seen, self.asked - self.equivalent)
@@ -59,20 +64,38 @@ def wilson(hits: int, count: int, z: float = 1.959964) -> tuple[float, float]:
 
 
 def reasons(path: Path = EQUIVALENT) -> list[dict[str, str]]:
-    """Entries of `equivalent.toml`: `file`, `function`, `before`, `after` and `reason`; `before` and `after` may be
-    left out where every fault of a `kind` in that function, or with `before` in its text, is meant."""
+    """Entries of `equivalent.toml`: `file`, `function`, `before`, `after`, `why` and `reason`; without `after`, or
+    without both, every fault there is meant. `why` is "same" where every answer stays what it is, "steps" where only
+    the work changes that leads to it, "chosen" where a number was chosen and nothing says that another is wrong."""
     return tomllib.loads(path.read_text(encoding="utf-8")).get("equivalent", [])
 
 
 def reason_for(mutant: Mutant, entries: Sequence[dict[str, str]]) -> str | None:
-    """Why a fault cannot be seen, where an entry says so."""
+    """Why a fault cannot be seen, in words, where an entry says so."""
+    found = _entry_for(mutant, entries)
+    return found["reason"] if found else None
+
+
+def why_of(mutant: Mutant, entries: Sequence[dict[str, str]]) -> str | None:
+    """Why a fault cannot be seen, in a word, where an entry says so."""
+    found = _entry_for(mutant, entries)
+    return found["why"] if found else None
+
+
+def _entry_for(mutant: Mutant, entries: Sequence[dict[str, str]]) -> dict[str, str] | None:
     for entry in entries:
         where = entry["file"] == mutant.file and entry["function"] == mutant.function
         kind = entry.get("kind", mutant.kind) == mutant.kind
         text = entry.get("before", mutant.before) == mutant.before and entry.get("after", mutant.after) == mutant.after
         if where and kind and text:
-            return entry["reason"]
+            return entry
     return None
+
+
+def stale(entries: Sequence[dict[str, str]], mutants: Sequence[Mutant]) -> list[str]:
+    """Entries that no fault fits: the code they were written about has changed."""
+    gone = [entry for entry in entries if not any(_entry_for(one, [entry]) for one in mutants)]
+    return [f"{entry['file']} {entry['function'] or '(module)'}: {entry['before']}" for entry in gone]
 
 
 def score_of(verdicts: Sequence[Verdict], entries: Sequence[dict[str, str]]) -> Score:
@@ -122,18 +145,22 @@ def page(
 ) -> str:
     """The outcome in words: counts, scores per file, the faults that nobody saw, and what was no judge."""
     rows = module_rows(verdicts, made, entries)
-    whole = rows[-1]
+    whole, everything = rows[-1], score_of(verdicts, entries)
+    excuses = Counter(why_of(v.mutant, entries) for v in verdicts if v.verdict in ("survived", "uncovered"))
     lines = [
         "# Faults that the tests see",
         "",
         f"Of {whole['made']:,} faults that can be put into the model and the study one at a time, "
         f"{whole['asked']:,} drawn by seed {facts['seed']} were tried: {whole['killed']} killed, "
         f"{whole['timeout']} never came to an end, {whole['survived']} survived, {whole['uncovered']} are in code that "
-        f"no judge calls, {whole['equivalent']} cannot be seen (reasons in `tests/mutation/equivalent.toml`).",
+        f"no judge calls, {whole['equivalent']} cannot be seen: {excuses['same']} change no answer, {excuses['steps']} "
+        f"only the work that leads to it, {excuses['chosen']} are numbers that were chosen, not found (each with its "
+        "reason in `tests/mutation/equivalent.toml`).",
         "",
-        f"**Seen: {whole['score_pct']:.1f} %** of those that can be seen (95 % interval {whole['low_pct']:.1f} to "
-        f"{whole['high_pct']:.1f}; goal {100 * GOAL:.0f} %). {facts['minutes']:.0f} minutes of a core, "
-        f"{facts['jobs']} at a time, {sum(len(one.seconds) for one in judges.values())} tests as judges.",
+        f"**Seen: {whole['score_pct']:.1f} %** of those that can be seen, {100 * everything.raw:.1f} % of all tried "
+        f"(95 % interval of the first {whole['low_pct']:.1f} to {whole['high_pct']:.1f}; goal {100 * GOAL:.0f} %). "
+        f"{facts['minutes']:.0f} minutes of a core, {facts['jobs']} at a time, "
+        f"{sum(len(one.seconds) for one in judges.values())} tests as judges.",
         "",
         "Faults in the model were judged with the model in plain Python, those in the study with the compiled model. "
         "Left out: "
@@ -164,6 +191,10 @@ def page(
             f"`{v.mutant.after}`"
             for v in ordered
         ] or ["None."]
+    lines += ["", "## Excuses that fit nothing any more", ""]
+    every = [mutant for file in sorted({entry["file"] for entry in entries} & set(made)) for mutant in mutants_of(file)]
+    mine = [entry for entry in entries if entry["file"] in made or not (ROOT / entry["file"]).exists()]
+    lines += [f"- {text}" for text in stale(mine, every)] or ["None."]
     for room, one in judges.items():
         lines += ["", f"## No judge of {room}", ""]
         lines += [f"- `{test}`: {why[:160]}" for test, why in sorted(one.unfit.items())] or ["Every test is one."]

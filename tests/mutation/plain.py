@@ -12,6 +12,7 @@ from collections.abc import Iterator
 from typing import Any
 
 import numba
+import numpy as np
 
 
 def leaves_of(tree: Any) -> list[Any]:
@@ -62,6 +63,7 @@ def install() -> None:
         raise RuntimeError(f"the model is imported already: {late[0]}")
     os.environ["NUMBA_DISABLE_JIT"] = "1"
     numba.config.DISABLE_JIT = 1  # read where a function is decorated
+    np.seterr(all="ignore")  # as compiled: a lane that nobody looks at may divide by zero
     from explorer.model import lanes
 
     lanes.WIDTH = 1

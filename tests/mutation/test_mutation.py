@@ -99,14 +99,16 @@ def test_judges_are_those_that_call_the_function_quickest_first() -> None:
     def beside(**change: str) -> Mutant:
         return Mutant(**{**FAULT.__dict__, **change})
 
-    assert judges.of(beside(function="")) == judges.of(beside(function="Spring")) == ["quick", "other", "slow"]
+    every = ["quick", "other", "slow", "slower"]
+    assert judges.of(beside(function="")) == judges.of(beside(function="Spring")) == every
     assert judges.of(beside(function="unknown")) == []
     assert judges.of(beside(file="explorer/model/slots.py", function=""), 1.0) == ["quick", "other"]
 
 
 def test_scores_leave_out_what_nobody_can_see() -> None:
     """Catches equivalent faults counted as misses, a killed one excused all the same, and uncovered code forgotten."""
-    entries = [{"file": FAULT.file, "function": "work", "before": "a + b", "after": "a - b", "reason": "b is zero"}]
+    entries = [{"file": FAULT.file, "function": "work", "before": "a + b", "after": "a - b", "why": "same"}]
+    entries[0]["reason"] = "b is zero"
     other = Mutant(**{**FAULT.__dict__, "before": "a * b"})
     verdicts = [
         Verdict(FAULT, "survived", "", 1.0), Verdict(FAULT, "killed", "test", 1.0), Verdict(other, "survived", "", 1.0),
@@ -114,20 +116,23 @@ def test_scores_leave_out_what_nobody_can_see() -> None:
     ]  # fmt: skip
     score = outcome.score_of(verdicts, entries)
     assert (score.asked, score.seen, score.survived, score.uncovered, score.equivalent) == (6, 3, 1, 1, 1)
-    assert score.share == 3 / 5 and score.interval() == outcome.wilson(3, 5)
+    assert score.share == 3 / 5 and score.raw == 3 / 6 and score.interval() == outcome.wilson(3, 5)
     rows = outcome.module_rows(verdicts, {FAULT.file: 40, "explorer/model/slots.py": 2}, entries)
     assert [(row["module"], row["made"], row["asked"]) for row in rows][1:] == [
         ("explorer/model/slots.py", 2, 0), ("all", 42, 6)
     ]  # fmt: skip
 
 
-def test_every_excuse_fits_a_fault_that_can_be_made() -> None:
-    """Catches an entry of `equivalent.toml` whose code has changed: what it excused must be judged anew."""
-    entries = outcome.reasons()
-    for entry in entries:
-        assert entry["file"] in files_of(), entry
-        assert any(outcome.reason_for(one, [entry]) for one in mutants_of(entry["file"])), entry
-        assert len(entry["reason"]) > 15, entry
+def test_excuses_are_whole_and_those_that_fit_nothing_are_listed(toy: str) -> None:
+    """Catches an excuse without a reason, and one whose code has changed: what it excused must be judged anew."""
+    for entry in outcome.reasons():
+        assert {"file", "function", "before", "why", "reason"} <= set(entry) <= {*entry, "after"}, entry
+        assert len(entry["reason"]) > 15 and entry["why"] in ("same", "steps", "chosen"), entry
+    fits = {"file": toy, "function": "work", "before": "y += 2", "after": "y -= 2"}
+    gone = {"file": toy, "function": "work", "before": "y += 7"}
+    assert outcome.stale([fits, gone, {**fits, "file": "explorer/study/gone.py"}], mutants_of(toy)) == [
+        "explorer/study/toy.py work: y += 7", "explorer/study/gone.py work: y += 2"
+    ]  # fmt: skip
 
 
 def test_workers_answer_or_are_stopped() -> None:
