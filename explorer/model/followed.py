@@ -23,6 +23,8 @@ SCAN_STEPS = 32.0
 STEEPEST_ROLL = 1.2
 """Largest roll angle looked at. [rad]"""
 MOST_BISECTIONS = 200
+BACK = 1e-12
+"""How far before the rollover the state of a car rolled over is taken, as a share of its roll."""
 
 FRONT_LIFT, REAR_LIFT, FRONT_GRIP, REAR_GRIP, REQUIRED = 0.0, 1.0, 2.0, 3.0, 4.0
 """Events; no whole numbers, for each of which the compiler would make a copy of its own."""
@@ -219,7 +221,8 @@ def followed_limits(corner, table):
 
     required = corner.phase.lateral
     rolled_over = required >= rollover
-    state = end
+    # at the rollover itself the tangent stiffness jumps: the side with the wheel still down is taken, as `direct` does
+    state = point_at(corner, end.rear_roll * (1.0 - BACK), end.lateral, end.handed) if rolled_over else end
     if not rolled_over:
         # where the path dips after the first lift, the smaller of the roots lies before it
         first = front_lift if front_lift.rear_roll <= rear_lift.rear_roll else rear_lift
