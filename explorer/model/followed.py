@@ -23,8 +23,8 @@ SCAN_STEPS = 32.0
 STEEPEST_ROLL = 1.2
 """Largest roll angle looked at. [rad]"""
 MOST_BISECTIONS = 200
-BACK = 1e-12
-"""How far before the rollover the state of a car rolled over is taken, as a share of its roll."""
+JUST_BEFORE = 1e-12
+"""How far before the rollover a car that has rolled over is looked at, as a share of the roll angle."""
 
 FRONT_LIFT, REAR_LIFT, FRONT_GRIP, REAR_GRIP, REQUIRED = 0.0, 1.0, 2.0, 3.0, 4.0
 """Events; no whole numbers, for each of which the compiler would make a copy of its own."""
@@ -221,9 +221,10 @@ def followed_limits(corner, table):
 
     required = corner.phase.lateral
     rolled_over = required >= rollover
-    # at the rollover itself the tangent stiffness jumps: the side with the wheel still down is taken, as `direct` does
-    state = point_at(corner, end.rear_roll * (1.0 - BACK), end.lateral, end.handed) if rolled_over else end
-    if not rolled_over:
+    if rolled_over:
+        # at the rollover itself the tangent stiffness jumps: the side with the wheel still down is taken
+        state = point_at(corner, end.rear_roll * (1.0 - JUST_BEFORE), end.lateral, end.handed)
+    else:
         # where the path dips after the first lift, the smaller of the roots lies before it
         first = front_lift if front_lift.rear_roll <= rear_lift.rear_roll else rear_lift
         upper = first if first.lateral > required and first.rear_roll < end.rear_roll else end

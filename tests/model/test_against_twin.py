@@ -63,6 +63,21 @@ def test_a_wheel_that_lifts_only_past_the_rollover_is_no_lift() -> None:
         assert found[name][0] == pytest.approx(truth[name], rel=1e-8, abs=1e-9), name
 
 
+def test_a_flexible_car_rolled_over_at_turn_in_has_a_wheel_down() -> None:
+    """At the rollover the roll stiffness jumps: the response is that of the side with the wheel still down. Catches the
+    other side (a car that is then unstable). Seen red: the end of the path taken as it was found."""
+    rng = np.random.default_rng(12)
+    for _ in range(78):
+        car, phases = twin.random_car(rng), twin.random_phases(rng)
+    truth = twin.solve(car, phases)
+    rows = np.array([[float(phase[name]) for name in PHASE_COLUMNS] for phase in phases])
+    names = tuple(phase["name"] for phase in phases)
+    found = Answers(np.array([[car[name] for name in SLOTS]]), rows, names)
+    assert truth["entry.state"] == 2.0 and truth["response_state"] == 0.0
+    for name in ("lag_ms", "bite_pct", "roll_damping_ratio", "response_state"):
+        assert found[name][0] == pytest.approx(truth[name], rel=1e-8, abs=1e-9), name
+
+
 @pytest.mark.long
 def test_kernel_equals_twin_over_500() -> None:
     """All 500 setup-phases."""
