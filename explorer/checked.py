@@ -16,7 +16,7 @@ from explorer.config_source import Source, dotted
 from explorer.errors import ModelError, Problem
 from explorer.model.metrics import describe
 from explorer.space import Space
-from explorer.study.evaluate import fault_words, table_of
+from explorer.study.evaluate import reason_of, table_of
 from explorer.study.sanity import Derived, Suspicion, derived, overturned, suspicions
 
 PART_KEYS = {
@@ -91,7 +91,7 @@ def one_setup(space: Space, choices: dict[str, str] | None = None) -> OneSetup:
     positions = space.built(choices or {})
     table = table_of(space, positions[None, :])
     if not table.valid[0]:
-        raise ModelError(f"the model has no answer for this setup: {fault_words(space, positions[None, :])[0]}")
+        raise ModelError(f"the model has no answer for this setup: {reason_of(space, positions)}")
     labels = dict(zip(space.knob_names, space.labels(positions), strict=True))
     return OneSetup(labels, {name: spoken(name, value) for name, value in table.row(0).items()})
 

@@ -127,3 +127,11 @@ def fault_words(space: Space, positions: FloatArray) -> tuple[str, ...]:
     case = nominal()
     _, faults = evaluate_with_faults(space.parameters(positions), space.phases, case.slots, case.factor, case.offset)
     return tuple(FAULTS[number] for number in faults[0])
+
+
+def reason_of(space: Space, place: FloatArray) -> str:
+    """Why the model has no answer for one setup, `place` (knobs,), in words; "" where it has one."""
+    try:
+        return fault_words(space, place[None, :])[0]
+    except ModelError as fault:  # it refuses the phases, whatever the setup
+        return str(fault)

@@ -13,7 +13,7 @@ import numpy as np
 from explorer.errors import ModelError, SpaceError
 from explorer.model.metrics import describe
 from explorer.space import BoolArray, FloatArray, IntArray, Limit, Space
-from explorer.study.evaluate import MetricTable, fault_words, table_of
+from explorer.study.evaluate import MetricTable, reason_of, table_of
 
 SLACK = 1e-9
 """A limit missed by less than this share of a resolution is kept: that is rounding, not a fault of the setup."""
@@ -99,7 +99,7 @@ def _anchor(space: Space, name: str) -> MetricTable:
         there = replace(space, base=reference.base, phase_names=reference.phase_names, phases=reference.phases)
         table = table_of(there, np.array([reference.positions], dtype=np.float64))
     if not table.valid[0]:
-        why = fault_words(table.space, table.positions)[0]
+        why = reason_of(table.space, table.positions[0])
         raise ModelError(f"the model has no answer for {name}, so no limit can be set relative to it: {why}")
     return table
 

@@ -8,7 +8,7 @@ import numpy as np
 
 from explorer.errors import ModelError
 from explorer.space import BoolArray, FloatArray, Knob, Space
-from explorer.study.evaluate import MetricTable, fault_words, table_of
+from explorer.study.evaluate import MetricTable, reason_of, table_of
 from explorer.study.limits import ResolvedLimit, margins
 
 CONTINUOUS_STEPS = 20
@@ -77,7 +77,7 @@ def one_change(space: Space, limits: tuple[ResolvedLimit, ...] = ()) -> OneChang
         positions[row, column] = position
     table = table_of(space, positions)
     if not table.valid[0]:
-        why = fault_words(space, np.array([space.baseline]))[0]
+        why = reason_of(space, start)
         raise ModelError(f"the model has no answer for the baseline, so no change from it can be given: {why}")
     allowed = space.allowed(positions)
     broken = margins(limits, table) < 0.0
