@@ -38,10 +38,13 @@ def main() -> int:
     for room, found in judges.items():
         print(f"{room}: {len(found.seconds)} judges, {len(found.unfit)} tests are none", flush=True)
     verdicts = []
-    for verdict in judge.judged(faults, judges, options.jobs, 60.0 * options.minutes):
-        verdicts.append(verdict)
-        if verdict.verdict in ("survived", "uncovered"):
-            print(f"{len(verdicts)}: {verdict.verdict} {verdict.mutant}", flush=True)
+    try:
+        for verdict in judge.judged(faults, judges, options.jobs, 60.0 * options.minutes):
+            verdicts.append(verdict)
+            if verdict.verdict in ("survived", "uncovered"):
+                print(f"{len(verdicts)}: {verdict.verdict} {verdict.mutant}", flush=True)
+    except KeyboardInterrupt:
+        print("stopped: what was found so far is written", file=sys.stderr)
     facts = {"seed": options.seed, "jobs": options.jobs, "minutes": round(workers.used() / 60.0, 1)}
     made = Counter(fault.file for fault in faults)
     path = outcome.write(options.out or outcome.default_folder(), verdicts, dict(made), judges, facts)
