@@ -16,9 +16,9 @@ from conftest import Edit
 from door import csv_bytes
 from typer.testing import CliRunner
 
-from explorer.artefacts import cell_text
 from explorer.cli import app
 from explorer.config import load_study
+from explorer.csv_text import cell_text
 from explorer.errors import ConfigError
 
 BARS = ("=1+1", "\uff1d1+1", "@SUM(A1)", "soft;=1+1")

@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from explorer import cli, pipeline
+from explorer import cli, cli_runs, pipeline
 from explorer.config import LoadedStudy, load_study
 from explorer.errors import ModelError
 from explorer.model.car import FAULTS
@@ -21,7 +21,7 @@ from explorer.planning import Planning
 from explorer.report import document
 from explorer.space import Space
 from explorer.starter import STARTER_FILES
-from explorer.study import evaluate, exact, front, robust, sobol, stream
+from explorer.study import evaluate, exact, front, robust, robust_shortlist, scenario_pass, sobol, stream
 from explorer.study.evaluate import MetricTable, evaluate_positions
 from explorer.study.results import Failures
 from explorer.study.scenarios import draw
@@ -120,7 +120,7 @@ DOORS: dict[str, Callable[[LoadedStudy], object]] = {
     "map": lambda study: pipeline.one_map(study, "front_bar", "rear_bar", "lag_ms"),
     "run, searched": lambda study: pipeline.answer(small(study, method="sampled")),
     "indices, sampled": lambda study: sobol.sampled_indices(study.space, ("lag_ms",)),
-    "scenarios": lambda study: robust.outcomes_of(study.space, draw(study.space, 8)),
+    "scenarios": lambda study: scenario_pass.outcomes_of(study.space, draw(study.space, 8)),
 }
 
 
@@ -187,7 +187,7 @@ def test_a_run_that_meets_one_writes_nothing_and_exits_4(monkeypatch, tmp_path, 
     from typer.testing import CliRunner
 
     poison(monkeypatch, at_level(study.space), np.nan)
-    monkeypatch.setattr(cli, "_load", lambda path: study)
+    monkeypatch.setattr(cli_runs, "load", lambda path: study)
     result = CliRunner().invoke(cli.app, ["run", str(STUDY), "--out", str(tmp_path / "out")])
     assert result.exit_code == 4 and "not finite" in result.output
     assert not (tmp_path / "out" / "run.json").exists()
@@ -285,14 +285,14 @@ def test_a_plan_counts_setups_lost_in_one_scenario(monkeypatch, study):
         return values, valid
 
     monkeypatch.setattr(evaluate, "evaluate_parameters", in_one_scenario)
-    outcomes = robust.outcomes_of(space, draws)
+    outcomes = scenario_pass.outcomes_of(space, draws)
     found = robust.robust_of(space, outcomes)
     column = space.knob_index(KNOB)
     place = space.knobs[column].position_of(LEVEL)
     lost = space.positions(0, space.size)[:, column] == place
     assert found.unanswered == lost.sum() == 15 and np.array_equal(~found.answered, lost)
     assert np.isfinite(found.figures).all() and (found.figures[:, lost] == 0.0).all()
-    assert all(pick.positions[column] != place for pick in robust.robust_shortlist(found, space).picks)
+    assert all(pick.positions[column] != place for pick in robust_shortlist.robust_shortlist(found, space).picks)
     assert not (robust.robust_front(found, space).positions[:, column] == place).any()
 
 
@@ -301,7 +301,7 @@ def test_run_json_and_exit_code_tell_of_them(monkeypatch, tmp_path, study):
     from typer.testing import CliRunner
 
     poison(monkeypatch, at_level(study.space), None)
-    monkeypatch.setattr(cli, "_load", lambda path: study)
+    monkeypatch.setattr(cli_runs, "load", lambda path: study)
     monkeypatch.setattr(document, "all_figures", lambda result, progress=None: {})
     result = CliRunner().invoke(cli.app, ["run", str(STUDY), "--out", str(tmp_path / "out"), "--quiet"])
     assert result.exit_code == 4 and "no answer for 15 setups" in result.output, result.output
@@ -315,7 +315,7 @@ def test_where_nothing_is_answered_the_reason_is_told(monkeypatch, study):
 
     poison(monkeypatch, lambda vectors: np.ones(len(vectors), dtype=bool), None)
     for case in (study, small(study, method="sampled")):
-        monkeypatch.setattr(cli, "_load", lambda path, case=case: case)
+        monkeypatch.setattr(cli, "load", lambda path, case=case: case)
         for words in ("shortlist", "search"):
             result = CliRunner().invoke(cli.app, [words, str(STUDY), "--quiet"])
             assert isinstance(result.exception, SystemExit), result.exception

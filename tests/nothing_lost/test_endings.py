@@ -25,6 +25,8 @@ SOON = 2.0 + 2.0
 
 def started(*words: object, **more: object) -> subprocess.Popen[str]:
     command = [sys.executable, "-m", "explorer", *map(str, words)]
+    # a shell that starts the tests in the background has them, and all they start, ignore Ctrl-C
+    more.setdefault("preexec_fn", lambda: signal.signal(signal.SIGINT, signal.default_int_handler))
     return subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True, **more)  # type: ignore[call-overload,no-any-return]
 
 

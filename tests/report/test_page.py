@@ -15,7 +15,7 @@ import numpy as np
 import pytest
 from report import page_runs, sample_run
 
-from explorer.artefacts import number_text
+from explorer.csv_text import number_text
 from explorer.report import sections, tables, words
 from explorer.report.page import report_page
 from explorer.report.page.car import BAR_HEIGHT, ENLARGED, heaviest
