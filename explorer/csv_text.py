@@ -21,7 +21,7 @@ DIGITS = 9
 """Significant digits of a number in a CSV."""
 
 _FORMULA = ("=", "+", "-", "@")
-_BREAKS = ("\t", "\r", "\n")
+_BREAKS = ("\t", "\n")
 _NEXT_CELL = re.compile("([;\t\n]\\s*)(?=[=@\uff1d\uff20]|[-+\uff0b\uff0d](?![\\d.\\s]))")
 
 
@@ -46,7 +46,7 @@ def cell_text(text: str) -> str:
     >>> cell_text("=1+1"), cell_text("-1.5"), cell_text("-none"), cell_text("1.2 mm"), cell_text("soft;=1+1")
     ("'=1+1", '-1.5', "'-none", '1.2 mm', "soft;'=1+1")
     """
-    text = _NEXT_CELL.sub(r"\1'", text)
+    text = _NEXT_CELL.sub(r"\1'", text.replace("\r", " "))  # a lone one ends the row for some readers
     if not unicodedata.normalize("NFKC", text[:20]).lstrip().startswith(_FORMULA) and not text.startswith(_BREAKS):
         return text
     try:

@@ -51,9 +51,10 @@ def test_a_number_that_is_not_finite_is_loud(bad, tmp_path):
 
 def test_formulas_are_disarmed_in_cells_headers_and_kept_for_numbers():
     """Catches a part called =HYPERLINK(..) that runs in a spreadsheet, and a camber of -1.5 turned into text."""
-    frame = pd.DataFrame({"=head": ["=1+1", "+cmd", "@x", "-1.5", "-none", "\tx", "a,b", 'q"t', "two\nlines"]})
+    cells = ["=1+1", "+cmd", "@x", "-1.5", "-none", "\tx", "a,b", 'q"t', "two\nlines", "one\r=1", "\r=1"]
+    frame = pd.DataFrame({"=head": cells})
     lines = csv_bytes(frame).decode()
-    assert lines == '\'=head\n\'=1+1\n\'+cmd\n\'@x\n-1.5\n\'-none\n\'\tx\n"a,b"\n"q""t"\n"two\nlines"\n'
+    assert lines == '\'=head\n\'=1+1\n\'+cmd\n\'@x\n-1.5\n\'-none\n\'\tx\n"a,b"\n"q""t"\n"two\nlines"\none =1\n\' =1\n'
 
 
 def test_categories_are_written_as_their_labels():
