@@ -162,6 +162,6 @@ def test_any_order_of_runs_kills_and_accidents(server, whole, tmp_path):
 def test_many_orders_of_runs_kills_and_accidents(server, whole, tmp_path):
     run_state_machine_as_test(
         machine(server, whole, tmp_path),
-        settings=settings(max_examples=60, stateful_step_count=10, deadline=None, derandomize=True,
+        settings=settings(max_examples=30, stateful_step_count=10, deadline=None, derandomize=True,
                           suppress_health_check=list(HealthCheck)),
     )  # fmt: skip

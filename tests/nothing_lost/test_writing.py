@@ -21,7 +21,7 @@ def nothing_half_written(out: Path, whole: dict[str, bytes]) -> None:
     assert found.good is ((out / MANIFEST).is_file())
 
 
-def refused(server, tmp_path, whole, steps) -> None:
+def refused(server, tmp_path, whole, steps, finish_each: int = 1) -> None:
     for step in steps:
         out = tmp_path / str(step)
         ended = server.ask(out, fail_at=step, error=errno.ENOSPC)
@@ -30,7 +30,8 @@ def refused(server, tmp_path, whole, steps) -> None:
             continue
         nothing_half_written(out, whole)
         assert scraps(out) == ()
-        assert server.finish(out) == whole, step
+        if step % finish_each == 0:
+            assert server.finish(out) == whole, step
 
 
 def test_a_refused_operation_leaves_whole_files_or_none(server, whole, operations, tmp_path):
@@ -40,8 +41,8 @@ def test_a_refused_operation_leaves_whole_files_or_none(server, whole, operation
 
 @pytest.mark.long
 def test_every_refused_operation_leaves_whole_files_or_none(server, whole, operations, tmp_path):
-    """The same for every write, flush and rename of a run."""
-    refused(server, tmp_path, whole, range(1, operations + 1))
+    """The same for every write, flush and rename of a run; every fifth of them goes on to its end."""
+    refused(server, tmp_path, whole, range(1, operations + 1), finish_each=5)
 
 
 def test_an_earlier_result_outlives_a_full_disk(server, whole, operations, tmp_path):
