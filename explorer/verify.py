@@ -60,8 +60,9 @@ def verify(root: Path) -> Verified:
             "missing": tuple(sorted(missing)),
             "changed": tuple(sorted(bad - missing)),
         }
-    if work.is_dir():
-        moving = (work / MOVES).is_file()
+    moving = (work / MOVES).is_file()
+    moved = moving and manifest.is_file() and not (work / RESULT / MANIFEST).is_file()
+    if work.is_dir() and not moved:  # a result in its place whose clearing up was cut off has nothing more to say
         if moving:
             named |= set(read_manifest(work / MOVES)["files"]) | {MANIFEST}
         if not manifest.is_file() and moving:
