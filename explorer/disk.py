@@ -35,14 +35,18 @@ def rename(old: Path, new: Path) -> None:
 
 
 def sync_folder(folder: Path) -> None:
-    """Wait until the names in a folder are on the disk (a no-op where folders cannot be flushed)."""
+    """Wait until the names in a folder are on the disk (a no-op where folders cannot be flushed).
+
+    Raises ArtefactError when the disk refuses.
+    """
     if os.name != "posix":
         return
-    handle = os.open(folder, os.O_RDONLY)
-    try:
-        sync(handle)
-    finally:
-        os.close(handle)
+    with refusals(folder):
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            sync(handle)
+        finally:
+            os.close(handle)
 
 
 class _Written:

@@ -36,7 +36,7 @@ def refused(server, tmp_path, whole, steps, finish_each: int = 1) -> None:
 
 def test_a_refused_operation_leaves_whole_files_or_none(server, whole, operations, tmp_path):
     """Catches a file written in place, and one that keeps its final name after a fault: a slice of the long test."""
-    refused(server, tmp_path, whole, (1, 3, operations // 3, operations - 30, operations))
+    refused(server, tmp_path, whole, (1, 3, operations // 3, operations - 23, operations))
 
 
 @pytest.mark.long
