@@ -314,7 +314,8 @@ class StudyBuilder:
                     (*path, "relative_to"), show(reference), f'"baseline" or the NAME of a [liked.NAME]; {hint}'
                 )
             elif known and reference in liked:
-                there = liked[reference][1].phase_names
+                # a name that is no name is told at its place
+                there = tuple(name for name in liked[reference][1].phase_names if name.strip())
                 if there and table.metric not in metric_columns(there):
                     allowed = f"a phase that the surface of liked.{reference} has too: {', '.join(there)}"
                     self.study.report((*path, "metric"), show(table.metric), allowed)

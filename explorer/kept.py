@@ -15,12 +15,13 @@ import re
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Protocol, TypeVar, cast
+from typing import Any, TypeVar, cast
 
 from explorer import disk
 from explorer.codec import pack, unpack
 from explorer.errors import ArtefactError
 from explorer.space import Space
+from explorer.study.stream import PartMaker
 
 MARK = b"setup-space kept answer 1\n"
 KEY_FILE = "inputs.json"
@@ -29,14 +30,6 @@ ASIDE = "set_aside"
 _NAME = re.compile(r"(?P<stage>[a-z0-9-]+)\.(?P<number>[0-9]+)\.kept")
 
 Answer = TypeVar("Answer")
-
-
-class Making(Protocol):
-    """How answers of chunks are made: given the chunks and the function for one, hands them back in any order."""
-
-    def __call__(
-        self, ranges: Iterable[tuple[int, int]], work: Callable[[int, int], Answer]
-    ) -> Iterable[Answer]: ...
 
 
 @dataclass(frozen=True)
@@ -67,7 +60,7 @@ class Kept:
             else:
                 self._aside(path, "its name is no answer's")
 
-    def made(self, stage: str, make: Making) -> Making:
+    def made(self, stage: str, make: PartMaker) -> PartMaker:
         """A way to make chunks that hands back those kept here and keeps the others as they come. A stage may make
         chunks several times, always in the same order."""
         calls = itertools.count(1)

@@ -19,10 +19,8 @@ from explorer.csv_text import cell_text
 from explorer.errors import ArtefactError, SpaceError
 from explorer.model.metrics import describe
 from explorer.planning import FIGURES
+from explorer.report.plan_tables import KEPT_SHARE
 from explorer.study.compare_runs import KINDS, LimitRecord, Listed, PlanRecord, RunRecord
-
-KEPT_SHARE = "share every limit kept"
-"""Column of a plan's share of scenarios in which every limit holds."""
 
 NEEDED = ("front", "shortlist", "limits")
 """Tables that every run of a study has."""

@@ -24,7 +24,14 @@ from explorer.report.pit_sheet import pit_sheet_html
 from explorer.space import Space
 from explorer.study.evaluate import CHUNK, MetricTable, Progress, table_of
 from explorer.study.results import RunResult
+from explorer.study.scenario_pass import bytes_kept
 from explorer.study.stream import PartMaker, chunks, one_by_one
+
+KEY_LIBRARIES = ("numpy", "scipy", "numba", "llvmlite", "SALib", "optuna", "moocore")
+"""Libraries whose version can change a digit of an answer."""
+
+ANSWERING = ("config*.py", "units.py", "space.py", "planning.py", "pipeline.py", "codec.py", "model/*.py", "study/*.py")
+"""Sources that decide what an answer is."""
 
 
 def _beside(study: Path, path: str) -> str:
@@ -42,13 +49,6 @@ def _blocks(space: Space) -> Iterator[MetricTable]:
     """Every setup evaluated again, block by block: too many to have been kept."""
     for start, stop in chunks(space.size):
         yield table_of(space, space.positions(start, stop))
-
-
-KEY_LIBRARIES = ("numpy", "scipy", "numba", "llvmlite", "SALib", "optuna", "moocore")
-"""Libraries whose version can change a digit of an answer."""
-
-ANSWERING = ("config*.py", "space.py", "planning.py", "pipeline.py", "codec.py", "model/*.py", "study/*.py")
-"""Sources that decide what an answer is."""
 
 
 def inputs_of(study: LoadedStudy, chunk: int = CHUNK) -> dict[str, str]:
@@ -96,14 +96,17 @@ def run_study(
 
 
 def bytes_needed(space: Space) -> int:
-    """Room that a run takes on its disk before its reports: the chunks kept, and the table of every setup."""
+    """Room that a run takes on its disk before its reports: the chunks kept, and the table of every setup. A plan is
+    asked once before practice, too, where there was any."""
     if not space.exhaustive:
         return 0
     columns = len(asked_metrics(space)) + 2
     every = len(table_of(space, np.array([space.baseline])).columns)
     if save_every_setup(space):
         columns += every if space.size >= METRICS_FILE_ROWS else 2 * every
-    return 8 * columns * space.size
+    planning = space.planning
+    passes = bool(planning.asked or planning.seen) + bool(planning.seen)
+    return 8 * columns * space.size + passes * bytes_kept(space, planning.scenarios)
 
 
 def _refuse_full_disk(space: Space, root: Path) -> None:

@@ -73,16 +73,6 @@ class Progress:
             self._bar.update(self._task, completed=done, total=total)
         self._line(stage, done, total, begins)
 
-    def note(self, text: str) -> None:
-        """A stage that cannot say how far it is."""
-        if self.quiet:
-            return
-        if self._bar is None:
-            print(text, file=sys.stderr)
-            return
-        self._task = self._bar.add_task(text, total=None)
-        self._stage, self._over = text, False
-
     def _line(self, stage: str, done: int, total: int, begins: bool) -> None:
         now = self._clock()
         if begins:

@@ -307,7 +307,6 @@ def test_progress_on_a_pipe(capsys: pytest.CaptureFixture[str]) -> None:
     assert lines[3:] == ["every setup: 1,000 of 1,000 in 25.0 s", "search: 0 of 10", "every setup: 0 of 2"]
     with Progress(quiet=True, clock=clock) as progress:
         progress("every setup", 1, 2)
-        progress.note("report")
     assert capsys.readouterr().err == ""
 
 

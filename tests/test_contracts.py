@@ -7,6 +7,7 @@ import csv
 import re
 import subprocess
 import sys
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -129,6 +130,36 @@ def test_the_readme_says_how_far_the_committed_loads_are_off() -> None:
     for number, line in zip(said.groups(), (r"roll .* deg", r"wheel load, .*", "rollover threshold"), strict=True):
         worst = [abs(float(found)) for found in re.findall(rf"^- {line}: worst ([-+]?[\d.]+)", proof, re.MULTILINE)]
         assert worst and 0.8 * float(number) < max(worst) <= float(number)
+
+
+def test_developers_tell_the_speed_that_the_committed_bench_measured() -> None:
+    """Catches a row of the speed table that no bench gave, and "met" beside a bar that was missed."""
+    with (ROOT / "results" / "bench" / "tables" / "ratios.csv").open(encoding="utf-8", newline="") as stream:
+        found = {row["what"]: row for row in csv.DictReader(stream)}
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    table = text.split("| bar | measured | |")[1].split("\n\n")[0].splitlines()
+    told: dict[str, tuple[str, Callable[[float], str]]] = {
+        "exact front over Optuna": ("exact front over Optuna's search, CPU", lambda x: f"1/{1 / x:.0f}"),
+        "numpy yardstick": ("numpy yardstick over the kernel, CPU per setup", lambda x: f"{x:.0f}"),
+        "setups per second": ("setups per second, all metrics, wall", lambda x: f"{round(x, -2):,.0f}"),
+        "10^7 setups": ("wall over kernel and front alone, 10,144,225 setups", lambda x: f"{x:.2f}"),
+        "cold compile": ("first command with an empty compile cache, CPU s", lambda x: f"{x:.1f}"),
+        "later demo run": ("later run to all tables, figures apart, wall s", lambda x: f"{x:.1f}"),
+        "exact indices over SALib": (
+            "exact indices over SALib's own sample, evaluation and analysis, CPU",
+            lambda x: f"{x:.2f}",
+        ),
+        "share of the vectorised ceiling": (
+            "share of the arithmetic ceiling, each value counted once, CPU",
+            lambda x: f"{100 * x:.0f} %",
+        ),
+        "two cores": ("one core over two, wall", lambda x: f"{x:.2f}"),
+        "Dask with two workers": ("Dask with two workers over one process, wall", lambda x: f"{x:.2f}"),
+    }
+    for start, (name, form) in told.items():
+        cells = next(line for line in table if line.startswith(f"| {start}")).split("|")
+        assert cells[2].strip().startswith(form(float(found[name]["value"]))), start
+        assert not found[name]["met"] or cells[3].strip().startswith("met" if found[name]["met"] == "yes" else "missed")
 
 
 def test_a_question_loads_no_drawing_and_no_sampling_library() -> None:

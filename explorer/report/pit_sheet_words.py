@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from explorer.report import plan_sections, words
-from explorer.report.page.markup import flat
+from explorer.report.words import flat
 from explorer.space import Knob, Space
 from explorer.study.change_plan import ChangePlan, Stop
 from explorer.study.ladder import Ladder, Rung

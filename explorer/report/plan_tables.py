@@ -24,6 +24,10 @@ BLOCK = 16_384
 """Setups in one row group of the plan's table."""
 
 
+KEPT_SHARE = "share every limit kept"
+"""Column of the share of scenarios in which every limit holds."""
+
+
 def planning_tables(result: RunResult) -> dict[str, pd.DataFrame]:
     """Every CSV of a run's plan, its way through the shortlist and the liked feel, by stem in writing order."""
     found: dict[str, pd.DataFrame] = {}
@@ -67,7 +71,7 @@ def shortlist_table(plan: Plan, space: Space) -> pd.DataFrame:
         row |= dict(zip(space.knob_names, pick.labels, strict=True))
         for place, objective in enumerate(space.objectives):
             row |= {f"{objective.metric} {name}": pick.figures[n, place] for n, name in enumerate(FIGURES)}
-        row |= {"share every limit kept": pick.share, "share on the front": pick.front_share}
+        row |= {KEPT_SHARE: pick.share, "share on the front": pick.front_share}
         row |= {
             name.replace("margin ", "share kept "): share
             for name, share in zip(names, pick.share_by_limit, strict=True)
@@ -86,7 +90,7 @@ def front_table(plan: Plan, space: Space) -> pd.DataFrame:
         columns[knob.name] = labels[front.positions[:, column].astype(np.int64)]
     for place, objective in enumerate(space.objectives):
         columns[f"{objective.metric} {plan.planning.shortlist_on}"] = front.values[:, place]
-    columns["share every limit kept"] = robust.share[front.rows]
+    columns[KEPT_SHARE] = robust.share[front.rows]
     columns["share on the front"] = robust.front_share[front.rows]
     columns["minutes"] = space.minutes(front.positions)
     return pd.DataFrame(columns)
@@ -107,7 +111,7 @@ def setups_blocks(robust: Robust, space: Space) -> Iterator[pd.DataFrame]:
             for n, name in enumerate(FIGURES):
                 values = robust.figures[n, rows, place]
                 table[f"{objective.metric} {name}"] = pd.arrays.FloatingArray(np.where(lost, 0.0, values), lost.copy())
-        table["share every limit kept"] = robust.share[rows]
+        table[KEPT_SHARE] = robust.share[rows]
         table["share on the front"] = robust.front_share[rows]
         yield pd.DataFrame(table)
 
@@ -164,7 +168,7 @@ def levels_table(split: Split, space: Space) -> pd.DataFrame:
     """Share of setups and scenarios that keep every limit, at each level of each knob."""
     return pd.DataFrame(
         [
-            {"knob": knob.name, "level": label, "share every limit kept": float(share)}
+            {"knob": knob.name, "level": label, KEPT_SHARE: float(share)}
             for knob, shares in zip(space.knobs, split.kept_by_level, strict=True)
             for label, share in zip(knob.labels, shares, strict=True)
         ]

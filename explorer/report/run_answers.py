@@ -10,6 +10,8 @@ import pandas as pd
 from explorer.errors import SpaceError
 from explorer.report import words
 from explorer.report.answers import Answer, plain
+from explorer.report.plan_tables import KEPT_SHARE
+from explorer.report.words import flat
 from explorer.study.compare_runs import (
     Differs,
     LimitPair,
@@ -46,15 +48,6 @@ def runs_answer(found: RunsCompared) -> Answer:
     lines += ["", _differing("input files", found.inputs, lambda text: text[:SHORT_HASH])]
     lines.append(_differing("versions", found.versions, flat))
     return Answer("\n".join(lines), facts(found))
-
-
-def flat(text: object) -> str:
-    """A name on one line, without letters that move a terminal's cursor.
-
-    >>> flat("a" + chr(10) + "b" + chr(27) + "[2J")
-    'a b[2J'
-    """
-    return "".join(letter for letter in " ".join(str(text).split()) if letter.isprintable())
 
 
 def _asked(found: RunsCompared) -> str:
@@ -188,7 +181,7 @@ def _plans(found: PlansCompared, objectives: Sequence[str]) -> list[str]:
     else:
         lines = [f"shortlist taken on the {found.on_a} in the first, on the {found.on_b} in the second"]
     figures = [f"{metric} {on}" for metric in objectives for on in dict.fromkeys((found.on_a, found.on_b))]
-    lines += _setups(found.setups, [*figures, "share every limit kept"])
+    lines += _setups(found.setups, [*figures, KEPT_SHARE])
     rows = [
         {
             "variance of": _label(one.metric),

@@ -43,6 +43,15 @@ _UNSAFE = re.compile(r"[^A-Za-z0-9_\-]+")
 _MARKDOWN = re.compile(r"([\\`*_\[\]<>|#~])")
 
 
+def flat(text: object) -> str:
+    """A name on one line without invisible letters (they could turn the reading order of a whole line).
+
+    >>> flat("soft" + chr(10) + "bar" + chr(0x202E))
+    'soft bar'
+    """
+    return "".join(letter for letter in " ".join(str(text).split()) if letter.isprintable())
+
+
 def escape(text: object) -> str:
     """A name made harmless in markdown: one line, and no character that would start a table, link, tag or emphasis.
 

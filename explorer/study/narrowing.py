@@ -22,6 +22,7 @@ from explorer.study.scenario_pass import (
     Question,
     kept_columns,
     objective_columns,
+    outcomes_from,
     outcomes_of,
     question,
     verdicts,
@@ -179,16 +180,4 @@ def _outcomes(asked: Question, rows: IntArray, left: Answers) -> Outcomes:
     answered = np.zeros((count, size), dtype=bool)
     keeps = np.zeros((count, size, left.keeps.shape[2]), dtype=bool)
     values[:, rows], answered[:, rows], keeps[:, rows] = left.values, left.answered, left.keeps
-    return Outcomes(
-        weights=asked.weights,
-        points=asked.points,
-        numbers=asked.numbers,
-        values=values[1:],
-        answered=answered[1:],
-        keeps=keeps[1:],
-        nominal=values[0],
-        nominal_answered=answered[0],
-        lost=asked.lost,
-        lost_weight=asked.lost_weight,
-        split=SplitSums(asked.metrics, asked.weights, size),
-    )
+    return outcomes_from(asked, values, answered, keeps, SplitSums(asked.metrics, asked.weights, size))

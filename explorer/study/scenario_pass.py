@@ -177,6 +177,14 @@ def outcomes_of(
         done += part.stop - part.start
         if progress is not None:
             progress("scenarios", done, size)
+    return outcomes_from(asked, values, answered, keeps, sums)
+
+
+def outcomes_from(
+    asked: Question, values: FloatArray, answered: BoolArray, keeps: BoolArray, split: SplitSums
+) -> Outcomes:
+    """Answers of every case as outcomes: the first case is the one at the best guesses. Shapes as in `ScenarioPart`,
+    over all rows."""
     return Outcomes(
         weights=asked.weights,
         points=asked.points,
@@ -188,7 +196,7 @@ def outcomes_of(
         nominal_answered=answered[0],
         lost=asked.lost,
         lost_weight=asked.lost_weight,
-        split=sums,
+        split=split,
     )
 
 
@@ -219,9 +227,14 @@ def verdicts(
     return result
 
 
+def bytes_kept(space: Space, scenarios: int) -> int:
+    """Size of what is kept of every setup and scenario."""
+    return (scenarios + 1) * space.size * (8 * len(space.objectives) + len(space.limits) + 1)
+
+
 def _refuse_too_many(space: Space, scenarios: int) -> None:
     objectives, limits = len(space.objectives), len(space.limits)
-    need = (scenarios + 1) * space.size * (8 * objectives + limits + 1)
+    need = bytes_kept(space, scenarios)
     if need > KEPT_BYTES:
         raise SpaceError(
             f"{scenarios:,} scenarios of {space.size:,} setups with {objectives} objectives and {limits} limits need "

@@ -115,15 +115,10 @@ _Measure = Callable[[_Column, Roles], FloatArray]
 
 
 @dataclass(frozen=True)
-class Kind:
-    """A symptom before a study: `measure` names phases as {power}, `needs` what the study must have."""
+class Kind(Symptom):
+    """A symptom before a study: `measure` names phases as {power}, `needs` what the study must have, `read` works the
+    measure out."""
 
-    key: str
-    words: str
-    measure: str
-    unit: str
-    resolution: float
-    seen_below: bool
     needs: str
     read: _Measure
 

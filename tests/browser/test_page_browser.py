@@ -10,7 +10,7 @@ from typing import Any
 import pytest
 from report import page_runs
 
-from explorer.report.page.markup import flat
+from explorer.report.words import flat
 
 pytestmark = pytest.mark.browser
 

@@ -174,7 +174,7 @@ def test_coverage_guided_bytes(tmp_path: Path) -> None:
     assert found.returncode == 0, found.stderr[-2000:]
 
 
-@pytest.mark.parametrize("number", [16353, 67865])
+@pytest.mark.parametrize("number", [16353, 67865, 163877])
 def test_found_once(number: int) -> None:
     """Inputs that were findings: known labels with an empty one among them."""
     through(broken(number))

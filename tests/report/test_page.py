@@ -20,9 +20,10 @@ from explorer.report import sections, tables, words
 from explorer.report.page import report_page
 from explorer.report.page.car import BAR_HEIGHT, ENLARGED, heaviest
 from explorer.report.page.maps import plain_maps
-from explorer.report.page.markup import Html, flat, tag
+from explorer.report.page.markup import Html, tag
 from explorer.report.page.prose import passages
 from explorer.report.page.setups import MOST_ROWS, drawn_setups, set_line, shortened, thinning_text
+from explorer.report.words import flat
 
 EVERY = [sample_run.run, sample_run.nothing, sample_run.ruled, sample_run.sampled, page_runs.hostile, page_runs.failing]
 

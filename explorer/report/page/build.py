@@ -13,11 +13,12 @@ from plotly.offline import get_plotlyjs
 
 from explorer.report import sections, words
 from explorer.report.page import answer, car, heat, maps, views
-from explorer.report.page.markup import Html, bullets, data_block, flat, join, name, tag, text
+from explorer.report.page.markup import Html, bullets, data_block, join, name, tag, text
 from explorer.report.page.prose import passages
 from explorer.report.page.setups import PHASE_STEMS, Drawn, detail_rows, drawn_setups, page_data
 from explorer.report.plan_parts import planning_parts
 from explorer.report.sections import Pictures
+from explorer.report.words import flat
 from explorer.study.results import RunResult
 from explorer.study.shortlist import Shortlist
 

@@ -11,7 +11,8 @@ import numpy as np
 from explorer.report import figure_data, words
 from explorer.report.figure_data import MapDrawing
 from explorer.report.page.heat import STEPS
-from explorer.report.page.markup import Html, bullets, flat, join, tag, text
+from explorer.report.page.markup import Html, bullets, join, tag, text
+from explorer.report.words import flat
 from explorer.space import BoolArray
 from explorer.study.limits import margins
 from explorer.study.maps import MetricMap, axis_positions

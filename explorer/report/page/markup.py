@@ -15,6 +15,8 @@ from dataclasses import dataclass
 from itertools import groupby
 from typing import Any
 
+from explorer.report.words import flat
+
 _RIGHT_TO_LEFT = frozenset({"R", "AL", "AN"})
 _SCRIPT_BREAKERS = {letter: f"\\u{ord(letter):04x}" for letter in "<>&\u2028\u2029"}
 
@@ -27,15 +29,6 @@ class Html:
 
     def __str__(self) -> str:
         return self.code
-
-
-def flat(text: object) -> str:
-    """A name on one line without invisible letters (they could turn the reading order of a whole line).
-
-    >>> flat("soft" + chr(10) + "bar" + chr(0x202E))
-    'soft bar'
-    """
-    return "".join(letter for letter in " ".join(str(text).split()) if letter.isprintable())
 
 
 def text(value: object) -> Html:

@@ -9,8 +9,9 @@ import numpy as np
 
 from explorer.model.metrics import describe
 from explorer.report import words
-from explorer.report.page.markup import flat, set_argument
+from explorer.report.page.markup import set_argument
 from explorer.report.tables import picks_of
+from explorer.report.words import flat
 from explorer.space import BoolArray, FloatArray, Space
 from explorer.study import seeds
 from explorer.study.evaluate import MetricTable
