@@ -1,21 +1,17 @@
-"""A study of the starter files, free to be broken, and the command line in a process of its own."""
+"""A study of the starter files, free to be broken."""
 
 from __future__ import annotations
 
-import os
-import subprocess
 import sys
-from collections.abc import Callable
 from pathlib import Path
 
 import pytest
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-from explorer.starter import write_starter
+from hostile.desk import Edit
 
-ROOT = Path(__file__).parents[2]
-Edit = Callable[[str, str, str], None]
+from explorer.starter import write_starter
 
 
 @pytest.fixture
@@ -36,16 +32,3 @@ def edit(folder: Path) -> Edit:
         (folder / name).write_text(text.replace(old, new, 1), encoding="utf-8")
 
     return work
-
-
-def command(*words: object, cwd: Path, seconds: float = 120.0) -> subprocess.CompletedProcess[str]:
-    """The command line as a person starts it, in `cwd`."""
-    return subprocess.run(
-        [sys.executable, "-m", "explorer", *map(str, words)],
-        cwd=cwd,
-        env={**os.environ, "PYTHONPATH": str(ROOT)},
-        capture_output=True,
-        text=True,
-        timeout=seconds,
-        check=False,
-    )

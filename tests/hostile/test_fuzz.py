@@ -12,8 +12,8 @@ from pathlib import Path
 
 import fuzz
 import pytest
-from conftest import ROOT
 from door import ask, must_hold, put, through
+from hostile.desk import ROOT
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from mutations import SETS, broken, restructured, spliced, texts, used, written

@@ -12,8 +12,8 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
-from conftest import Edit
 from door import csv_bytes
+from hostile.desk import Edit
 from typer.testing import CliRunner
 
 from explorer.cli import app

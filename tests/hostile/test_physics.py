@@ -5,7 +5,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from conftest import Edit
+from hostile.desk import Edit
 from typer.testing import CliRunner
 
 from explorer.checked import check

@@ -10,7 +10,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from conftest import Edit, command
+from hostile.desk import Edit, command
 from typer.testing import CliRunner
 
 from explorer.cli import app
