@@ -17,6 +17,7 @@ def main() -> int:
     asked.add_argument("--jobs", type=int, default=1, help="workers at a time")
     asked.add_argument("--only", default="", help="files whose name holds this")
     asked.add_argument("--out", type=Path, default=None)
+    asked.add_argument("--overwrite", action="store_true", help="replace the finished outcome in the folder")
     options = asked.parse_args()
     if os.environ.get("PYTHONHASHSEED") != "0":  # these are read when Python and the libraries start
         one = dict.fromkeys(("NUMBA_NUM_THREADS", "OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"), "1")
@@ -25,6 +26,10 @@ def main() -> int:
 
     from tests.mutation import judge, mutants, outcome, workers
 
+    folder = options.out or outcome.default_folder()
+    if (folder / "run.json").exists() and not options.overwrite:  # before the work, not after it
+        print(f"{folder} holds a finished run: --overwrite makes it again, --out names another folder", file=sys.stderr)
+        return 2
     judge.preload()
     files = mutants.files_of(options.only)
     faults = mutants.drawn(files, options.seed)
@@ -47,7 +52,7 @@ def main() -> int:
         print("stopped: what was found so far is written", file=sys.stderr)
     facts = {"seed": options.seed, "jobs": options.jobs, "minutes": round(workers.used() / 60.0, 1)}
     made = Counter(fault.file for fault in faults)
-    path = outcome.write(options.out or outcome.default_folder(), verdicts, dict(made), judges, facts)
+    path = outcome.write(folder, verdicts, dict(made), judges, facts)
     score = outcome.score_of(verdicts, outcome.reasons())
     low, high = score.interval()
     print(f"{score}; seen {100 * score.share:.1f} % ({100 * low:.1f} to {100 * high:.1f}); {path}")

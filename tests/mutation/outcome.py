@@ -204,18 +204,18 @@ def page(
 def write(
     folder: Path, verdicts: Sequence[Verdict], made: dict[str, int], judges: dict[str, Judges], facts: dict[str, Any]
 ) -> Path:
-    """Page and tables into a folder; returns the page's path."""
+    """Page and tables into a folder, in place of an earlier outcome; returns the page's path."""
     import pandas as pd
 
     from explorer.artefacts import RunFolder
 
     entries = reasons()
-    run = RunFolder(folder)
+    run = RunFolder(folder, overwrite=True)
     run.csv("modules", pd.DataFrame(module_rows(verdicts, made, entries)))
     run.csv("mutants", pd.DataFrame(mutant_rows(verdicts, entries)))
-    path = run.text("report.md", page(verdicts, made, judges, entries, facts))
-    run.finish(facts)
-    return path
+    run.text("report.md", page(verdicts, made, judges, entries, facts))
+    run.finish({"study": "mutation", **facts})
+    return folder / "report.md"
 
 
 def default_folder() -> Path:
