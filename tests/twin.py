@@ -675,7 +675,7 @@ class Corner:
     def axle_limits(self) -> tuple[float, float]:
         """First a_y at which the capacity of the front and of the rear axle falls to its demand.
 
-        Scanned in `LIMIT_SCAN` equal steps of a_y up to the rollover, then bracketed.
+        Scanned in `LIMIT_SCAN` equal steps of a_y up to the rollover and where a wheel lifts, then bracketed.
         """
 
         def spare(a_y: float, low: float, high: float, end: int) -> float:
@@ -688,10 +688,10 @@ class Corner:
             if start.capacity[end] - start.demand[end] <= 0.0:
                 limits[end] = 0.0
         low_a, low_phi = 0.0, 0.0
-        for k in range(1, LIMIT_SCAN + 1):
+        steps = [self.rollover * k / LIMIT_SCAN for k in range(1, LIMIT_SCAN + 1)]
+        for high_a in sorted({*steps, *(lift for lift in map(self.lift_threshold, range(2)) if lift > 0.0)}):
             if None not in limits:
                 break
-            high_a = self.rollover * k / LIMIT_SCAN
             point = self.equilibrium(high_a, low_phi)
             high_phi = point.rear.phi
             grip = self.grip(point)

@@ -9,7 +9,7 @@ from explorer.model.car import car_at, fault_of, phase_at
 from explorer.model.clearance import axle_height, chassis_clearance
 from explorer.model.compiled import inner
 from explorer.model.cornering import direct_corner
-from explorer.model.direct import direct_limits
+from explorer.model.direct import direct_limits, no_route, route_of
 from explorer.model.fill import fill_bumps, fill_phase, fill_response, fill_steady, fill_worst
 from explorer.model.followed import followed_limits
 from explorer.model.grip import corner_of, wheels_at
@@ -26,6 +26,8 @@ from explorer.model.lanes import (
     value_at,
 )
 from explorer.model.metrics import CAR_COLUMN, N_CAR, N_PHASE, PHASE_COLUMN
+from explorer.model.path import PathLaw, path_law, unlike
+from explorer.model.path_axle import axle_law
 from explorer.model.slots import PHASE_COLUMNS, SLOT
 from explorer.model.tyre import tyre_at
 
@@ -110,11 +112,17 @@ def evaluate_block(vectors, count, phases, tables, which, out, faults):
     starts = value_at(work, 1)
     levels = levels_at(body, front, rear)
     fill_steady(body, front, rear, metrics[:N_CAR])
-    fastest = mean = 0.0 * starts
+    none = 0.0 * starts
+    fastest = mean = none
+    axles = axle_law(front), axle_law(rear)
+    last, route = PathLaw(axles[0], axles[1], none, none, none, none), no_route(none)
     for p in range(phases.shape[0]):
         corner, front_bumps, rear_bumps = corner_at(vectors, car, levels, phases[p])
         fastest = most(fastest, corner.phase.speed)
-        limits = direct_corner(corner, direct_limits(corner, flat, starts))
+        law = path_law(axles[0], axles[1], corner.phase)
+        if any_of(unlike(law, last)):  # steady turns of one setup share their path
+            last, route = law, route_of(law)
+        limits = direct_corner(corner, direct_limits(corner, law, route, flat, starts))
         if any_of(negated(limits.converged)):
             limits = follow(corner, limits, count, tables, which, faults)
         wheels = wheels_at(corner, limits.required, limits.rolled_over)

@@ -6,12 +6,12 @@ walks the equilibrium path and knows no exceptions.
 
 from __future__ import annotations
 
-from explorer.model.compiled import inner
+from explorer.model.compiled import woven
 from explorer.model.followed import CornerLimits
 from explorer.model.loads import residual_at
 
 
-@inner
+@woven
 def direct_corner(corner, direct):
     """All limits of a corner, and the state at the lateral acceleration the phase asks for, from what `direct_limits`
     found; `converged` where that counts, elsewhere `followed_limits` must be asked. For floats and lanes."""

@@ -10,42 +10,38 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
-import numpy as np
-
-from explorer.model.compiled import inner
-from explorer.model.followed import SCAN_STEPS, scan_roll
-from explorer.model.lane_math import exponential, logarithm
-from explorer.model.lanes import any_of, least, most, negated, where
+from explorer.model.compiled import inner, woven
+from explorer.model.lanes import any_of, least, negated, where
 from explorer.model.path import (
     LIFT,
-    REQUIRED,
-    SMALLEST_STEP,
+    REACH,
     PathPoint,
-    along,
-    between,
-    path_law,
+    moved_by,
     path_step,
     solve_path,
+    steps_of,
     upright,
 )
-from explorer.model.path_grip import FRONT, REAR, calm_between, grip_law, grip_point
+from explorer.model.path_grip import FRONT, REAR, grip_law, grip_point
 
 BESIDE = 1e-7
 """How far beside a lift the slope of the path is looked at, as a share of the roll angle."""
 MEETS_AT_ONCE, MEETS = 3e-7, 1e-10
 """Share of the demand within which capacity meets it; a last Newton step follows."""
+SHORT = 1.0 / 64.0
+"""A stretch of this share of the path up to the second lift is passed whatever its slopes are."""
+MOST_LOOKS = 60
 STEEPEST_DIRECT = 0.8
 """Largest roll of the second lift that is trusted to this road. [rad]"""
-LOOK = 0.95
-"""Share of the way to where demand would meet capacity, did the outer wheel's force not grow, at which to look next."""
 
 
 class Route(NamedTuple):
-    """The path: the upright car, the first inner wheel up, the second, where it ends; `dips` where lateral acceleration
-    falls past the first, `found` is False where the path is another."""
+    """The path: the upright car, the first inner wheel up, the same just past it, the second, where it ends; `dips`
+    where lateral acceleration falls past the first, `found` is False where the path is another."""
 
     start: PathPoint
     first: PathPoint
+    past: PathPoint
     second: PathPoint
     front_first: bool
     dips: bool
@@ -69,23 +65,23 @@ class DirectLimits(NamedTuple):
 
 
 @inner
-def slope_beside(law, point, share):
-    """(slope of lateral acceleration over roll, front and rear contact excess) at `1 + share` of a point's roll."""
+def beside(law, point, share):
+    """The path at `1 + share` of a point's roll."""
     step = point.roll * share
-    moved = path_step(
-        law, point.roll + step, point.lateral + point.lateral_slope * step, point.handed + point.handed_slope * step
-    )
-    return moved.lateral_slope, moved.front.excess, moved.rear.excess
+    roll, lateral = point.roll + step, point.lateral + point.lateral_slope * step
+    handed = point.handed + point.handed_slope * step
+    moved = path_step(law, roll, lateral, handed)
+    return moved_by(law, moved, roll, lateral, handed, steps_of(moved, 0.0 * step), point.found)
 
 
-@inner
-def one_up(front_first, front_excess, rear_excess):
+@woven
+def one_up(front_first, point):
     """True where the wheel that lifts first is up and the other down."""
-    leading, other = where(front_first, front_excess, rear_excess), where(front_first, rear_excess, front_excess)
-    return (leading > 0.0) & (other < 0.0)
+    front, rear = point.front_excess, point.rear_excess
+    return (where(front_first, front, rear) > 0.0) & (where(front_first, rear, front) < 0.0)
 
 
-@inner
+@woven
 def route_of(law):
     """The first wheel up from the straight path, the second from just past the first; checked to end the path there:
     lateral acceleration must rise up to the second lift, but for a dip past the first, and fall after it."""
@@ -93,27 +89,38 @@ def route_of(law):
     front_first = guess_f <= guess_r
     guess = least(guess_f, guess_r)
     lateral = guess * start.lateral_slope
-    first = solve_path(law, LIFT, front_first, guess, guess, lateral, start.handed, SMALLEST_STEP, guess > 0.0)
+    first = solve_path(law, LIFT, front_first, guess, guess, lateral, start.handed, guess > 0.0)
     other, beyond = negated(front_first), first.roll * (1.0 + BESIDE)
-    second = solve_path(law, LIFT, other, guess, beyond, first.lateral, first.handed, SMALLEST_STEP, first.found)
+    second = solve_path(law, LIFT, other, guess, beyond, first.lateral, first.handed, first.found)
     found = first.found & second.found & (second.roll <= STEEPEST_DIRECT)
     swapped = second.roll < first.roll
     front_first = where(swapped, other, front_first)
     first, second = where(swapped, second, first), where(swapped, first, second)
-    slope_0, front_0, rear_0 = slope_beside(law, first, BESIDE)
-    slope_1, front_1, rear_1 = slope_beside(law, second, -BESIDE)
-    slope_2, front_2, rear_2 = slope_beside(law, second, BESIDE)
-    between_lifts = one_up(front_first, front_0, rear_0) & one_up(front_first, front_1, rear_1)
-    both_up = (front_2 > 0.0) & (rear_2 > 0.0)
-    dips = negated(slope_0 > 0.0)
-    rises = (start.lateral_slope > 0.0) & (first.lateral_slope > 0.0) & (slope_1 > 0.0)
+    past, before, after = beside(law, first, BESIDE), beside(law, second, -BESIDE), beside(law, second, BESIDE)
+    between_lifts = one_up(front_first, past) & one_up(front_first, before)
+    both_up = (after.front_excess > 0.0) & (after.rear_excess > 0.0)
+    dips = negated(past.lateral_slope > 0.0)
+    rising = first.lateral_slope > 0.0
+    if any_of(dips):  # the slope found at the first lift may be that past it
+        rising = where(dips, beside(law, first, -BESIDE).lateral_slope > 0.0, rising)
+    rises = rising & (start.lateral_slope > 0.0) & (before.lateral_slope > 0.0)
     rises = rises & (negated(dips) | (first.lateral < second.lateral))
     carried = (start.front_weight > 0.0) & (start.front_weight < law.total_weight)
-    found = found & between_lifts & both_up & rises & (slope_2 < 0.0) & carried
-    return Route(start, first, second, front_first, dips, found)
+    found = found & between_lifts & both_up & rises & (after.lateral_slope < 0.0) & carried
+    return Route(start, first, past, second, front_first, dips, found)
 
 
 @inner
+def no_route(none):
+    """A `Route` of zeros, none of it found."""
+    never = none < none
+    point = PathPoint(
+        none, none, none, none, none, none, none, none, none, none, none, none, none, none, never
+    )  # fmt: skip
+    return Route(point, point, point, point, never, never, never)
+
+
+@woven
 def asked_point(law, route, required, wanted):
     """The point of the path at the lateral acceleration asked for."""
     early = required < route.first.lateral
@@ -121,137 +128,177 @@ def asked_point(law, route, required, wanted):
     share = (required - low.lateral) / (high.lateral - low.lateral)
     roll = low.roll + (high.roll - low.roll) * share
     handed = low.handed + (high.handed - low.handed) * share
-    asked = solve_path(law, REQUIRED, wanted, required, roll, required, handed, SMALLEST_STEP, wanted)
+    never = wanted & negated(wanted)
+    asked = solve_path(law, REACH, never, required, roll, required, handed, wanted)
     right = (low.roll <= asked.roll) & (asked.roll <= high.roll) & (asked.lateral_slope > 0.0)
     return asked, asked.found & right & (early | negated(route.dips))
 
 
-@inner
-def root_between(a, fa, slope_a, b, fb, slope_b):
-    """Where a function that is `fa` < 0 at `a` and `fb` > 0 at `b` is zero: the inverse function's cubic from its
-    values and slopes at both ends, or the line through both where that leaves them."""
-    rise, width = fb - fa, b - a
-    s = -fa / rise
+class Look(NamedTuple):
+    """An axle at a point of the path, along which `place` grows: lateral acceleration, or roll where the path dips.
+
+    `missing` is demand less capacity [N]; slopes are by place. SI.
+    """
+
+    place: float
+    missing: float
+    slope: float
+    roll: float
+    roll_slope: float
+    lateral: float
+    lateral_slope: float
+    handed: float
+    handed_slope: float
+
+
+@woven
+def look_at(grip, end, dips, point, tables):
+    """(`Look` at an axle, its demand [N])."""
+    force = grip_point(grip, end, point, tables)
+    per = where(dips, 1.0, 1.0 / point.lateral_slope)
+    look = Look(
+        place=where(dips, point.roll, point.lateral),
+        missing=force.demand - force.capacity,
+        slope=force.slope * per,
+        roll=point.roll,
+        roll_slope=per,
+        lateral=point.lateral,
+        lateral_slope=point.lateral_slope * per,
+        handed=point.handed,
+        handed_slope=point.handed_slope * per,
+    )
+    return look, force.demand
+
+
+@woven
+def root_between(low, high):
+    """Place between two looks, of which the first misses less than nothing and the second more, where nothing is
+    missing: the inverse function's cubic from the values and slopes at both, or the line through both where that leaves
+    them."""
+    a, b = low.place, high.place
+    rise, width = high.missing - low.missing, b - a
+    s = -low.missing / rise
     rest = 1.0 - s
     line = a + s * width
-    steep = (slope_a * width > 0.25 * rise) & (slope_b * width > 0.25 * rise)
-    bent = s * rest * (rest * (rise / slope_a - width) - s * (rise / slope_b - width))
+    steep = (low.slope * width > 0.25 * rise) & (high.slope * width > 0.25 * rise)
+    bent = s * rest * (rest * (rise / low.slope - width) - s * (rise / high.slope - width))
     cubic = line + where(steep, bent, 0.0)
     return where((a < cubic) & (cubic < b), cubic, where((a < line) & (line < b), line, 0.5 * (a + b)))
 
 
-@inner
-def grip_crossing(law, grip, end, low, low_grip, high, high_grip, tables, wanted):
-    """(lateral acceleration where demand meets capacity between two points, found).
+@woven
+def straight(low, high, kinked):
+    """True where what is missing grows between two looks about as its slopes at both say, each within a factor of two;
+    that at the first only where the second lies on a kink, `kinked`.
 
-    Inside the bracket by `root_between`, whose ends move in; a last Newton step from within `MEETS` of the demand, or
-    within `MEETS_AT_ONCE` where the first guess was as good as that, which it is where no stage changes in between.
+    A cubic with these values and slopes then only grows (Fritsch & Carlson, SIAM J. Numerical Analysis 17, 1980: slopes
+    up to three times the chord's), so that it meets zero once at most.
     """
-    fa, fb = low_grip.demand - low_grip.capacity, high_grip.demand - high_grip.capacity
-    a, slope_a, b, slope_b = low, low_grip.slope, high, high_grip.slope
-    met = 0.0 * fa
-    found, going = wanted & negated(wanted), wanted
-    near_enough = MEETS_AT_ONCE
-    for step in range(60):
-        c = root_between(a.roll, fa, slope_a, b.roll, fb, slope_b)
-        if step % 5 == 4:
-            c = 0.5 * (a.roll + b.roll)
-        near = between(law, a, b, c, going)
-        going = going & near.found
-        point = grip_point(grip, end, near, tables)
-        value = point.demand - point.capacity
-        meets = (abs(value) <= near_enough * abs(point.demand)) & (point.slope > 0.0)
-        near_enough = MEETS
-        below = value < 0.0
-        fa, slope_a = where(below, value, fa), where(below, point.slope, slope_a)
-        fb, slope_b = where(below, fb, value), where(below, slope_b, point.slope)
-        a, b = where(below, near, a), where(below, b, near)
-        narrow = negated(meets) & (b.roll - a.roll <= 1e-14 * b.roll)
-        # at an end of the stretch, which is known roughly only, the crossing may lie outside
-        inside = (low.roll < a.roll) & (b.roll < high.roll)
-        last = near.lateral - near.lateral_slope * (value / point.slope)
-        met = where(going & meets, last, where(going & narrow, near.lateral, met))
-        found = found | (going & (meets | (narrow & inside)))
-        going = going & negated(meets | narrow)
+    rise, width = high.missing - low.missing, high.place - low.place
+    at_low, at_high = low.slope * width, where(kinked, rise, high.slope * width)
+    even = (at_low > 0.5 * rise) & (at_low < 2.0 * rise) & (at_high > 0.5 * rise) & (at_high < 2.0 * rise)
+    return (rise > 0.0) & (width > 0.0) & even
+
+
+@woven
+def cubic_between(s, width, a, slope_a, b, slope_b):
+    """Hermite's cubic at the share `s` of a stretch from its values and slopes at both ends."""
+    rest = 1.0 - s
+    bend = rest * (slope_a * width - (b - a)) - s * (slope_b * width - (b - a))
+    return a + s * (b - a + rest * bend)
+
+
+@woven
+def path_near(law, dips, low, high, bracketed, place, wanted):
+    """The path at a place, first guess by the cubic between two looks, or by the tangent at the first."""
+    step, width = place - low.place, where(bracketed, high.place - low.place, 1.0)
+    s = step / width
+    roll = cubic_between(s, width, low.roll, low.roll_slope, high.roll, high.roll_slope)
+    lateral = cubic_between(s, width, low.lateral, low.lateral_slope, high.lateral, high.lateral_slope)
+    handed = cubic_between(s, width, low.handed, low.handed_slope, high.handed, high.handed_slope)
+    roll = where(bracketed, roll, low.roll + low.roll_slope * step)
+    lateral = where(bracketed, lateral, low.lateral + low.lateral_slope * step)
+    handed = where(bracketed, handed, low.handed + low.handed_slope * step)
+    return solve_path(law, REACH, dips, place, roll, lateral, handed, wanted)
+
+
+@woven
+def axle_limit(law, grip, end, route, asked, ask, tables):
+    """(first lateral acceleration where an axle's demand meets its capacity, found); that of the second lift where it
+    never does.
+
+    Newton's method along the path from the point asked for, where the mask `ask` holds, with a bracket as soon as
+    there is one. No stretch is passed that is neither `straight` nor shorter than `SHORT` of the path, so that the
+    crossing is the first. The first lift, where slopes jump, is looked at before anything beyond it. A last Newton
+    step follows from within `MEETS` of the demand, or within `MEETS_AT_ONCE` of it at a root that both sides foretold:
+    a kink in between would have spoilt that.
+    """
+    dips, top = route.dips, route.second
+    past_place = where(dips, route.past.roll, route.past.lateral)
+    top_place, asked_place = where(dips, top.roll, top.lateral), where(dips, asked.roll, asked.lateral)
+    low, _ = look_at(grip, end, dips, route.start, tables)
+    high = low
+    found = route.found & (low.missing >= 0.0)
+    going = route.found & negated(found)
+    bracketed = going & found
+    limit, reach = 0.0 * top_place, top_place
+    for step in range(MOST_LOOKS):
+        newton = low.place - low.missing / low.slope
+        place = where(bracketed, root_between(low, high), where(low.slope > 0.0, newton, top_place))
+        place = where(bracketed & (step % 5 == 4), 0.5 * (low.place + high.place), place)
+        place = least(place, reach)
+        at_asked = ask & negated(bracketed)
+        place = where(at_asked, asked_place, place)
+        at_past = (low.place < past_place) & (past_place <= place)
+        place = where(at_past, past_place, place)
+        at_asked, at_top = at_asked & negated(at_past), place >= top_place
+        ask = ask & negated(at_asked)
+        known = at_asked | at_past | at_top
+        point = where(at_top, top, where(at_past, route.past, asked))
+        solve = going & negated(known)
+        if any_of(solve):
+            point = where(known, point, path_near(law, dips, low, high, bracketed, place, solve))
+        # beyond the second lift lateral acceleration falls again: a point there is another
+        seen = known | (point.found & (low.roll <= point.roll) & (point.roll <= top.roll))
+        look, demand = look_at(grip, end, dips, point, tables)
+        short = look.place - low.place <= SHORT * top_place
+        # past a dip lateral acceleration turns twice, which its slopes at the ends do not tell
+        passed = seen & (short | (straight(low, look, at_past) & (negated(dips) | (look.roll <= route.past.roll))))
+        near = abs(look.missing) <= where(bracketed & negated(known), MEETS_AT_ONCE, MEETS) * abs(demand)
+        below, over = look.missing < 0.0, seen & (look.missing >= 0.0)
+        narrow = bracketed & (high.place - low.place <= 1e-14 * top_place)
+        met = going & passed & ((near & (look.slope > 0.0)) | narrow)
+        last = look.lateral - look.lateral_slope * where(look.slope > 0.0, look.missing / look.slope, 0.0)
+        ended = going & passed & below & at_top & negated(met)
+        limit = where(met, last, where(ended, top.lateral, limit))
+        found = found | met | ended
+        going = going & negated(met | ended)
         if not any_of(going):
             break
-    return met, found
-
-
-@inner
-def scan_index(roll, end_roll):
-    """Scan point at or below a roll angle, a whole number."""
-    return np.floor(SCAN_STEPS * exponential(logarithm(roll / end_roll) / 1.5))
-
-
-@inner
-def next_index(low, low_grip, end_roll, low_index, high, high_grip, high_index, reach):
-    """Scan point to look at next: as far as `calm_between` may reach; between two points of opposite sign, where
-    `root_between` says."""
-    spare = low_grip.capacity - low_grip.demand
-    guess = low.roll + LOOK * spare / low_grip.cautious_slope
-    over = high_grip.demand - high_grip.capacity
-    meet = root_between(low.roll, -spare, low_grip.slope, high.roll, over, high_grip.slope)
-    bracketed = high_index <= SCAN_STEPS
-    looked = where(bracketed, meet, guess)
-    ahead = (looked > 0.0) & (looked < end_roll)
-    index = where(ahead, scan_index(where(ahead, looked, end_roll), end_roll), SCAN_STEPS)
-    index = where(bracketed & (index <= low_index), index + 1.0, index)
-    return most(least(least(index, reach), high_index - 1.0), low_index + 1.0)
-
-
-@inner
-def axle_limit(law, grip, end, route, tables):
-    """(first scanned lateral acceleration where an axle's demand meets its capacity, found): the scan points of
-    `followed.followed_limits`, without those that `calm_between` rules out."""
-    top = route.second
-    low, low_grip = route.start, grip_point(grip, end, route.start, tables)
-    at_once = route.found & (low_grip.demand >= low_grip.capacity)
-    limit, found = 0.0 * top.lateral, at_once
-    going = route.found & negated(at_once)
-    crossed = going & at_once
-    low_index, high, high_grip = limit, top, low_grip
-    high_index, reach = limit + (SCAN_STEPS + 1.0), limit + SCAN_STEPS
-    for _ in range(4 * int(SCAN_STEPS)):
-        if not any_of(going):
-            break
-        index = next_index(low, low_grip, top.roll, low_index, high, high_grip, high_index, reach)
-        last = index == SCAN_STEPS
-        point = where(last, top, along(law, low, scan_roll(index, top.roll), going & negated(last)))
-        going = going & point.found
-        looked = grip_point(grip, end, point, tables)
-        value = looked.demand - looked.capacity
-        over = going & (value >= 0.0)
-        # where the path dips, only neighbours may follow each other past the dip
-        even = negated(route.dips) | (point.roll <= route.first.roll)
-        calm = (index == low_index + 1.0) | (even & calm_between(grip, low_grip, looked, point.lateral))
-        up = going & (value < 0.0) & calm
-        reach = where(over | up, SCAN_STEPS, np.floor(0.5 * (low_index + index)))
-        high, high_grip = where(over, point, high), where(over, looked, high_grip)
-        high_index, low_index = where(over, index, high_index), where(up, index, low_index)
-        low, low_grip = where(up, point, low), where(up, looked, low_grip)
-        ended = going & (low_index == SCAN_STEPS)
-        limit, found = where(ended, top.lateral, limit), found | ended
-        met = going & negated(ended) & (high_index == low_index + 1.0)
-        crossed, going = crossed | met, going & negated(ended | met)
-    if any_of(crossed):
-        lateral, inside = grip_crossing(law, grip, end, low, low_grip, high, high_grip, tables, crossed)
-        limit, found = where(crossed, lateral, limit), found | (crossed & inside)
+        reach = where(over | passed, top_place, 0.5 * (low.place + place))
+        high, bracketed = where(over, look, high), bracketed | (going & over)
+        low = where(below & passed, look, low)
     return limit, found
 
 
-@inner
-def direct_limits(corner, tables, table_start):
-    """`DirectLimits` of a corner; its bump table starts at `table_start` of the flat array `tables`."""
+@woven
+def direct_limits(corner, law, route, tables, table_start):
+    """`DirectLimits` of a corner with its `PathLaw` and the `route_of` it; its bump table starts at `table_start` of
+    the flat array `tables`."""
     required = corner.phase.lateral
-    law = path_law(corner.front, corner.rear, corner.phase)
-    route = route_of(law)
     first, second = route.first, route.second
-    front_grip, front_found = axle_limit(law, grip_law(corner, FRONT, table_start), FRONT, route, tables)
-    rear_grip, rear_found = axle_limit(law, grip_law(corner, REAR, table_start), REAR, route, tables)
-    done = route.found & front_found & rear_found
     rolled_over = required >= second.lateral
-    asked, asked_found = asked_point(law, route, required, done & negated(rolled_over))
+    asked, asked_found = asked_point(law, route, required, route.found & negated(rolled_over))
+    ask = asked_found & negated(rolled_over)
+    front_grip = rear_grip = 0.0 * required
+    done = route.found
+    for end in (FRONT, REAR):
+        limit, found = axle_limit(law, grip_law(corner, end, table_start), end, route, asked, ask, tables)
+        done = done & found
+        if end == FRONT:
+            front_grip = limit
+        else:
+            rear_grip = limit
     # at the rollover itself the tangent stiffness jumps: the side with the wheel still down is taken
     back = 1e-13 * second.roll
     first_lift = least(first.lateral, second.lateral)

@@ -4,8 +4,8 @@ The path is followed by the rear roll angle, for which the lateral acceleration 
 rollover threshold, beyond which no equilibrium exists. (On a few cars with a flexible chassis or late stops the path
 dips by some tenths of a per cent after the first lift and climbs again on a stop: the car snaps a little further over
 and stands; that is no rollover.) Along it radius, speed and longitudinal acceleration are held. An axle's limit is the
-first point where demand meets capacity: found by a scan of `SCAN_STEPS` points that lie closer at small roll, then
-bracketed to rounding.
+first point where demand meets capacity: found by a scan of `SCAN_STEPS` points that lie closer at small roll and of
+the first lift, then bracketed to rounding.
 """
 
 from __future__ import annotations
@@ -194,16 +194,20 @@ def followed_limits(corner, table):
         front_limit, front_open = 0.0, False
     if low_rear >= 0.0:
         rear_limit, rear_open = 0.0, False
-    for k in range(1, int(SCAN_STEPS) + 1):
-        if not (front_open or rear_open):
-            break
-        if k == SCAN_STEPS:
+    # grip has a kink where the first wheel lifts: looked at beside the scan points
+    first = front_lift if front_lift.rear_roll <= rear_lift.rear_roll else rear_lift
+    k = 1
+    while (front_open or rear_open) and k <= SCAN_STEPS:
+        roll = scan_roll(k, end.rear_roll)
+        if low.rear_roll < first.rear_roll < min(roll, end.rear_roll):
+            high = first
+        elif k == SCAN_STEPS:
             high = end
+            k += 1
         else:
-            roll = scan_roll(k, end.rear_roll)
-            grow = roll / low.rear_roll if k > 1 else 1.0
-            guess = low.lateral * grow if k > 1 else rollover * roll / end.rear_roll
+            guess = low.lateral * roll / low.rear_roll if low.rear_roll > 0.0 else rollover * roll / end.rear_roll
             high = point_at(corner, roll, min(guess, rollover), low.handed)
+            k += 1
         grip = grip_at(corner, high, wheels_at(corner, high, False), table)
         if front_open:
             value = grip.front_demand - grip.front_capacity
@@ -226,7 +230,6 @@ def followed_limits(corner, table):
         state = point_at(corner, end.rear_roll * (1.0 - JUST_BEFORE), end.lateral, end.handed)
     else:
         # where the path dips after the first lift, the smaller of the roots lies before it
-        first = front_lift if front_lift.rear_roll <= rear_lift.rear_roll else rear_lift
         upper = first if first.lateral > required and first.rear_roll < end.rear_roll else end
         state = crossing(REQUIRED, corner, start, -required, upper, upper.lateral - required, table)
     return CornerLimits(

@@ -144,7 +144,7 @@ def evaluate_with_faults(
         values,
         faults,
     )
-    torn = ~np.isfinite(values).all(axis=2)
+    torn = ~np.isfinite(values.sum(axis=2))
     values[torn], faults[torn] = 0.0, NOT_FINITE
     return values, faults
 

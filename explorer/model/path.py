@@ -16,7 +16,6 @@ from explorer.model.lanes import any_of, least, most, negated, where
 from explorer.model.path_axle import (
     AxleLaw,
     AxlePoint,
-    axle_law,
     axle_point,
     excess_after,
     excess_slope,
@@ -24,13 +23,12 @@ from explorer.model.path_axle import (
     travel_slope,
 )
 
-ROUGH_STEP, SMALL_STEP, SMALLEST_STEP = 3e-3, 1e-6, 1e-7
-"""A Newton step of this relative size is taken as the last: what it leaves is its square. The first where a sign is
-asked and no number, the last at events, where a stage may change within the step."""
+SMALL_STEP = 1e-6
+"""A Newton step of this relative size is taken as the last: what it leaves is its square."""
 LONGEST_STEP, LONGEST_STEP_BACK = 2.0, 0.5
 """A Newton step in roll is cut to these shares of the roll angle: the next wheel may lift far from the last."""
 MOST_STEPS = 25
-NO_EVENT, LIFT, REQUIRED = 0, 1, 2
+LIFT, REACH = 0, 1
 
 
 class PathLaw(NamedTuple):
@@ -77,15 +75,22 @@ class PathPoint(NamedTuple):
 
 @inner
 def path_law(front, rear, phase):
-    """Constants of the path of one setup in one phase."""
+    """Constants of the path of one setup, its axles' laws, in one phase."""
     return PathLaw(
-        front=axle_law(front),
-        rear=axle_law(rear),
+        front=front,
+        rear=rear,
         front_weight=phase.front_weight,
         total_weight=phase.front_weight + phase.rear_weight,
         front_pull=phase.front_pull,
         rear_pull=phase.rear_pull,
     )
+
+
+@inner
+def unlike(law, other):
+    """True where the paths of a setup in two phases differ."""
+    weights = (law.front_weight != other.front_weight) | (law.total_weight != other.total_weight)
+    return weights | (law.front_pull != other.front_pull) | (law.rear_pull != other.rear_pull)
 
 
 @woven
@@ -125,94 +130,82 @@ def lift_step(step, front):
     )
 
 
+class Steps(NamedTuple):
+    """A Newton step from a trial point of the path: in roll [rad], lateral acceleration and handed load. SI."""
+
+    roll: float
+    lateral: float
+    handed: float
+
+
 @woven
-def small_enough(law, point, roll_step, lateral_step, handed_step, small_step):
+def steps_of(step, roll_step):
+    """`Steps` along the path of a step in roll."""
+    lateral = step.lateral + step.lateral_slope * roll_step
+    return Steps(roll_step, lateral, step.handed + step.handed_slope * roll_step)
+
+
+@woven
+def small_enough(law, roll, lateral, steps):
     """True where a Newton step is the last."""
     return (
-        (abs(roll_step) <= small_step * point.roll)
-        & (abs(lateral_step) <= small_step * point.lateral)
-        & (abs(handed_step) <= small_step * law.total_weight)
+        (abs(steps.roll) <= SMALL_STEP * roll)
+        & (abs(steps.lateral) <= SMALL_STEP * lateral)
+        & (abs(steps.handed) <= SMALL_STEP * law.total_weight)
     )
 
 
 @woven
-def moved_by(law, step, point, roll_step, small_step):
-    """The path at a roll `roll_step` further; found where the step was small."""
-    lateral_step = step.lateral + step.lateral_slope * roll_step
-    handed_step = step.handed + step.handed_slope * roll_step
-    handed = point.handed + handed_step
-    moved = PathPoint(
-        roll=point.roll + roll_step,
-        lateral=point.lateral + lateral_step,
+def moved_by(law, step, roll, lateral, handed, steps, found):
+    """The path after a Newton step from a trial point."""
+    handed = handed + steps.handed
+    return PathPoint(
+        roll=roll + steps.roll,
+        lateral=lateral + steps.lateral,
         handed=handed,
         lateral_slope=step.lateral_slope,
         handed_slope=step.handed_slope,
         front_weight=law.front_weight + handed,
-        front_excess=excess_after(step.front, roll_step, lateral_step, handed_step),
-        rear_excess=excess_after(step.rear, roll_step, lateral_step, -handed_step),
-        front_travel=travel_after(step.front, roll_step, lateral_step, handed_step),
-        rear_travel=travel_after(step.rear, roll_step, lateral_step, -handed_step),
+        front_excess=excess_after(step.front, steps.roll, steps.lateral, steps.handed),
+        rear_excess=excess_after(step.rear, steps.roll, steps.lateral, -steps.handed),
+        front_travel=travel_after(step.front, steps.roll, steps.lateral, steps.handed),
+        rear_travel=travel_after(step.rear, steps.roll, steps.lateral, -steps.handed),
         front_excess_slope=excess_slope(step.front, step.lateral_slope, step.handed_slope),
         rear_excess_slope=excess_slope(step.rear, step.lateral_slope, -step.handed_slope),
         front_travel_slope=travel_slope(step.front, step.lateral_slope, step.handed_slope),
         rear_travel_slope=travel_slope(step.rear, step.lateral_slope, -step.handed_slope),
-        found=small_enough(law, point, roll_step, lateral_step, handed_step, small_step),
+        found=found,
     )
-    return moved
 
 
 @inner
-def solve_path(law, event, front, target, roll, lateral, handed, small_step, wanted):
-    """Point of the path by Newton's method from a first guess: at `roll` itself (`NO_EVENT`), where the inner wheel of
-    the `front` or rear axle lifts, or where lateral acceleration is `target`; where it is `wanted`. A step of the
-    relative size `small_step` is the last.
+def solve_path(law, event, which, target, roll, lateral, handed, wanted):
+    """Point of the path by Newton's method from a first guess, where it is `wanted`: for the event `LIFT` where the
+    inner wheel of the front axle leaves the ground, or of the rear one where not `which`; for `REACH` where lateral
+    acceleration is `target`, or roll where `which`.
 
     Each step solves the balances at fixed roll and along the path, then the event for the roll. `found` is False where
     it does not settle or an axle weight reaches zero.
     """
-    going = wanted
-    none = 0.0 * roll
-    not_yet = wanted & negated(wanted)
-    point = PathPoint(
-        roll, lateral, handed, none, none, none, none, none, none, none, none, none, none, none, not_yet
-    )
     for _ in range(MOST_STEPS):
-        step = path_step(law, point.roll, point.lateral, point.handed)
-        roll_step = none
+        step = path_step(law, roll, lateral, handed)
         if event == LIFT:
-            roll_step = lift_step(step, front)
-        elif event == REQUIRED:
-            roll_step = (target - point.lateral - step.lateral) / step.lateral_slope
-        roll_step = least(most(roll_step, -LONGEST_STEP_BACK * point.roll), LONGEST_STEP * point.roll)
-        moved = moved_by(law, step, point, roll_step, small_step)
-        inside = (moved.lateral > 0.0) & (moved.front_weight > 0.0) & (moved.front_weight < law.total_weight)
-        point = where(going, moved, point)
-        going = going & inside & negated(moved.found)
+            roll_step = lift_step(step, which)
+        else:
+            to_lateral = (target - lateral - step.lateral) / step.lateral_slope
+            roll_step = where(which, target - roll, to_lateral)
+        steps = steps_of(step, least(most(roll_step, -LONGEST_STEP_BACK * roll), LONGEST_STEP * roll))
+        found = small_enough(law, roll, lateral, steps)
+        weight = law.front_weight + (handed + steps.handed)
+        inside = (lateral + steps.lateral > 0.0) & (weight > 0.0) & (weight < law.total_weight)
+        # who has settled stays where the last step began, so that it is the same step while others go on
+        going = wanted & inside & negated(found)
         if not any_of(going):
             break
-    return point
-
-
-@inner
-def along(law, point, roll, wanted):
-    """The path at another roll, roughly, first guess by the tangent at `point`."""
-    step = roll - point.roll
-    lateral = point.lateral + point.lateral_slope * step
-    handed = point.handed + point.handed_slope * step
-    return solve_path(law, NO_EVENT, wanted, roll, roll, lateral, handed, ROUGH_STEP, wanted)
-
-
-@inner
-def between(law, low, high, roll, wanted):
-    """The path at a roll between two points, first guess by the cubic through both with their slopes."""
-    width = high.roll - low.roll
-    s = (roll - low.roll) / width
-    rest = 1.0 - s
-    at_low, at_high = (1.0 + 2.0 * s) * rest * rest, s * s * (3.0 - 2.0 * s)
-    up_low, up_high = s * rest * rest * width, -s * s * rest * width
-    lateral = at_low * low.lateral + at_high * high.lateral + up_low * low.lateral_slope + up_high * high.lateral_slope
-    handed = at_low * low.handed + at_high * high.handed + up_low * low.handed_slope + up_high * high.handed_slope
-    return solve_path(law, NO_EVENT, wanted, roll, roll, lateral, handed, SMALL_STEP, wanted)
+        roll = where(going, roll + steps.roll, roll)
+        lateral = where(going, lateral + steps.lateral, lateral)
+        handed = where(going, handed + steps.handed, handed)
+    return moved_by(law, step, roll, lateral, handed, steps, wanted & found)
 
 
 @inner

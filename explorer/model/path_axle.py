@@ -134,10 +134,12 @@ def standing(law, roll, lateral, weight, load, stop):
     t, tyre, gain = law.track, 4.0 * law.half_tyre, 1.0 / load.upright
     direct_a, direct_w = load.mass * law.per_track, load.mass_w * lateral * law.per_track
     direct = direct_a * lateral
-    elastic, _ = elastic_of(roll, law, direct, load.upright, law.free, 0.0)
+    elastic, stiff = elastic_of(roll, law, direct, load.upright, law.free, 0.0)
     on_stop = elastic > stop.length * law.stop_force
-    compliance, lever = where(on_stop, law.held, law.free), where(on_stop, law.stop_lever, 0.0)
-    elastic, stiff = elastic_of(roll, law, direct, load.upright, compliance, lever * stop.length)
+    compliance, lever = law.free, 0.0 * law.free
+    if any_of(on_stop):
+        compliance, lever = where(on_stop, law.held, law.free), where(on_stop, law.stop_lever, 0.0)
+        elastic, stiff = elastic_of(roll, law, direct, load.upright, compliance, lever * stop.length)
     moved = roll * t - lever * stop.length
     elastic_p = (t - lever * stop.length_p) * load.upright * stiff
     elastic_a = -(lever * stop.length_a * load.upright + tyre * direct_a) * stiff

@@ -1,4 +1,4 @@
-"""Grip of one axle along the path, in pieces that bound a stretch of it: `grip.grip_at` for floats and for lanes."""
+"""Grip of one axle along the path, with its slope: `grip.grip_at` for floats and for lanes."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from explorer.model.compiled import inner
+from explorer.model.compiled import inner, woven
 from explorer.model.lane_math import exponential, four_from, hyperbolic_tangent, logarithm
 from explorer.model.lanes import any_of, least, most, where
 from explorer.model.tyre import (
@@ -18,8 +18,6 @@ from explorer.model.tyre import (
     inclination_factor,
 )
 
-ROUGHLY = 1.0 + 1e-4
-"""Demand is raised by this before a stretch is called calm: its ends are known roughly (`path.ROUGH_STEP`)."""
 FRONT, REAR = 0.0, 1.0
 """Ends of the car; no whole numbers, for each of which the compiler would make a copy of its own."""
 LAST_STEP = (TABLE_HIGH - TABLE_LOW) * TABLE_STEPS_PER_UNIT - 1.0
@@ -59,21 +57,11 @@ class GripLaw(NamedTuple):
 
 class GripPoint(NamedTuple):
     """One axle at a point of the path: lateral force asked and given [N], slope of what is missing (asked less given)
-    by roll along the path and the same were the outer wheel's force to grow no more [N/rad], force of the upright
-    wheels [N], their inclination factors [-], and the patch shifts of both axles' wheels [m]."""
+    by roll along the path [N/rad]."""
 
     demand: float
     capacity: float
     slope: float
-    cautious_slope: float
-    inner_force: float
-    outer_force: float
-    inner_factor: float
-    outer_factor: float
-    front_shift_low: float
-    front_shift_high: float
-    rear_shift_low: float
-    rear_shift_high: float
 
 
 @inner
@@ -119,13 +107,10 @@ class Force(NamedTuple):
 
 
 class Push(NamedTuple):
-    """What an axle's longitudinal force adds to a demand [N], its slope by roll [N/rad], and the shifts of the inner
-    and outer contact patch [m]."""
+    """What an axle's longitudinal force adds to a demand [N] and its slope by roll [N/rad]."""
 
     value: float
     slope: float
-    inner_shift: float
-    outer_shift: float
 
 
 @inner
@@ -168,8 +153,7 @@ def wheel_force(law, load, tables):
 @inner
 def push_of(law, push, half, half_slope, transfer, transfer_slope, inner_lean, outer_lean, lean_slope):
     """`Push` of an axle of half weight `half`, by `tyre.patch_offset`; slopes are by roll."""
-    none = 0.0 * half
-    value = slope = inner_shift = outer_shift = none
+    value = slope = 0.0 * half
     pushed = push != 0.0
     if any_of(pushed):
         inner_turn = hyperbolic_tangent(inner_lean / law.patch_lean)
@@ -182,10 +166,10 @@ def push_of(law, push, half, half_slope, transfer, transfer_slope, inner_lean, o
         turned = (0.5 - part) * (1.0 - inner_turn * inner_turn) + (0.5 + part) * (1.0 - outer_turn * outer_turn)
         moved = law.patch_shift * lean_slope / law.patch_lean * turned
         slope = push * (part_slope * (outer_shift - inner_shift) + moved)
-    return Push(value, slope, inner_shift, outer_shift)
+    return Push(value, slope)
 
 
-@inner
+@woven
 def grip_point(law, end, point, tables):
     """`grip.grip_at` for one axle (`FRONT` or `REAR`) from a point of the path."""
     # lean by roll: X/t (1 - gain t/2) + (roll - X/t), see `lean_from_roll`
@@ -241,49 +225,7 @@ def grip_point(law, end, point, tables):
     # d(factor)/d(lean) = -2 off factor^2/width
     bent = inner_part * inner_factor * (inner_lean - law.best_lean)
     bent = bent + outer_part * outer_factor * (outer_lean - law.best_lean)
-    outer_growth = outer_force.slope * outer_factor * outer_gain
     lean_growth = -2.0 * bent * turn / (law.lean_width * law.lean_width)
-    lost = least(lean_growth, 0.0) - inner_force.slope * inner_factor * gain
-    peak_slope = outer_growth + lean_growth - inner_force.slope * inner_factor * gain
+    peak_slope = outer_force.slope * outer_factor * outer_gain - inner_force.slope * inner_factor * gain + lean_growth
     capacity = friction_ellipse(peak, law.force, law.longitudinal_ratio)
-    rooted = peak / capacity
-    return GripPoint(
-        demand=demand,
-        capacity=capacity,
-        slope=demand_slope - rooted * peak_slope,
-        cautious_slope=demand_slope - rooted * lost,
-        inner_force=inner_force.value,
-        outer_force=outer_force.value,
-        inner_factor=inner_factor,
-        outer_factor=outer_factor,
-        front_shift_low=least(front.inner_shift, front.outer_shift),
-        front_shift_high=most(front.inner_shift, front.outer_shift),
-        rear_shift_low=least(rear.inner_shift, rear.outer_shift),
-        rear_shift_high=most(rear.inner_shift, rear.outer_shift),
-    )
-
-
-@inner
-def calm_between(law, low, high, lateral):
-    """True where demand cannot meet capacity anywhere between two points of the path, `lateral` that of the higher.
-
-    Along the path lateral acceleration, leans and outer loads go one way and inner loads the other, so each piece is
-    bounded by its values at the two points: the least inner and outer force, the least inclination factors, the most
-    demand and the worst patch shift.
-    """
-    ordered = (low.inner_force >= high.inner_force) & (low.outer_force <= high.outer_force)
-    peak = high.inner_force * least(low.inner_factor, high.inner_factor) + low.outer_force * least(
-        low.outer_factor, high.outer_factor
-    )
-    front_shift = where(
-        law.front_push > 0.0,
-        most(low.front_shift_high, high.front_shift_high),
-        least(low.front_shift_low, high.front_shift_low),
-    )
-    rear_shift = where(
-        law.rear_push > 0.0,
-        most(low.rear_shift_high, high.rear_shift_high),
-        least(low.rear_shift_low, high.rear_shift_low),
-    )
-    demand = law.demand_mass * lateral + law.front_push * front_shift + law.rear_push * rear_shift
-    return ordered & (demand * ROUGHLY < friction_ellipse(peak, law.force, law.longitudinal_ratio))
+    return GripPoint(demand, capacity, demand_slope - peak / capacity * peak_slope)
