@@ -19,6 +19,7 @@ Step = Callable[[str, int, int], None]
 
 HUNDRED_MILLION = 100_000_000
 TEN_MILLION = 10_000_000
+MILLION = 1_000_000
 AGREE = 1e-9
 """Share within which the counted kernel's metrics must equal the compiled kernel's."""
 
@@ -28,7 +29,7 @@ _COMMANDS = (
     ("first command with an empty compile cache, CPU s", ["show"], True, 20.0),
     ("later command, CPU s", ["show"], False, 20.0),
 )
-_STEPS = 16
+_STEPS = 18
 
 
 @dataclass
@@ -77,31 +78,30 @@ def ratio_of(what: str, top: Figures, bottom: Figures, bar: float | None, at_mos
 def measure_all(study: Path, sizes: Sequence[int], repeats: int, progress: Step) -> Measured:
     """Every line of the page."""
     found = Measured(_STEPS + len(sizes), progress)
-    front = measure_searches(found, str(study), repeats)
+    measure_searches(found, str(study), repeats)
     measure_samplers(found, str(study), repeats)
-    measure_elsewhere(found, str(study), repeats, front)
+    measure_elsewhere(found, str(study), repeats)
     measure_sizes(found, str(study), sizes)
-    measure_arithmetic(found, study, front)
+    measure_arithmetic(found, study, repeats)
     measure_commands(found, study, repeats)
     return found
 
 
-def measure_searches(found: Measured, path: str, repeats: int) -> Figures:
-    """The exact front beside a search; hands back the front's figures."""
+def measure_searches(found: Measured, path: str, repeats: int) -> None:
+    """The exact front beside a search."""
     front = found.run("front", path, label="exact front of the study", repeats=repeats)
     label = f"Optuna NSGA-II, {bench_tasks.OPTUNA_TRIALS:,} trials"
     optuna = found.run("optuna", path, label=label, repeats=repeats)
     found.ratios.append(ratio_of("exact front over Optuna's search, CPU", front, optuna, 1 / 8, True))
     speed = front.facts["setups"] / front.median_wall
     found.ratios.append(single("setups per second, all metrics, wall", speed, 250_000.0, at_most=False))
-    return front
 
 
 def measure_samplers(found: Measured, path: str, repeats: int) -> None:
     """Exact indices beside SALib's own run and beside our faster one."""
     size = f"N = {bench_tasks.SALIB_BASE:,} with second order, three outputs"
     exact = found.run("exact_indices", path, label="exact indices, three outputs", repeats=repeats)
-    own = found.run("salib", path, label=f"SALib's own sample and analysis at {size}", repeats=1)
+    own = found.run("salib", path, label=f"SALib's own sample and analysis at {size}", repeats=repeats)
     ours = found.run("sampled", path, label=f"our sampled indices at {size}", repeats=1)
     found.ratios += [
         ratio_of("exact indices over SALib's own sample, evaluation and analysis, CPU", exact, own, 1 / 8, True),
@@ -111,7 +111,7 @@ def measure_samplers(found: Measured, path: str, repeats: int) -> None:
     ]
 
 
-def measure_elsewhere(found: Measured, path: str, repeats: int, front: Figures) -> None:
+def measure_elsewhere(found: Measured, path: str, repeats: int) -> None:
     """The same work in plain numpy, on one core, and on worker processes."""
     peer_file = bench_tasks.PEER
     if peer_file.exists():
@@ -121,14 +121,16 @@ def measure_elsewhere(found: Measured, path: str, repeats: int, front: Figures) 
         found.ratios.append(single("numpy yardstick over the kernel, CPU per setup", slower, 5.0, at_most=False))
     else:
         found.skipped.append(f"numpy yardstick: {peer_file} is not here; run from a checkout")
-    one = found.run("front", path, label="exact front on one core", threads=1, repeats=repeats)
-    walls = [a / b for a in one.wall for b in front.wall]
-    two = one.median_wall / front.median_wall
-    found.ratios.append(Ratio("one core over two, wall", two, min(walls), max(walls), 1.8, False))
+    size, words = str(MILLION), f"exact front of about {MILLION:,} setups"
+    one = found.run("front", path, size, label=f"{words} on one core", threads=1, repeats=repeats)
+    both = found.run("front", path, size, label=f"{words} on every core", repeats=repeats)
+    walls = [a / b for a in one.wall for b in both.wall]
+    gain = one.median_wall / both.median_wall
+    found.ratios.append(Ratio("one core over two, wall", gain, min(walls), max(walls), 1.8, False))
     try:
-        label = "exact front on two Dask workers (their CPU time not seen)"
-        dask = found.run("dask", path, "2", label=label, repeats=1)
-        over = dask.median_wall / front.median_wall
+        label = f"{words} on two Dask workers (their CPU time not seen)"
+        dask = found.run("dask", path, "2", size, label=label, repeats=1)
+        over = dask.median_wall / both.median_wall
         found.ratios.append(single("Dask with two workers over one process, wall", over, 1.5))
         chunk = found.run("chunk", path, "2", label="sending, scheduling and merging chunks", repeats=1)
     except ExplorerError as fault:
@@ -173,8 +175,9 @@ def _bars(size: int) -> tuple[float | None, float]:
     return (1.3 if size >= TEN_MILLION else None), (2000.0 if size >= HUNDRED_MILLION else 1000.0)
 
 
-def measure_arithmetic(found: Measured, study: Path, front: Figures) -> None:
-    """Counted operations times setups per second, held against what the cores can do."""
+def measure_arithmetic(found: Measured, study: Path, repeats: int) -> None:
+    """Counted operations times the kernel's setups per second, held against what the cores can do."""
+    kernel = found.run("kernel", str(study), label="kernel alone, every setup", repeats=repeats)
     label = f"arithmetic counted on {bench_tasks.COUNTED_SETUPS} setups, not compiled"
     count = found.run("count", str(study), label=label, repeats=1, environment={"NUMBA_DISABLE_JIT": "1"})
     found.ratios.append(
@@ -194,7 +197,7 @@ def measure_arithmetic(found: Measured, study: Path, front: Figures) -> None:
             }
         )
     best, threads = ceiling.facts["per_cpu"], ceiling.facts["threads"]
-    speeds = [front.facts["setups"] / cpu for cpu in front.cpu]
+    speeds = [kernel.facts["setups"] / cpu for cpu in kernel.cpu]
     for words, kinds, bar in (("each value counted once", needed, 0.2), ("every operation as written", written, None)):
         shares = [total(kinds) * speed / best for speed in speeds]
         found.ratios.append(spread(f"share of the arithmetic ceiling, {words}, CPU", shares, bar, False))

@@ -56,25 +56,35 @@ def task_front(path: str, setups: str = "0") -> dict[str, Any]:
     return {**since(start), "setups": found.setups, "front": len(found.front)}
 
 
+def task_kernel(path: str) -> dict[str, Any]:
+    """The kernel alone on ready parameter vectors of every setup, the second time: the first pays for new memory."""
+    from explorer.bench_scale import kernel_alone
+
+    space = load(path)
+    kernel_alone(space)
+    return {**kernel_alone(space), "setups": space.size}
+
+
 def task_scale(path: str, setups: str) -> dict[str, Any]:
     """The same pass over a grown space, beside its kernel and its front alone."""
     return pass_beside_parts(grown(load(path), int(setups)))
 
 
-def task_dask(path: str, workers: str) -> dict[str, Any]:
-    """The same pass on worker processes."""
+def task_dask(path: str, workers: str, setups: str) -> dict[str, Any]:
+    """The same pass over a grown space on worker processes."""
     from explorer.study.cluster import cluster
     from explorer.study.limits import resolve_limits
     from explorer.study.stream import stream
 
-    space = load(path)
+    study = load(path)
+    space = grown(study, int(setups))
     with cluster(workers=int(workers)) as maker:
         limits = resolve_limits(space)
-        small = dataclasses.replace(space, knobs=(*space.knobs[:2], *(finer(k, 2) for k in space.knobs[2:])))
-        small = dataclasses.replace(small, baseline=(*space.baseline[:2], *(0.0 for _ in space.knobs[2:])))
+        small = dataclasses.replace(study, knobs=(*study.knobs[:2], *(finer(k, 2) for k in study.knobs[2:])))
+        small = dataclasses.replace(small, baseline=(*study.baseline[:2], *(0.0 for _ in study.knobs[2:])))
         stream(small, limits, (), maker=maker, chunk=64)  # every worker has compiled
         start = now()
-        found = stream(space, limits, (), maker=maker, chunk=4096)
+        found = stream(space, limits, (), maker=maker)
         return {**since(start), "setups": found.setups, "front": len(found.front)}
 
 
@@ -229,6 +239,7 @@ def task_count(path: str, setups: str = str(COUNTED_SETUPS)) -> dict[str, Any]:
 
 TASKS: dict[str, Callable[..., dict[str, Any]]] = {
     "front": task_front,
+    "kernel": task_kernel,
     "scale": task_scale,
     "dask": task_dask,
     "chunk": task_chunk,

@@ -72,13 +72,14 @@ def test_the_page_says_what_counts_as_an_operation(monkeypatch: pytest.MonkeyPat
     facts = {
         "count": {**counts, "setups": 2, "values": []},
         "ceiling": {"per_cpu": 6_000.0, "threads": 2.0},
+        "kernel": {"setups": 100},
     }
     monkeypatch.setattr(
         "explorer.bench.measure", lambda task, *a, **k: Figures(task, (2.0,), (1.0,), 0, facts.get(task, {}))
     )
     monkeypatch.setattr("explorer.bench_plan.difference", lambda study, count: 2e-9)
     found = Measured(3, nothing)
-    bench_plan.measure_arithmetic(found, DEMO, Figures("front", (2.0,), (1.0,), 0, {"setups": 100}))
+    bench_plan.measure_arithmetic(found, DEMO, 1)
     lines = {ratio.what: ratio for ratio in found.ratios}
     headline = lines["share of the arithmetic ceiling, each value counted once, CPU"]
     assert headline.value == pytest.approx(0.25) and headline.met
@@ -245,8 +246,7 @@ def test_ratios_keep_their_bars_with_twice_the_slack() -> None:
     found = Measured(9, nothing)
     bench_plan.measure_searches(found, str(DEMO), 1)
     bench_plan.measure_samplers(found, str(DEMO), 1)
-    front = found.run("front", str(DEMO), repeats=3)
-    bench_plan.measure_elsewhere(found, str(DEMO), 3, front)
+    bench_plan.measure_elsewhere(found, str(DEMO), 2)
     bench_plan.measure_sizes(found, str(DEMO), [100_000, 1_000_000])
     assert found.skipped and all("setups: not asked for" in text for text in found.skipped)
     lines = {ratio.what: ratio for ratio in found.ratios}

@@ -616,6 +616,14 @@ class Corner:
                 return min(self.on_path(phi, guess).a_y, self.rollover)
         return self.rollover
 
+    def lift_axle(self, lifts: list[float]) -> float:
+        """The axle whose inner wheel lifts first: 0 front, 1 rear; where both thresholds are the rollover, the one that
+        lifts at it, else 0."""
+        if lifts[0] != lifts[1]:
+            return 0.0 if lifts[0] < lifts[1] else 1.0
+        front, rear = ((s.contact_transfer - 0.5 * s.load) / s.load for s in self.on_path(self.phi_roll).axles)
+        return 1.0 if rear > -1e-6 and front < rear else 0.0
+
     # ------------------------------------------------------------------------------------------------- grip
 
     def _leans_at_rest(self) -> tuple[tuple[float, float], tuple[float, float]]:
@@ -846,7 +854,7 @@ def _phase_metrics(corner: Corner) -> dict[str, float]:
         "lift_margin_pct": margin(min(lifts)),
         "rollover_margin_pct": margin(corner.rollover),
         "clearance_mm": 1000.0 * clearance(corner, point),
-        "lift_axle": 0.0 if lifts[0] <= lifts[1] else 1.0,
+        "lift_axle": corner.lift_axle(lifts),
         "limited_by": limited_by,
         "state": 2.0 if rolled else 1.0 if up else 0.0,
     }

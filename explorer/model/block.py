@@ -97,7 +97,7 @@ def clearance_at(vector, corner, state, front_bumps, rear_bumps):
 @inner
 def evaluate_block(vectors, count, phases, tables, which, out, faults):
     """Fill `count` rows of metrics, at most `WIDTH`, from parameter vectors (slots, WIDTH); lanes without a setup hold
-    copies. A row whose fault number (see `car.FAULTS`) is not 0 is left at zero. `tables` (kinds, steps, 2), `which`
+    copies. A row whose fault number (see `car.FAULTS`) is not 0 holds zeros. `tables` (kinds, steps, 2), `which`
     (WIDTH,) the kind of each row."""
     flat = tables.reshape(-1)
     size = float(tables.shape[1] * tables.shape[2])
@@ -138,6 +138,6 @@ def evaluate_block(vectors, count, phases, tables, which, out, faults):
     fill_bumps(front, 0, level_at(levels[0], roughness, fastest), bump, metrics[:N_CAR])
     fill_bumps(rear, 1, level_at(levels[1], roughness, fastest), bump, metrics[:N_CAR])
     for lane in range(count):
-        if faults[lane] == 0:
-            for column in range(out.shape[1]):
-                out[lane, column] = metrics[column, lane]
+        answered = faults[lane] == 0
+        for column in range(out.shape[1]):
+            out[lane, column] = metrics[column, lane] if answered else 0.0

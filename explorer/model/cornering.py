@@ -30,6 +30,7 @@ def direct_corner(corner, direct):
         front_lift=direct.front_lift,
         rear_lift=direct.rear_lift,
         rollover=direct.rollover,
+        front_first=direct.front_first,
         rolled_over=direct.rolled_over,
         required=state,
         converged=direct.done & (corner.body.chassis_compliance == 0.0),

@@ -26,7 +26,7 @@ from explorer.model.path_grip import FRONT, REAR, grip_law, grip_point
 
 BESIDE = 1e-7
 """How far beside a lift the slope of the path is looked at, as a share of the roll angle."""
-MEETS_AT_ONCE, MEETS = 3e-7, 1e-10
+MEETS_AT_ONCE, MEETS = 3e-8, 1e-10
 """Share of the demand within which capacity meets it; a last Newton step follows."""
 SHORT = 1.0 / 64.0
 """A stretch of this share of the path up to the second lift is passed whatever its slopes are."""
@@ -36,8 +36,9 @@ STEEPEST_DIRECT = 0.8
 
 
 class Route(NamedTuple):
-    """The path: the upright car, the first inner wheel up, the same just past it, the second, where it ends; `dips`
-    where lateral acceleration falls past the first, `found` is False where the path is another."""
+    """The path: the upright car, the first inner wheel up, the same just past it, the second, where it ends (the first
+    again where it ends there); `dips` where lateral acceleration falls past the first and climbs higher again, `found`
+    is False where the path is another."""
 
     start: PathPoint
     first: PathPoint
@@ -60,6 +61,7 @@ class DirectLimits(NamedTuple):
     asked_roll: float
     asked_lateral: float
     asked_handed: float
+    front_first: bool
     rolled_over: bool
     done: bool
 
@@ -82,9 +84,21 @@ def one_up(front_first, point):
 
 
 @woven
+def grows_evenly(rise, at_low, at_high):
+    """True where something grows by `rise` along a stretch, and by half to twice that at the slopes at both ends.
+
+    A cubic with these values and slopes then only grows (Fritsch & Carlson, SIAM J. Numerical Analysis 17, 1980: slopes
+    up to three times the chord's), so that it meets a number once at most.
+    """
+    low, high = 0.5 * rise, 2.0 * rise
+    return (rise > 0.0) & (at_low > low) & (at_low < high) & (at_high > low) & (at_high < high)
+
+
+@woven
 def route_of(law):
     """The first wheel up from the straight path, the second from just past the first; checked to end the path there:
-    lateral acceleration must rise up to the second lift, but for a dip past the first, and fall after it."""
+    lateral acceleration must rise up to the second lift, but for a dip past the first, and fall after it. Where it does
+    not come back to what it was at the first lift, the path ends at that."""
     start, guess_f, guess_r = upright(law)
     front_first = guess_f <= guess_r
     guess = least(guess_f, guess_r)
@@ -103,10 +117,15 @@ def route_of(law):
     rising = first.lateral_slope > 0.0
     if any_of(dips):  # the slope found at the first lift may be that past it
         rising = where(dips, beside(law, first, -BESIDE).lateral_slope > 0.0, rising)
-    rises = rising & (start.lateral_slope > 0.0) & (before.lateral_slope > 0.0)
-    rises = rises & (negated(dips) | (first.lateral < second.lateral))
+    rising = rising & (start.lateral_slope > 0.0)
     carried = (start.front_weight > 0.0) & (start.front_weight < law.total_weight)
-    found = found & between_lifts & both_up & rises & (after.lateral_slope < 0.0) & carried
+    # where it stays lower past the first lift than there, the path ends there
+    lower, width = dips & (first.lateral >= second.lateral), second.roll - first.roll
+    drop, fall_0, fall_1 = first.lateral - second.lateral, -past.lateral_slope * width, -before.lateral_slope * width
+    climbs, falls = before.lateral_slope > 0.0, lower & grows_evenly(drop, fall_0, fall_1)
+    known = (climbs & (lower | (first.lateral < second.lateral))) | falls
+    found = found & between_lifts & both_up & rising & known & (after.lateral_slope < 0.0) & carried
+    second, dips = where(lower, first, second), dips & negated(lower)
     return Route(start, first, past, second, front_first, dips, found)
 
 
@@ -171,6 +190,14 @@ def look_at(grip, end, dips, point, tables):
 
 
 @woven
+def straight(low, high, kinked):
+    """True where what is missing grows between two looks about as its slopes at both say; as that at the first says
+    where the second lies on a kink, `kinked`."""
+    rise, width = high.missing - low.missing, high.place - low.place
+    return (width > 0.0) & grows_evenly(rise, low.slope * width, where(kinked, rise, high.slope * width))
+
+
+@woven
 def root_between(low, high):
     """Place between two looks, of which the first misses less than nothing and the second more, where nothing is
     missing: the inverse function's cubic from the values and slopes at both, or the line through both where that leaves
@@ -184,20 +211,6 @@ def root_between(low, high):
     bent = s * rest * (rest * (rise / low.slope - width) - s * (rise / high.slope - width))
     cubic = line + where(steep, bent, 0.0)
     return where((a < cubic) & (cubic < b), cubic, where((a < line) & (line < b), line, 0.5 * (a + b)))
-
-
-@woven
-def straight(low, high, kinked):
-    """True where what is missing grows between two looks about as its slopes at both say, each within a factor of two;
-    that at the first only where the second lies on a kink, `kinked`.
-
-    A cubic with these values and slopes then only grows (Fritsch & Carlson, SIAM J. Numerical Analysis 17, 1980: slopes
-    up to three times the chord's), so that it meets zero once at most.
-    """
-    rise, width = high.missing - low.missing, high.place - low.place
-    at_low, at_high = low.slope * width, where(kinked, rise, high.slope * width)
-    even = (at_low > 0.5 * rise) & (at_low < 2.0 * rise) & (at_high > 0.5 * rise) & (at_high < 2.0 * rise)
-    return (rise > 0.0) & (width > 0.0) & even
 
 
 @woven
@@ -254,7 +267,9 @@ def axle_limit(law, grip, end, route, asked, ask, tables):
         at_asked, at_top = at_asked & negated(at_past), place >= top_place
         ask = ask & negated(at_asked)
         known = at_asked | at_past | at_top
-        point = where(at_top, top, where(at_past, route.past, asked))
+        point = asked
+        if any_of(going & (at_past | at_top)):
+            point = where(at_top, top, where(at_past, route.past, asked))
         solve = going & negated(known)
         if any_of(solve):
             point = where(known, point, path_near(law, dips, low, high, bracketed, place, solve))
@@ -263,7 +278,8 @@ def axle_limit(law, grip, end, route, asked, ask, tables):
         look, demand = look_at(grip, end, dips, point, tables)
         short = look.place - low.place <= SHORT * top_place
         # past a dip lateral acceleration turns twice, which its slopes at the ends do not tell
-        passed = seen & (short | (straight(low, look, at_past) & (negated(dips) | (look.roll <= route.past.roll))))
+        told = negated(dips) | (look.roll <= route.past.roll)
+        passed = seen & (short | (told & straight(low, look, at_past | at_top)))
         near = abs(look.missing) <= where(bracketed & negated(known), MEETS_AT_ONCE, MEETS) * abs(demand)
         below, over = look.missing < 0.0, seen & (look.missing >= 0.0)
         narrow = bracketed & (high.place - low.place <= 1e-14 * top_place)
@@ -311,6 +327,7 @@ def direct_limits(corner, law, route, tables, table_start):
         asked_roll=where(rolled_over, second.roll - back, asked.roll),
         asked_lateral=where(rolled_over, second.lateral - back * second.lateral_slope, asked.lateral),
         asked_handed=where(rolled_over, second.handed - back * second.handed_slope, asked.handed),
+        front_first=route.front_first,
         rolled_over=rolled_over,
         done=done & (rolled_over | asked_found),
     )

@@ -94,7 +94,7 @@ def fill_phase(corner, limits, wheels, clearance, out):
     put_at(out, _LEANS + 1, wheels.front_outer_lean * _DEG)
     put_at(out, _LEANS + 2, wheels.rear_inner_lean * _DEG)
     put_at(out, _LEANS + 3, wheels.rear_outer_lean * _DEG)
-    put_at(out, _LIFT_AXLE, where(limits.front_lift <= limits.rear_lift, 0.0, 1.0))
+    put_at(out, _LIFT_AXLE, where(limits.front_first, 0.0, 1.0))
     axle = where(limits.front_grip <= limits.rear_grip, 0.0, 1.0)
     put_at(out, _LIMITED_BY, where(lowest >= limits.rollover, 2.0, axle))
     raised = (state.front.contact_excess > 0.0) | (state.rear.contact_excess > 0.0)

@@ -22,6 +22,8 @@ SCAN_STEPS = 32.0
 """Points of the path at which axle demand is compared with capacity before bracketing."""
 STEEPEST_ROLL = 1.2
 """Largest roll angle looked at. [rad]"""
+CREST_STEPS = 8
+"""Steps between the lifts in which a crest is looked for on a path that is lower at the second."""
 MOST_BISECTIONS = 200
 JUST_BEFORE = 1e-12
 """How far before the rollover a car that has rolled over is looked at, as a share of the roll angle."""
@@ -31,13 +33,15 @@ FRONT_LIFT, REAR_LIFT, FRONT_GRIP, REAR_GRIP, REQUIRED = 0.0, 1.0, 2.0, 3.0, 4.0
 
 
 class CornerLimits(NamedTuple):
-    """Lateral accelerations [m/s2] at the ends of a corner, and the state at what the phase asks."""
+    """Lateral accelerations [m/s2] at the ends of a corner, whether the front inner wheel lifts first (True where none
+    does), and the state at what the phase asks."""
 
     front_grip: float
     rear_grip: float
     front_lift: float
     rear_lift: float
     rollover: float
+    front_first: bool
     rolled_over: bool
     required: Equilibrium
     converged: bool
@@ -157,19 +161,36 @@ def lift_threshold(lift, found, end):
 
 
 @inner
-def rollover_state(corner, start, first, second, second_found):
-    """End of the path: where the second inner wheel lifts, or the maximum of lateral acceleration where the path bends
-    over elsewhere."""
+def rollover_state(corner, start, first, second, found):
+    """End of the path, where lateral acceleration is largest: where the second inner wheel lifts, or the first where it
+    stays lower past that, or between, where the path bends over; `found` both lifts."""
     step = 1e-7
-    if second_found:
-        before = point_at(corner, second.rear_roll * (1.0 - step), second.lateral, second.handed)
-        if before.lateral > second.lateral:
-            return highest_between(corner, first, second)
-        after = point_at(corner, second.rear_roll * (1.0 + step), second.lateral, second.handed)
-        if after.lateral <= second.lateral:
-            return second
-    steep = point_at(corner, STEEPEST_ROLL, second.lateral, second.handed)
-    return highest_between(corner, start, steep)
+    if not found:
+        steep = point_at(corner, STEEPEST_ROLL, second.lateral, second.handed)
+        return highest_between(corner, start, steep)
+    before = point_at(corner, second.rear_roll * (1.0 - step), second.lateral, second.handed)
+    after = point_at(corner, second.rear_roll * (1.0 + step), second.lateral, second.handed)
+    end = second
+    if before.lateral > second.lateral:
+        end = highest_between(corner, first, second)
+    elif after.lateral > second.lateral:
+        steep = point_at(corner, STEEPEST_ROLL, second.lateral, second.handed)
+        end = highest_between(corner, start, steep)
+    if first.lateral < end.lateral:
+        return end
+    # lower at the second lift than at the first: highest there, or between on a stop, or where it bends over before
+    top, at = first, 0
+    width = (second.rear_roll - first.rear_roll) / CREST_STEPS
+    for k in range(1, CREST_STEPS):
+        state = point_at(corner, first.rear_roll + k * width, top.lateral, top.handed)
+        if state.lateral > top.lateral:
+            top, at = state, k
+    if at > 0:
+        low = point_at(corner, first.rear_roll + (at - 1) * width, top.lateral, top.handed)
+        high = point_at(corner, first.rear_roll + (at + 1) * width, top.lateral, top.handed)
+        return highest_between(corner, low, high)
+    before = point_at(corner, first.rear_roll * (1.0 - step), first.lateral, first.handed)
+    return first if before.lateral <= first.lateral else highest_between(corner, start, first)
 
 
 @inner
@@ -184,6 +205,9 @@ def followed_limits(corner, table):
     else:
         end = rollover_state(corner, start, rear_lift, front_lift, front_found and rear_found)
     rollover = end.lateral
+    # at the end of the path counts: it may end because a wheel lifts
+    reach = end.rear_roll * (1.0 + 1e-9)
+    front_up, rear_up = front_found and front_lift.rear_roll <= reach, rear_found and rear_lift.rear_roll <= reach
 
     front_limit, rear_limit = rollover, rollover
     front_open, rear_open = True, True
@@ -238,6 +262,7 @@ def followed_limits(corner, table):
         front_lift=lift_threshold(front_lift, front_found, end),
         rear_lift=lift_threshold(rear_lift, rear_found, end),
         rollover=rollover,
+        front_first=not (rear_up and (not front_up or rear_lift.rear_roll < front_lift.rear_roll)),
         rolled_over=rolled_over,
         required=state,
         converged=state.converged and end.converged and front_lift.converged and rear_lift.converged,

@@ -127,7 +127,7 @@ def evaluate_with_faults(
         raise ModelError("every phase needs a radius above zero and a weight not below zero, one of them above")
     scenarios, rows = len(factor), len(parameters)
     columns = N_CAR + N_PHASE * len(phases)
-    values = np.zeros((scenarios, rows, columns))
+    values = np.empty((scenarios, rows, columns))
     faults = np.zeros((scenarios, rows), dtype=np.int64)
     if rows == 0:
         return values, faults

@@ -15,7 +15,7 @@ from explorer.model.tyre import (
     TABLE_STEPS_PER_UNIT,
     friction_ellipse,
     hermite,
-    inclination_factor,
+    inclination_share,
 )
 
 FRONT, REAR = 0.0, 1.0
@@ -29,7 +29,8 @@ class GripLaw(NamedTuple):
 
     `demand_mass` times lateral acceleration is the demand without yaw; a push is the axle's longitudinal force over the
     wheelbase, positive where it adds to this axle's demand; `lean_gain` is half the camber gain; `load_scale` the load
-    variation over bumps, or the reference load on smooth ground, and `scale_log` its logarithm over the reference load.
+    variation over bumps, or the reference load on smooth ground, and `scale_log` its logarithm over the reference load;
+    `per_` is one over.
     """
 
     demand_mass: float
@@ -45,12 +46,13 @@ class GripLaw(NamedTuple):
     peak: float
     load_rms: float
     load_scale: float
+    per_scale: float
     scale_log: float
     load_sensitivity: float
     best_lean: float
-    lean_width: float
+    per_lean_width: float
     patch_shift: float
-    patch_lean: float
+    per_patch_lean: float
     longitudinal_ratio: float
     table_start: float
 
@@ -74,6 +76,7 @@ def grip_law(corner, end, table_start):
     else:
         sign, share, force, grip = -1.0, 1.0 - body.front_share, phase.rear_force, corner.rear.grip
         rms, rms_log = corner.rear_load_rms, corner.rear_rms_log
+    scale = where(rms > 0.0, rms, tyre.reference_load)
     return GripLaw(
         demand_mass=body.mass * share,
         front_push=sign * phase.front_force / body.wheelbase,
@@ -87,13 +90,14 @@ def grip_law(corner, end, table_start):
         total_weight=phase.front_weight + phase.rear_weight,
         peak=grip * tyre.reference_load,
         load_rms=rms,
-        load_scale=where(rms > 0.0, rms, tyre.reference_load),
+        load_scale=scale,
+        per_scale=1.0 / scale,
         scale_log=rms_log,
         load_sensitivity=tyre.load_sensitivity,
         best_lean=tyre.best_lean,
-        lean_width=tyre.lean_width,
+        per_lean_width=1.0 / tyre.lean_width,
         patch_shift=tyre.patch_shift,
-        patch_lean=tyre.patch_lean,
+        per_patch_lean=1.0 / tyre.patch_lean,
         longitudinal_ratio=tyre.longitudinal_ratio,
         table_start=table_start,
     )
@@ -135,13 +139,13 @@ def bump_log_at(y, load_sensitivity, tables, start):
     return value, slope
 
 
-@inner
+@woven
 def wheel_force(law, load, tables):
     """`Force` of a wheel, bumps counted; it grows with load; zero without."""
     n = law.load_sensitivity
     loaded, rough = load > 0.0, law.load_rms > 0.0
     carried = where(loaded, load, law.load_scale)
-    y = logarithm(carried / law.load_scale)
+    y = logarithm(carried * law.per_scale)
     power, rate = (1.0 - n) * (y + law.scale_log), 1.0 - n
     if any_of(rough):
         gain, gain_slope = bump_log_at(y, n, tables, law.table_start)
@@ -150,21 +154,22 @@ def wheel_force(law, load, tables):
     return Force(value, value * rate / carried)
 
 
-@inner
+@woven
 def push_of(law, push, half, half_slope, transfer, transfer_slope, inner_lean, outer_lean, lean_slope):
     """`Push` of an axle of half weight `half`, by `tyre.patch_offset`; slopes are by roll."""
     value = slope = 0.0 * half
     pushed = push != 0.0
     if any_of(pushed):
-        inner_turn = hyperbolic_tangent(inner_lean / law.patch_lean)
-        outer_turn = hyperbolic_tangent(outer_lean / law.patch_lean)
+        inner_turn = hyperbolic_tangent(inner_lean * law.per_patch_lean)
+        outer_turn = hyperbolic_tangent(outer_lean * law.per_patch_lean)
         inner_shift = where(pushed, law.patch_shift * inner_turn, 0.0)
         outer_shift = where(pushed, law.patch_shift * outer_turn, 0.0)
-        part = 0.5 * transfer / half
-        part_slope = (0.5 * transfer_slope - part * half_slope) / half
+        per = 1.0 / half
+        part = 0.5 * transfer * per
+        part_slope = (0.5 * transfer_slope - part * half_slope) * per
         value = push * ((0.5 - part) * inner_shift + (0.5 + part) * outer_shift)
         turned = (0.5 - part) * (1.0 - inner_turn * inner_turn) + (0.5 + part) * (1.0 - outer_turn * outer_turn)
-        moved = law.patch_shift * lean_slope / law.patch_lean * turned
+        moved = law.patch_shift * lean_slope * law.per_patch_lean * turned
         slope = push * (part_slope * (outer_shift - inner_shift) + moved)
     return Push(value, slope)
 
@@ -218,14 +223,14 @@ def grip_point(law, end, point, tables):
         gain, outer_gain, turn = rear_gain, rear_gain - point.handed_slope, rear_turn
         inner_lean, outer_lean = rear_inner, rear_outer
     inner_force, outer_force = wheel_force(law, inner_load, tables), wheel_force(law, outer_load, tables)
-    inner_factor = inclination_factor(inner_lean, law.best_lean, law.lean_width)
-    outer_factor = inclination_factor(outer_lean, law.best_lean, law.lean_width)
+    inner_off = (inner_lean - law.best_lean) * law.per_lean_width
+    outer_off = (outer_lean - law.best_lean) * law.per_lean_width
+    inner_factor, outer_factor = inclination_share(inner_off), inclination_share(outer_off)
     inner_part, outer_part = inner_force.value * inner_factor, outer_force.value * outer_factor
     peak = inner_part + outer_part
     # d(factor)/d(lean) = -2 off factor^2/width
-    bent = inner_part * inner_factor * (inner_lean - law.best_lean)
-    bent = bent + outer_part * outer_factor * (outer_lean - law.best_lean)
-    lean_growth = -2.0 * bent * turn / (law.lean_width * law.lean_width)
+    bent = inner_part * inner_factor * inner_off + outer_part * outer_factor * outer_off
+    lean_growth = -2.0 * bent * turn * law.per_lean_width
     peak_slope = outer_force.slope * outer_factor * outer_gain - inner_force.slope * inner_factor * gain + lean_growth
     capacity = friction_ellipse(peak, law.force, law.longitudinal_ratio)
     return GripPoint(demand, capacity, demand_slope - peak / capacity * peak_slope)

@@ -62,14 +62,23 @@ def tyre_at(parameters):
 
 
 @njit(cache=True, error_model="numpy")
+def inclination_share(off):
+    """`1/(1 + x^2)` of how many widths an inclination is off the best. [-]
+
+    >>> round(float(inclination_share(1.0)), 12)
+    0.5
+    """
+    return 1.0 / (1.0 + off * off)
+
+
+@njit(cache=True, error_model="numpy")
 def inclination_factor(lean, best_lean, lean_width):
     """Share of the peak force left at an inclination: `1/(1 + ((lean - best)/width)^2)`. [-]
 
     >>> round(float(inclination_factor(0.3, 0.1, 0.2)), 12)
     0.5
     """
-    off = (lean - best_lean) / lean_width
-    return 1.0 / (1.0 + off * off)
+    return inclination_share((lean - best_lean) / lean_width)
 
 
 @njit(cache=True, error_model="numpy")

@@ -24,8 +24,8 @@ from explorer.model.tyre import tyre_at
 
 DEMO = Path(__file__).parents[2] / "configs" / "demo.toml"
 NONE = np.zeros(0, dtype=np.int64)
-FOUND = 10
-"""Numbers in `DirectLimits`; the last two are truths."""
+FOUND = 11
+"""Numbers in `DirectLimits`; the last three are truths."""
 
 
 @njit(error_model="numpy")
@@ -67,6 +67,7 @@ def both_forms(vectors, phase, flat, side_by_side, single):
                 one.asked_roll,
                 one.asked_lateral,
                 one.asked_handed,
+                where(one.front_first, 1.0, 0.0),
                 where(one.rolled_over, 1.0, 0.0),
                 where(one.done, 1.0, 0.0),
             )
@@ -129,7 +130,7 @@ def test_lanes_equal_one_at_a_time(roughness: float, droop: float | None) -> Non
     for phase in corner_phases(0.9):
         lanes, single = np.empty((count, FOUND)), np.empty((count, FOUND))
         both_forms(cars, phase, tables[0].reshape(-1), lanes, single)
-        np.testing.assert_array_equal(lanes[:, -2:], single[:, -2:])
+        np.testing.assert_array_equal(lanes[:, -3:], single[:, -3:])
         done = single[:, -1] == 1.0
         assert done.mean() > 0.9
         np.testing.assert_allclose(lanes[done], single[done], rtol=1e-11, atol=1e-13)
