@@ -260,7 +260,7 @@ def axle_limit(law, grip, end, route, asked, ask, tables):
         place = where(bracketed, root_between(low, high), where(low.slope > 0.0, newton, top_place))
         place = where(bracketed & (step % 5 == 4), 0.5 * (low.place + high.place), place)
         place = least(place, reach)
-        at_asked = ask & negated(bracketed)
+        at_asked = ask & negated(bracketed) & (asked_place <= reach)
         place = where(at_asked, asked_place, place)
         at_past = (low.place < past_place) & (past_place <= place)
         place = where(at_past, past_place, place)
