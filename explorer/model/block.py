@@ -7,7 +7,7 @@ import numpy as np
 from explorer.model.bumps import bump_level, level_at
 from explorer.model.car import car_at, fault_of, phase_at
 from explorer.model.clearance import axle_height, chassis_clearance
-from explorer.model.compiled import inner
+from explorer.model.compiled import inner, spliced
 from explorer.model.cornering import direct_corner
 from explorer.model.direct import direct_limits, no_route, route_of
 from explorer.model.fill import fill_bumps, fill_phase, fill_response, fill_steady, fill_worst
@@ -94,7 +94,7 @@ def clearance_at(vector, corner, state, front_bumps, rear_bumps):
     )
 
 
-@inner
+@spliced
 def evaluate_block(vectors, count, phases, tables, which, out, faults):
     """Fill `count` rows of metrics, at most `WIDTH`, from parameter vectors (slots, WIDTH); lanes without a setup hold
     copies. A row whose fault number (see `car.FAULTS`) is not 0 holds zeros. `tables` (kinds, steps, 2), `which`

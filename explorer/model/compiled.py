@@ -15,6 +15,10 @@ Call such a function from compiled code only: from Python, with compilation on, 
 woven = njit(error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True, forceinline=True)
 """As `inner`, laid into its callers: a path's constants are forty lanes, which a call would copy every time."""
 
+spliced = njit(error_model="numpy", inline="always")
+"""As `woven`, but laid into its one caller before compilation: a large function is then optimised once, not twice."""
+
+
 def processor() -> str:
     """The processor that functions are compiled for: another one may round a last digit differently."""
     return f"{llvm.get_host_cpu_name()} with {hash_of_features()}"
