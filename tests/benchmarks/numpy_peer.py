@@ -267,19 +267,21 @@ def highest(car: Bag, phase: Bag, low, high):
 
 def corner(car: Bag, phase: Bag) -> Bag:
     """Limits and the required state of one phase. The path must end at or before the second lift, as on every car of
-    the demo; anything else is refused."""
+    the demo (at the first where it stays lower past that); anything else is refused."""
     lifts = [lift_of("front lift", car, phase), lift_of("rear lift", car, phase)]
     front_first = lifts[0][0] <= lifts[1][0]
     end = [np.where(front_first, r, f) for f, r in zip(*lifts, strict=True)]
+    once = [np.where(front_first, f, r) for f, r in zip(*lifts, strict=True)]
     beside, *_ = equilibrium(car, phase, end[0] * (1 - 1e-7), end[1], end[2])
     bent = np.flatnonzero(beside > end[1])
     if len(bent):
-        one = [np.where(front_first, f, r)[bent] for f, r in zip(*lifts, strict=True)]
-        for store, x in zip(end, highest(take(car, bent), take(phase, bent), one, [x[bent] for x in end]), strict=True):
+        ends = [x[bent] for x in once], [x[bent] for x in end]
+        for store, x in zip(end, highest(take(car, bent), take(phase, bent), *ends), strict=True):
             store[bent] = x
     after, *_ = equilibrium(car, phase, end[0] * (1 + 1e-7), end[1], end[2])
     if not (after <= end[1] * (1 + 1e-15))[beside <= end[1]].all():
         raise NotImplementedError("a path that goes on past the second lift")
+    end = [np.where(once[1] >= end[1], x, y) for x, y in zip(once, end, strict=True)]
     rows = len(car.m)
     zero = np.zeros(rows)
     _, upright, front, rear = equilibrium(car, phase, zero, zero, zero)
@@ -312,7 +314,7 @@ def corner(car: Bag, phase: Bag) -> Bag:
     state = [np.where(over, e, s) for e, s in zip(end, state, strict=True)]
     ay, handed, front, rear = equilibrium(car, phase, *state)
     seen = [np.where(lift[0] <= end[0], np.minimum(lift[1], end[1]), end[1]) for lift in lifts]
-    return Bag(grip=limits, lifts=seen, rollover=end[1], over=over,
+    return Bag(grip=limits, lifts=seen, front_first=front_first, rollover=end[1], over=over,
                roll=state[0], ay=ay, front=front, rear=rear)  # fmt: skip
 
 
@@ -449,7 +451,7 @@ def block(p: np.ndarray, phases: np.ndarray) -> np.ndarray:
             "front_grip_margin_pct": margin(found.grip[0]), "rear_grip_margin_pct": margin(found.grip[1]),
             "balance_pct": 100 * (found.grip[0] - found.grip[1]) / lateral,
             "lift_margin_pct": margin(np.minimum(*found.lifts)), "rollover_margin_pct": margin(found.rollover),
-            "clearance_mm": 1000 * clear, "lift_axle": np.where(found.lifts[0] <= found.lifts[1], 0.0, 1.0),
+            "clearance_mm": 1000 * clear, "lift_axle": np.where(found.front_first, 0.0, 1.0),
             "limited_by": limited, "state": np.where(found.over, 2.0, up * 1.0),
         }  # fmt: skip
         for end in ("front", "rear"):
