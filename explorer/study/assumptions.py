@@ -158,10 +158,6 @@ def _levels(knob: Knob, count: int, held: tuple[float, ...]) -> FloatArray:
     for at in (*even[[0, -1]], *even):
         if len(chosen) < count and not np.isclose(chosen, at).any():
             chosen.append(float(at))
-    if not knob.continuous:
-        spare = (float(at) for at in range(knob.size) if at not in chosen)
-        while len(chosen) < min(count, knob.size):
-            chosen.append(next(spare))
     return np.array(sorted(chosen))
 
 

@@ -7,7 +7,7 @@ import pytest
 from cars import corner_phases, random_cars
 
 from explorer.errors import ModelError
-from explorer.model.kernel import evaluate_parameters
+from explorer.model.kernel import NOT_FINITE, evaluate_parameters, evaluate_with_faults
 
 NOTHING = np.zeros(0, dtype=np.int64), np.ones((1, 0)), np.zeros((1, 0))
 
@@ -44,3 +44,18 @@ def test_arrays_of_the_wrong_shape_are_refused() -> None:
     ):  # fmt: skip
         with pytest.raises(ModelError, match=words):
             evaluate_parameters(wrong_cars, wrong_phases, *NOTHING)
+
+
+def test_an_answer_that_is_no_number_is_none(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Catches a torn answer handed out, a fault of its neighbour, and numbers left where there is no answer."""
+
+    def torn(threads, parameters, phases, slots, factor, offset, tables, which, values, faults):
+        values[...] = 1.0
+        values[0, 1, 5], values[0, 2, 0] = np.nan, np.inf
+
+    monkeypatch.setattr("explorer.model.kernel.evaluate_rows", torn)
+    none = np.zeros(0, dtype=np.int64)
+    cars = random_cars(3, 4)
+    values, faults = evaluate_with_faults(cars, corner_phases(), none, np.ones((1, 0)), np.zeros((1, 0)))
+    assert faults.tolist() == [[0, NOT_FINITE, NOT_FINITE, 0]]
+    assert (values[0, 1:3] == 0.0).all() and (values[0, ::3] == 1.0).all()

@@ -40,3 +40,14 @@ def test_columns_are_named_by_phase_and_described_alike() -> None:
     assert describe("exit.roll_deg").unit == "deg" and describe("lag_ms").label == "response lag"
     with pytest.raises(SpaceError, match="nothing_like_it"):
         describe("nothing_like_it")
+
+
+def test_what_is_better_is_said_only_where_the_trade_agrees() -> None:
+    """Common practice, no source: response and margins have a better side, what describes the car has none. Catches a
+    load, a lean or the roll that a shortlist would chase, and a lag that it would make long."""
+    lower = {metric.name for metric in EVERY if metric.direction == -1}
+    higher = {metric.name for metric in EVERY if metric.direction == 1}
+    assert {"lag_ms", "front_bump_load_n", "rear_bump_load_n"} <= lower
+    assert {"bite_pct", "grip_margin_pct", "lift_margin_pct", "rollover_margin_pct", "clearance_mm"} <= higher
+    assert all("bump" in name or name == "lag_ms" for name in lower)
+    assert all("margin" in name or name in ("bite_pct", "clearance_mm") for name in higher)

@@ -118,3 +118,13 @@ def test_a_crest_between_the_lifts_ends_the_path() -> None:
     assert corner.rollover == pytest.approx(rollover, rel=1e-9)
     assert max(corner.lift_threshold(0), corner.lift_threshold(1)) <= corner.rollover
     assert min(corner.lift_threshold(0), corner.lift_threshold(1)) < 0.9995 * corner.rollover
+
+
+def test_a_path_that_bends_over_between_the_lifts_ends_there() -> None:
+    """Catches a rollover taken at the second lift, where lateral acceleration already falls."""
+    cars = put(random_cars(2, 20000)[2462:2463], grip=1.0)
+    answers = Answers(cars, corner_phases(0.8))
+    corner = twin_corner(cars[0], "entry", corner_phases(0.8)[2])
+    rollover = (1.0 + answers["entry.rollover_margin_pct"][0] / 100.0) * corner.required
+    assert rollover == pytest.approx(corner.rollover, rel=1e-10)
+    assert rollover > 18.51951959 * (1.0 + 1e-9)

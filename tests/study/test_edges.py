@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -10,22 +11,28 @@ import study_toy as toy
 from scipy.special import ndtri
 
 from explorer.errors import SpaceError
+from explorer.model.metrics import describe
 from explorer.model.slots import PHASE_COLUMNS, SLOT
 from explorer.planning import Observation, Planning, Unknown
 from explorer.space import Limit, Rule, Space
-from explorer.study.assumptions import _cut_rules, movers
-from explorer.study.evaluate import evaluate_all, table_of
+from explorer.study.assumptions import _cut_rules, _levels, movers
+from explorer.study.change_plan import MOST_CHANGES, Change, Stop, _notes, _sets
+from explorer.study.evaluate import evaluate_all, evaluate_positions, nominal, table_of
 from explorer.study.exact import exact_indices
 from explorer.study.ladder import ladder
-from explorer.study.learning import excluding_pairs, learn, opposite, rejuvenate
+from explorer.study.learning import _alone, excluding_pairs, learn, opposite, rejuvenate
 from explorer.study.limits import margins, resolve_limits
 from explorer.study.maps import map_metric
-from explorer.study.plan import thinned
-from explorer.study.practice import Predicted, lift_margin
+from explorer.study.plan import candidates, thinned
+from explorer.study.practice import Predicted, lift_margin, predict
+from explorer.study.robust import FIGURES, figure_table
 from explorer.study.sanity import suspicions
+from explorer.study.scenario_pass import outcomes_from
 from explorer.study.scenarios import draw, draws_at, weighted
+from explorer.study.shortlist import least_violating
 from explorer.study.sobol import sampled_indices
 from explorer.study.split import GROUPS, first_order
+from explorer.study.symptoms import bump_disturbance
 from explorer.study.worth import worth_of
 
 ONE = np.ones(1)
@@ -274,3 +281,141 @@ def test_a_slip_is_asked_about_in_words(bars_and_springs: Space, slot: str, valu
     base[SLOT[slot]] = value
     found = [one for one in suspicions(dataclasses.replace(bars_and_springs, base=base)) if one.slot == slot]
     assert len(found) == 1 and found[0].hint.endswith(words), found
+
+
+# ---- seams between the parts
+
+
+def test_a_change_of_many_parts_is_tried_in_every_order_up_to_nine() -> None:
+    """Catches the last number of changes that is tried whole left out of it."""
+    assert len(_sets(MOST_CHANGES)) == 2**MOST_CHANGES - 1
+    assert len(_sets(MOST_CHANGES + 1)) == MOST_CHANGES + 1
+
+
+def test_as_many_stops_as_there_are_runs_is_no_complaint() -> None:
+    """Catches a plan that fits exactly and says that runs are missing."""
+    change = Change("k0", "1", "2", 5.0)
+    stop = Stop((change,), np.array([1.0]), ("2",), "first", 5.0, False, True, ())
+    assert _notes((stop, stop), [], 10.0, 2) == ()
+    assert _notes((stop, stop), [], 10.0, 1) == ("2 runs are needed and there are 1",)
+
+
+def test_better_than_a_setup_without_an_answer_is_not_answered(use_model, monkeypatch) -> None:
+    """Catches a comparison of two setups counted where only one of them has an answer: its zero would be read."""
+    where = toy.space([toy.knob(0, range(3)), toy.knob(1, range(3))])
+    phase = where.phase_names[0]
+    use_model({f"{phase}.grip_margin_pct": lambda p: 1.0 + p[:, 0]})
+
+    def half(space, positions, scenarios=None, parameters=None):
+        values, valid = evaluate_positions(space, positions, scenarios, parameters)
+        return values, valid & (positions[:, 0] < 2.0)[None, :]
+
+    monkeypatch.setattr("explorer.study.practice.evaluate_positions", half)
+    for own, other in (((0.0, 0.0), (2.0, 0.0)), ((2.0, 0.0), (0.0, 0.0))):
+        seen = Observation("better", phase, own, "better", other=other)
+        told = predict(where, (seen,), nominal())
+        assert not told.answered.any() and told.unanswered == (1,) and not told.numbers.any()
+    told = predict(where, (Observation("better", phase, (1.0, 0.0), "better", other=(0.0, 0.0)),), nominal())
+    assert told.answered.all() and told.numbers.any()
+
+
+def test_setups_to_choose_among_are_those_ever_on_the_front() -> None:
+    """Catches setups that are never on the front, and those that are left out unless they always are."""
+    where = toy.space([toy.knob(0, range(4)), toy.knob(1, range(2))])
+    share = np.zeros(where.size)
+    share[[5, 6]] = 0.25, 1.0
+    picks = np.array([[3.0, 1.0]])
+    found = candidates(SimpleNamespace(front_share=share), picks, where)
+    wanted = {tuple(p) for p in (*picks, *where.positions_of(np.array([5, 6])), np.array(where.baseline))}
+    assert {tuple(p) for p in found} == wanted
+
+
+def test_a_map_has_no_room_where_the_model_has_no_answer(use_model, monkeypatch) -> None:
+    """Catches a margin shown for a setup without an answer."""
+    use_model(PLAIN, lambda p: p[:, 0] < 2.5)
+    where = toy.space([toy.knob(0, range(4)), toy.knob(1, range(3))], limits=(Limit("lag_ms", "at_most", 100.0),))
+    found = map_metric(where, "k0", "k1", "lag_ms", limits=resolve_limits(where))
+    assert (found.margins[:, 3] == 0.0).all() and (found.margins[:, :3] > 0.0).all()
+
+
+def test_a_bound_that_is_no_number_is_refused(use_model) -> None:
+    """Catches a limit that every setup keeps because nothing compares with its bound."""
+    use_model(PLAIN)
+    for value in (np.inf, -np.inf, np.nan):
+        limit = Limit("lag_ms", "at_most", float(value))
+        where = toy.space([toy.knob(0, range(3)), toy.knob(1, range(2))], limits=(limit,))
+        with pytest.raises(SpaceError, match="lag_ms: the bound is not a finite number"):
+            resolve_limits(where)
+
+
+def test_a_figure_stands_beside_its_own_setup() -> None:
+    """Catches a table of figures whose setups are the next ones'."""
+    where = toy.space([toy.knob(0, range(3)), toy.knob(1, range(2))])
+    figures = np.arange(len(FIGURES) * where.size * len(where.objectives), dtype=float)
+    figures = figures.reshape(len(FIGURES), where.size, -1)
+    robust = SimpleNamespace(figure=lambda on: figures[FIGURES.index(on)], answered=np.ones(where.size, dtype=bool))
+    table = figure_table(robust, where, FIGURES[0])
+    np.testing.assert_array_equal(table.positions, where.positions(0, where.size))
+    assert len(table) == len(table.values) == where.size
+
+
+def test_the_best_guess_keeps_its_own_verdict_of_the_model() -> None:
+    """Catches the first scenario's answers taken for those at the best guesses."""
+    asked = SimpleNamespace(weights=np.ones(2) / 2, points=None, numbers=None, lost=(), lost_weight=0.0)
+    answered = np.array([[True, False, True], [False, True, True], [True, True, False]])
+    values = np.arange(9.0).reshape(3, 3, 1)
+    found = outcomes_from(asked, values, answered, answered, None)
+    np.testing.assert_array_equal(found.nominal_answered, answered[0])
+    np.testing.assert_array_equal(found.nominal, values[0])
+    np.testing.assert_array_equal(found.answered, answered[1:])
+
+
+def test_a_report_without_an_answer_excludes_nothing() -> None:
+    """Catches a scenario without an answer whose zero is read as what the model says: two reports that agree wherever
+    there is an answer would be named as excluding each other."""
+    count = 400
+    there = np.arange(count) < count // 2
+    numbers = np.array([np.where(there, 3.0, 0.0), np.where(there, 0.3, 0.0)])
+    one = Observation("speed", "sweep", (0.0, 0.0), "three", value=3.0, error=0.1)
+    two = Observation("speed", "sweep", (1.0, 0.0), "none", value=0.0, error=0.1)
+    told = Predicted(numbers, np.tile(there, (2, 1)))
+    assert excluding_pairs((one, two), told, np.full(count, 1.0 / count)) == []
+
+
+def test_bumps_are_counted_in_their_resolutions() -> None:
+    """By hand: steps of 0.05 N and upsets of 0.1 m/s2 nobody can tell. Catches a mean that is a sum, and ends or
+    quantities that weigh by their unit."""
+    one = {"front_bump_step_n": 1.0, "rear_bump_step_n": 2.0}
+    two = {"front_bump_upset_m_per_s2": 3.0, "rear_bump_upset_m_per_s2": 5.0}
+    found = bump_disturbance(lambda name: np.array([{**one, **two}[name]]))
+    expected = (1.0 + 2.0) / describe("front_bump_step_n").resolution
+    expected += (3.0 + 5.0) / describe("front_bump_upset_m_per_s2").resolution
+    np.testing.assert_allclose(found, expected / 4.0)
+
+
+def test_a_report_that_fits_nothing_is_named_by_its_line() -> None:
+    """Catches a line number that is left out, and one that nobody wrote."""
+    told = Predicted(np.array([[2.0, 2.0]]), np.ones((1, 2), dtype=bool))
+    seen = Observation("speed", "sweep", (0.0,), "fast", value=9.0, error=0.1, line=7)
+    said = _alone(seen, told, 0, np.full(2, 0.5))
+    assert said == "line 7: fast: everything else taken as true, the model expects 2 m/s"
+    assert _alone(dataclasses.replace(seen, line=0), told, 0, np.full(2, 0.5)) == said.removeprefix("line 7: ")
+
+
+def test_near_misses_of_the_same_objectives_are_listed_once(use_model) -> None:
+    """Catches a list of near misses filled with setups that nobody can tell apart."""
+    where = toy.space([toy.knob(0, range(4)), toy.knob(1, range(2))])
+    rows = np.arange(where.size)
+    scores = np.repeat(np.arange(4.0), 2)[:, None] * np.ones((1, 2))
+    found = least_violating(where, where.positions_of(rows), rows, np.arange(8.0), scores)
+    assert found.tolist() == [0, 2, 4, 6][: where.settings.shortlist_size]
+
+
+def test_a_thinned_knob_has_as_many_levels_as_were_asked_for() -> None:
+    """Catches a knob thinned to fewer levels than there is room for, whatever levels must be held."""
+    for size in range(2, 9):
+        knob = toy.knob(0, range(size))
+        for count in range(2, size + 2):
+            for held in ((), (0.0,), (1.0,), (float(size - 1), 1.0)):
+                found = _levels(knob, count, held)
+                assert len(found) == min(max(count, len(set(held))), size) and set(held) <= set(found)

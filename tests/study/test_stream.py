@@ -170,3 +170,11 @@ def test_setups_without_an_answer_are_counted_and_named(dusty: Space) -> None:
     assert found.failed_words == (("a wheel rate or tyre rate is not above zero", int(third)),)
     assert len(found.failed_examples) == 5 and all("rear_spring=0.61" in text for text in found.failed_examples)
     assert int((~found.store.valid).sum()) == third
+
+
+def test_the_pass_says_how_far_it_is(dusty: Space) -> None:
+    """Catches progress that counts rows from the start of each chunk."""
+    steps: list[tuple[str, int, int]] = []
+    stream(dusty, resolve_limits(dusty), (), progress=lambda *step: steps.append(step), chunk=97)
+    done = [now for _, now, _ in steps]
+    assert done == [min(97 * (k + 1), dusty.size) for k in range(len(done))] and done[-1] == dusty.size
