@@ -58,3 +58,14 @@ def test_forbidden_invalid_and_limit_breaking_steps_are_flagged(use_model):
     use_model(FORMULAS, valid=lambda p: p[:, 1] > 9)
     with pytest.raises(ModelError, match="baseline"):
         one_change(where)
+
+
+def test_a_limit_met_or_just_kept_is_not_broken(use_model):
+    """Catches: a step called limit-breaking that stands on the limit, or above it by less than its resolution."""
+    use_model(FORMULAS)
+    for bound in (50.0, 50.25):  # lag resolves 0.5 ms; the upward step gives 50
+        where = toy.space(
+            [toy.knob(0, (3, 5)), toy.knob(1, (0,))], limits=[Limit("lag_ms", "at_most", bound)], baseline=(0.0, 0.0)
+        )
+        (step,) = one_change(where, resolve_limits(where)).steps
+        assert step.new == "5" and not step.broken
