@@ -143,6 +143,7 @@ def test_developers_tell_the_speed_that_the_committed_bench_measured() -> None:
         "numpy yardstick": ("numpy yardstick over the kernel, CPU per setup", lambda x: f"{x:.0f}"),
         "setups per second": ("setups per second, all metrics, wall", lambda x: f"{round(x, -2):,.0f}"),
         "10^7 setups": ("wall over kernel and front alone, 10,144,225 setups", lambda x: f"{x:.2f}"),
+        "10^8 setups": ("peak memory at 100,200,100 setups, MB", lambda x: f"{x:.0f} MB"),
         "cold compile": ("first command with an empty compile cache, CPU s", lambda x: f"{x:.1f}"),
         "later demo run": ("later run to all tables, figures apart, wall s", lambda x: f"{x:.1f}"),
         "exact indices over SALib": (

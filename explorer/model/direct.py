@@ -11,6 +11,7 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from explorer.model.compiled import inner, woven
+from explorer.model.followed import JUST_BEFORE
 from explorer.model.lanes import any_of, least, negated, where
 from explorer.model.path import (
     LIFT,
@@ -97,8 +98,8 @@ def grows_evenly(rise, at_low, at_high):
 @woven
 def route_of(law):
     """The first wheel up from the straight path, the second from just past the first; checked to end the path there:
-    lateral acceleration must rise up to the second lift, but for a dip past the first, and fall after it. Where it does
-    not come back to what it was at the first lift, the path ends at that."""
+    lateral acceleration must rise up to the second lift, but for a dip past the first, and fall after it. Where it only
+    falls past the first, the path ends at that."""
     start, guess_f, guess_r = upright(law)
     front_first = guess_f <= guess_r
     guess = least(guess_f, guess_r)
@@ -119,11 +120,11 @@ def route_of(law):
         rising = where(dips, beside(law, first, -BESIDE).lateral_slope > 0.0, rising)
     rising = rising & (start.lateral_slope > 0.0)
     carried = (start.front_weight > 0.0) & (start.front_weight < law.total_weight)
-    # where it stays lower past the first lift than there, the path ends there
+    # where it falls all the way to the second lift, the path ends at the first; a crest between may be higher
     lower, width = dips & (first.lateral >= second.lateral), second.roll - first.roll
     drop, fall_0, fall_1 = first.lateral - second.lateral, -past.lateral_slope * width, -before.lateral_slope * width
-    climbs, falls = before.lateral_slope > 0.0, lower & grows_evenly(drop, fall_0, fall_1)
-    known = (climbs & (lower | (first.lateral < second.lateral))) | falls
+    climbs = (before.lateral_slope > 0.0) & (first.lateral < second.lateral)
+    known = climbs | (lower & grows_evenly(drop, fall_0, fall_1))
     found = found & between_lifts & both_up & rising & known & (after.lateral_slope < 0.0) & carried
     second, dips = where(lower, first, second), dips & negated(lower)
     return Route(start, first, past, second, front_first, dips, found)
@@ -316,7 +317,7 @@ def direct_limits(corner, law, route, tables, table_start):
         else:
             rear_grip = limit
     # at the rollover itself the tangent stiffness jumps: the side with the wheel still down is taken
-    back = 1e-13 * second.roll
+    back = JUST_BEFORE * second.roll
     first_lift = least(first.lateral, second.lateral)
     return DirectLimits(
         front_grip=front_grip,

@@ -22,6 +22,8 @@ SCAN_STEPS = 32.0
 """Points of the path at which axle demand is compared with capacity before bracketing."""
 STEEPEST_ROLL = 1.2
 """Largest roll angle looked at. [rad]"""
+NO_HIGHER = 1e-10
+"""A crest past the first lift that is higher by less than this share is the lift itself, to rounding."""
 CREST_STEPS = 8
 """Steps between the lifts in which a crest is looked for on a path that is lower at the second."""
 MOST_BISECTIONS = 200
@@ -155,9 +157,9 @@ def lift_state(which, corner, start, table):
 
 
 @inner
-def lift_threshold(lift, found, end):
-    """Lateral acceleration of a lift; that of the rollover where the path ends at or before it. [m/s2]"""
-    return min(lift.lateral, end.lateral) if found and lift.rear_roll <= end.rear_roll else end.lateral
+def lift_threshold(lift, up, end):
+    """Lateral acceleration of a lift; that of the rollover where no wheel is `up` before the path ends. [m/s2]"""
+    return min(lift.lateral, end.lateral) if up else end.lateral
 
 
 @inner
@@ -176,7 +178,7 @@ def rollover_state(corner, start, first, second, found):
     elif after.lateral > second.lateral:
         steep = point_at(corner, STEEPEST_ROLL, second.lateral, second.handed)
         end = highest_between(corner, start, steep)
-    if first.lateral < end.lateral:
+    if first.lateral * (1.0 + NO_HIGHER) < end.lateral:
         return end
     # lower at the second lift than at the first: highest there, or between on a stop, or where it bends over before
     top, at = first, 0
@@ -259,8 +261,8 @@ def followed_limits(corner, table):
     return CornerLimits(
         front_grip=front_limit,
         rear_grip=rear_limit,
-        front_lift=lift_threshold(front_lift, front_found, end),
-        rear_lift=lift_threshold(rear_lift, rear_found, end),
+        front_lift=lift_threshold(front_lift, front_up, end),
+        rear_lift=lift_threshold(rear_lift, rear_up, end),
         rollover=rollover,
         front_first=not (rear_up and (not front_up or rear_lift.rear_roll < front_lift.rear_roll)),
         rolled_over=rolled_over,

@@ -184,4 +184,4 @@ def test_a_path_that_dips_stays_on_the_direct_road() -> None:
     for k, phase in enumerate(space.phases):
         dips_and_done(cars, phase, tables[0].reshape(-1), dips[k], done[k])
     assert 20 < dips.sum() < 2000
-    assert done[dips > 0.0].mean() > 0.9
+    assert done[dips > 0.0].mean() > 0.9 and done.mean() > 0.999

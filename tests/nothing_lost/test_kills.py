@@ -151,19 +151,11 @@ def machine(server, whole, folder) -> type[RuleBasedStateMachine]:
     return Machine
 
 
-def test_any_order_of_runs_kills_and_accidents(server, whole, tmp_path):
+@pytest.mark.parametrize(("examples", "steps"), [(3, 5), pytest.param(30, 10, marks=pytest.mark.long)])
+def test_any_order_of_runs_kills_and_accidents(server, whole, tmp_path, examples, steps):
     """Catches a damaged, duplicated or empty answer that is believed, and one that stops a run for good."""
     run_state_machine_as_test(
         machine(server, whole, tmp_path),
-        settings=settings(max_examples=3, stateful_step_count=5, deadline=None, derandomize=True,
-                          suppress_health_check=list(HealthCheck)),
-    )  # fmt: skip
-
-
-@pytest.mark.long
-def test_many_orders_of_runs_kills_and_accidents(server, whole, tmp_path):
-    run_state_machine_as_test(
-        machine(server, whole, tmp_path),
-        settings=settings(max_examples=30, stateful_step_count=10, deadline=None, derandomize=True,
+        settings=settings(max_examples=examples, stateful_step_count=steps, deadline=None, derandomize=True,
                           suppress_health_check=list(HealthCheck)),
     )  # fmt: skip
