@@ -1,4 +1,4 @@
-"""Setups of one block through all phases, side by side (`lanes`); those that need the followed road one by one."""
+"""Setups of one block through all phases, side by side (`lanes`); those that need the last resort one by one."""
 
 from __future__ import annotations
 
@@ -8,11 +8,11 @@ from explorer.model.bumps import bump_level, level_at
 from explorer.model.car import car_at, fault_of, phase_at
 from explorer.model.clearance import axle_height, chassis_clearance
 from explorer.model.compiled import inner, spliced
-from explorer.model.cornering import direct_corner
+from explorer.model.cornering import car_state, wheels_at
 from explorer.model.direct import direct_limits, no_route, route_of
 from explorer.model.fill import fill_bumps, fill_phase, fill_response, fill_steady, fill_worst
 from explorer.model.followed import followed_limits
-from explorer.model.grip import corner_of, wheels_at
+from explorer.model.grip import corner_of
 from explorer.model.lanes import (
     WIDTH,
     any_of,
@@ -26,8 +26,7 @@ from explorer.model.lanes import (
     value_at,
 )
 from explorer.model.metrics import CAR_COLUMN, N_CAR, N_PHASE, PHASE_COLUMN
-from explorer.model.path import PathLaw, path_law, unlike
-from explorer.model.path_axle import axle_law
+from explorer.model.path import PathLaw, law_of, path_law, unlike
 from explorer.model.slots import PHASE_COLUMNS, SLOT
 from explorer.model.tyre import tyre_at
 
@@ -36,8 +35,8 @@ _ROUGHNESS, _BUMP = SLOT["roughness"], SLOT["bump_height"]
 _HALF, _FRONT_EDGE, _REAR_EDGE = SLOT["chassis_half_width"], SLOT["front_edge_offset"], SLOT["rear_edge_offset"]
 _WEIGHT, _TURN_IN = PHASE_COLUMNS.index("weight"), PHASE_COLUMNS.index("is_turn_in")
 _GRIP, _C_MEAN = PHASE_COLUMN["grip_margin_pct"], CAR_COLUMN["mean_grip_margin_pct"]
-ROOM = 128 * WIDTH
-"""Numbers that one corner, or what was found about it, may take in work space."""
+SPACE = 256 * WIDTH
+"""Numbers that one corner and its path, or what was found about it, may take in work space."""
 NO_EQUILIBRIUM = 6
 """Fault number of a setup whose equilibrium did not converge, see `car.FAULTS`."""
 
@@ -52,10 +51,10 @@ def levels_at(body, front, rear):
 
 
 @inner
-def corner_at(vector, car, levels, phase_row):
+def corner_at(vector, car, levels, phase_row, pitch_arm):
     """(`Corner`, front and rear `BumpLevel`) of a car, `(body, front, rear, tyre)` with its `levels_at`, in a phase."""
     body, front, rear, tyre = car
-    phase = phase_at(vector, phase_row, body)
+    phase = phase_at(vector, phase_row, body, pitch_arm)
     roughness = value_at(vector, _ROUGHNESS)
     front_bumps = level_at(levels[0], roughness, phase.speed)
     rear_bumps = level_at(levels[1], roughness, phase.speed)
@@ -65,16 +64,18 @@ def corner_at(vector, car, levels, phase_row):
 
 
 @inner
-def follow(corner, limits, count, tables, which, faults):
-    """`CornerLimits` with those lanes filled in by the followed road that are not `converged`."""
-    corners, found = np.empty(ROOM), np.empty(ROOM)
-    put_lanes(corners, corner)
+def follow(corner, law, limits, count, tables, starts, faults):
+    """`DirectLimits` with those lanes filled in by the last resort that are not `done`."""
+    corners, found, places = np.empty(SPACE), np.empty(SPACE), np.empty(WIDTH)
+    put_lanes(corners, (corner, law))
     put_lanes(found, limits)
+    put_lanes(places, (starts,))
     for lane in range(count):
-        if faults[lane] == 0 and not get_lane(found, lane, limits).converged:
-            followed = followed_limits(get_lane(corners, lane, corner), tables[which[lane]])
+        if faults[lane] == 0 and not get_lane(found, lane, limits).done:
+            one, its_law = get_lane(corners, lane, (corner, law))
+            followed = followed_limits(one, its_law, tables, places[lane])
             put_lane(found, lane, followed)
-            if not followed.converged:
+            if not followed.done:
                 faults[lane] = NO_EQUILIBRIUM
     return get_lanes(found, limits)
 
@@ -95,10 +96,10 @@ def clearance_at(vector, corner, state, front_bumps, rear_bumps):
 
 
 @spliced
-def evaluate_block(vectors, count, phases, tables, which, out, faults):
+def evaluate_block(axles_of, vectors, count, phases, tables, which, out, faults):
     """Fill `count` rows of metrics, at most `WIDTH`, from parameter vectors (slots, WIDTH); lanes without a setup hold
-    copies. A row whose fault number (see `car.FAULTS`) is not 0 holds zeros. `tables` (kinds, steps, 2), `which`
-    (WIDTH,) the kind of each row."""
+    copies. `axles_of` is the axle law, see `path`. A row whose fault number (see `car.FAULTS`) is not 0 holds zeros.
+    `tables` (kinds, steps, 2), `which` (WIDTH,) the kind of each row."""
     flat = tables.reshape(-1)
     size = float(tables.shape[1] * tables.shape[2])
     metrics, work = np.empty((out.shape[1], WIDTH)), np.empty((2, WIDTH))
@@ -111,26 +112,28 @@ def evaluate_block(vectors, count, phases, tables, which, out, faults):
             faults[lane] = int(work[0, lane])
     starts = value_at(work, 1)
     levels = levels_at(body, front, rear)
-    fill_steady(body, front, rear, metrics[:N_CAR])
+    axles, arm = law_of(axles_of, front, rear, body)
     none = 0.0 * starts
+    total = front.weight + rear.weight
+    fill_steady(PathLaw(axles[0], axles[1], front.weight, total, none, none, none), metrics[:N_CAR])
     fastest = mean = none
-    axles = axle_law(front), axle_law(rear)
-    last, route = PathLaw(axles[0], axles[1], none, none, none, none), no_route(none)
+    last, route = PathLaw(axles[0], axles[1], none, none, none, none, none), no_route(none)
     for p in range(phases.shape[0]):
-        corner, front_bumps, rear_bumps = corner_at(vectors, car, levels, phases[p])
+        corner, front_bumps, rear_bumps = corner_at(vectors, car, levels, phases[p], arm)
         fastest = most(fastest, corner.phase.speed)
-        law = path_law(axles[0], axles[1], corner.phase)
+        law = path_law(axles, corner.phase, body)
         if any_of(unlike(law, last)):  # steady turns of one setup share their path
             last, route = law, route_of(law)
-        limits = direct_corner(corner, direct_limits(corner, law, route, flat, starts))
-        if any_of(negated(limits.converged)):
-            limits = follow(corner, limits, count, tables, which, faults)
-        wheels = wheels_at(corner, limits.required, limits.rolled_over)
-        clearance = clearance_at(vectors, corner, limits.required, front_bumps, rear_bumps)
+        limits = direct_limits(corner, law, route, flat, starts)
+        if any_of(negated(limits.done)):
+            limits = follow(corner, law, limits, count, flat, starts, faults)
+        state = car_state(law, body, limits.asked)
+        wheels = wheels_at(corner, state, limits.rolled_over)
+        clearance = clearance_at(vectors, corner, state, front_bumps, rear_bumps)
         block = metrics[N_CAR + p * N_PHASE : N_CAR + (p + 1) * N_PHASE]
-        fill_phase(corner, limits, wheels, clearance, block)
+        fill_phase(corner, limits, state, wheels, clearance, block)
         if phases[p, _TURN_IN] > 0.5:
-            fill_response(corner, limits, wheels, metrics[:N_CAR])
+            fill_response(corner, state, wheels, metrics[:N_CAR])
         fill_worst(block, p == 0, metrics[:N_CAR])
         mean = mean + phases[p, _WEIGHT] * value_at(block, _GRIP)
     put_at(metrics, _C_MEAN, mean / phases[:, _WEIGHT].sum())

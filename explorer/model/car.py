@@ -25,6 +25,8 @@ _RIDE, _RIDE_REF = SLOT["front_ride_height"], SLOT["front_ride_height_reference"
 _RC, _RC_RATE = SLOT["front_roll_centre_height"], SLOT["front_roll_centre_rate"]
 _DROOP, _CAMBER, _GAIN = SLOT["front_droop"], SLOT["front_camber"], SLOT["front_camber_gain"]
 _DAMPING, _TYRE_GRIP = SLOT["front_damping"], SLOT["front_tyre_grip"]
+_GAIN_SLOPE, _SPRING_MR_SLOPE = SLOT["front_camber_gain_slope"], SLOT["front_spring_motion_ratio_slope"]
+_SPIN, _CROWN, _SIDE = SLOT["front_wheel_inertia"], SLOT["front_tyre_crown"], SLOT["front_tyre_side_compliance"]
 _YAW_I, _ROLL_I = SLOT["yaw_inertia"], SLOT["roll_inertia"]
 _COMPLIANCE = SLOT["chassis_compliance"]
 _DOWNFORCE, _DOWNFORCE_SHARE = SLOT["downforce_coefficient"], SLOT["front_downforce_share"]
@@ -33,10 +35,13 @@ _GRIP, _GRIP_RATIO = SLOT["grip"], SLOT["front_grip_ratio"]
 
 
 class Axle(NamedTuple):
-    """One end of the car, at its ride height. SI.
+    """One end of the car, at its ride height. SI; travel of a wheel in the body is positive in bump.
 
     `roll_moment_mass` is `m_s z_rc + 2 m_u r`, the first moment about the ground of what is not carried by springs;
-    `lifted_mass` is `m_s + 2 m_u`, what rises with the axle.
+    `lifted_mass` is `m_s + 2 m_u`, what rises with the axle. `path_slope` is how far a contact moves outward per bump
+    of its wheel, `2 z_rc/t`, and `path_bend` its change; `camber_gain` is top inward per bump, `camber_gain_slope` its
+    change. `patch_arm` is how far inward a contact moves per lean of its round tyre, the radius of its cross-section
+    less its squash. `preload` is what a spring carries at rest, at the wheel; `spin` is `I_w/R` of a wheel.
     """
 
     track: float
@@ -46,6 +51,7 @@ class Axle(NamedTuple):
     unsprung_mass: float
     wheel_radius: float
     wheel_rate: float
+    wheel_rate_slope: float
     bar_rate: float
     tyre_rate: float
     roll_arm: float
@@ -54,19 +60,28 @@ class Axle(NamedTuple):
     droop: float
     camber: float
     camber_gain: float
+    camber_gain_slope: float
+    path_slope: float
+    path_bend: float
+    patch_arm: float
+    preload: float
+    spin: float
+    side_compliance: float
     damping: float
     ride_height: float
     grip: float
 
 
 class Body(NamedTuple):
-    """The whole car. SI; `roll_arm` is the height of the sprung CG over the roll axis."""
+    """The whole car. SI; `roll_arm` is the height of the sprung CG over the roll axis, `sprung_height` over the road.
+    """
 
     mass: float
     wheelbase: float
     front_share: float
     cg_height: float
     sprung_mass: float
+    sprung_height: float
     front_sprung_share: float
     roll_arm: float
     yaw_inertia: float
@@ -79,7 +94,8 @@ class Phase(NamedTuple):
 
     A body that rises at the rear pitches its mass forwards, and one that rises at all is thrown harder by braking and
     drive: together they hand `rear_pull * rise_r - front_pull * rise_f` of load to the front axle, where `front_pull`
-    is `m_s (g h_arm/L + a_x share_f)/L` and `rear_pull` is `m_s (g h_arm/L - a_x share_r)/L`. [N/m]
+    is `m_s (g h/L + a_x share_f)/L` and `rear_pull` is `m_s (g h/L - a_x share_r)/L`, with `h` the height of the
+    sprung centre over what the body pitches on. [N/m]
     """
 
     radius: float
@@ -98,34 +114,56 @@ def axle_at(parameters, end, share, sprung_mass, total_sprung, sprung_height):
     """Axle from a parameter vector, or from vectors side by side (`lanes.value_at`). `end` 0 front, 1 rear; `share` of
     the car's weight on it.
 
-    Raising the body by `dh` moves the roll centre by `rate * dh`, takes droop away and turns static camber along the
-    camber curve. Wheel rate: `k_w = k_s MR^2` (Milliken & Milliken, Race Car Vehicle Dynamics, ch. 16).
+    Raising the body by `dh` puts its wheels that far into droop: the roll centre moves by `rate * dh`, droop is taken
+    away, static camber turns along the camber curve, camber gain and motion ratio are those of that place.
+    Wheel rate from the spring's motion ratio `M` (spring travel per wheel travel) and its slope `M'` per bump:
+    `k_w = k_s M^2 + P M'/M`, `dk_w/dx = 3 k_s M M'`, `P` what the spring carries at the wheel (virtual work; the first
+    term: Milliken & Milliken, Race Car Vehicle Dynamics, ch. 16). In roll the body turns about its roll centre, so the
+    contact of a wheel moves outward by `2 z_rc/t` per bump (instant centres, same book, ch. 17).
     """
     o = end * END_SLOTS
     dh = value_at(parameters, _RIDE + o) - value_at(parameters, _RIDE_REF + o)
+    track = value_at(parameters, _TRACK + o)
     roll_centre = value_at(parameters, _RC + o) + value_at(parameters, _RC_RATE + o) * dh
-    spring_ratio, bar_ratio = value_at(parameters, _SPRING_MR + o), value_at(parameters, _BAR_MR + o)
     unsprung = value_at(parameters, _UNSPRUNG + o)
     radius = value_at(parameters, _RADIUS + o)
+    tyre_rate = value_at(parameters, _TYRE + o)
     grip = value_at(parameters, _GRIP) * value_at(parameters, _TYRE_GRIP + o)
     if end == 0:
         grip *= value_at(parameters, _GRIP_RATIO)
+    gain_at_rest, gain_slope = value_at(parameters, _GAIN + o), value_at(parameters, _GAIN_SLOPE + o)
+    camber = value_at(parameters, _CAMBER + o) + (gain_at_rest - 0.5 * gain_slope * dh) * dh
+    gain = gain_at_rest - gain_slope * dh
+    weight = value_at(parameters, _MASS) * G * share
+    patch_arm = value_at(parameters, _CROWN + o) - 0.5 * weight / tyre_rate
+    preload = 0.5 * weight * (1.0 - (radius - patch_arm) * gain * camber) - unsprung * G
+    rate, bar_ratio = value_at(parameters, _SPRING + o), value_at(parameters, _BAR_MR + o)
+    ratio_slope = value_at(parameters, _SPRING_MR_SLOPE + o)
+    ratio = value_at(parameters, _SPRING_MR + o) - ratio_slope * dh
     return Axle(
-        track=value_at(parameters, _TRACK + o),
-        weight=value_at(parameters, _MASS) * G * share,
+        track=track,
+        weight=weight,
         sprung_mass=sprung_mass,
         sprung_share=sprung_mass / total_sprung,
         unsprung_mass=unsprung,
         wheel_radius=radius,
-        wheel_rate=value_at(parameters, _SPRING + o) * spring_ratio * spring_ratio,
+        wheel_rate=rate * ratio * ratio + preload * ratio_slope / ratio,
+        wheel_rate_slope=3.0 * rate * ratio * ratio_slope,
         bar_rate=value_at(parameters, _BAR + o) * bar_ratio * bar_ratio,
-        tyre_rate=value_at(parameters, _TYRE + o),
+        tyre_rate=tyre_rate,
         roll_arm=sprung_height - roll_centre,
         roll_moment_mass=sprung_mass * roll_centre + 2.0 * unsprung * radius,
         lifted_mass=sprung_mass + 2.0 * unsprung,
         droop=most(value_at(parameters, _DROOP + o) - dh, 0.0),
-        camber=value_at(parameters, _CAMBER + o) + value_at(parameters, _GAIN + o) * dh,
-        camber_gain=value_at(parameters, _GAIN + o),
+        camber=camber,
+        camber_gain=gain,
+        camber_gain_slope=gain_slope,
+        path_slope=2.0 * roll_centre / track,
+        path_bend=-2.0 * value_at(parameters, _RC_RATE + o) / track,
+        patch_arm=patch_arm,
+        preload=preload,
+        spin=value_at(parameters, _SPIN + o) / radius,
+        side_compliance=value_at(parameters, _SIDE + o),
         damping=value_at(parameters, _DAMPING + o),
         ride_height=value_at(parameters, _RIDE + o),
         grip=grip,
@@ -163,6 +201,7 @@ def car_at(parameters):
         front_share=share,
         cg_height=cg_height,
         sprung_mass=sprung,
+        sprung_height=sprung_height,
         front_sprung_share=front.sprung_share,
         roll_arm=front.sprung_share * front.roll_arm + rear.sprung_share * rear.roll_arm,
         yaw_inertia=value_at(parameters, _YAW_I),
@@ -173,8 +212,9 @@ def car_at(parameters):
 
 
 @inner
-def phase_at(parameters, phase, body):
-    """What a phase asks of this car on this surface; `phase` is a row of the phase array.
+def phase_at(parameters, phase, body, pitch_arm):
+    """What a phase asks of this car on this surface; `phase` is a row of the phase array, `pitch_arm` the height of the
+    sprung centre over what the body pitches on: the roll axis on beam axles, the road on links.
 
     Required lateral acceleration `v^2/R`, or a share of the grip level; longitudinal transfer `m a_x h/L`
     (Gillespie, Fundamentals of Vehicle Dynamics, ch. 1); downforce `q v^2`.
@@ -190,7 +230,7 @@ def phase_at(parameters, phase, body):
     moved = force * body.cg_height / body.wheelbase
     downforce, pressed = value_at(parameters, _DOWNFORCE) * speed * speed, value_at(parameters, _DOWNFORCE_SHARE)
     weight = body.mass * G
-    pitched = body.sprung_mass * G * body.roll_arm / (body.wheelbase * body.wheelbase)
+    pitched = body.sprung_mass * G * pitch_arm / (body.wheelbase * body.wheelbase)
     thrown = body.sprung_mass * longitudinal / body.wheelbase
     front_share = where(longitudinal > 0.0, value_at(parameters, _DRIVE), value_at(parameters, _BRAKE))
     return Phase(

@@ -1,39 +1,43 @@
-"""Limits of a corner by Newton's method on roll, lateral acceleration and handed load together.
+"""Limits of a corner by Newton's method on everything that balances, one event of the path after the other.
 
-For a rigid chassis and a path that rises to the second lift, but for a dip, and ends there, as on nearly every car.
-Where a condition fails, `DirectLimits.done` says so and the path must be followed (`followed`). Written for floats and
-for lanes alike: `wanted` and `going` are the cars that a search is still about, the rest compute along and are not
-looked at.
+For a path that rises to the second lift, but for a dip, and ends there, as on nearly every car. Where a condition
+fails, `DirectLimits.done` says so and the path must be followed (`followed`). Written for floats and for lanes alike:
+`wanted` and `going` are the cars that a search is still about, the rest compute along and are not looked at.
 """
 
 from __future__ import annotations
 
 from typing import NamedTuple
 
+from explorer.model.axle_point import SIGMA
 from explorer.model.compiled import inner, woven
-from explorer.model.followed import JUST_BEFORE
+from explorer.model.grip import FRONT, REAR, grip_law, missing_at
+from explorer.model.jets import part, seeded
 from explorer.model.lanes import any_of, least, negated, where
 from explorer.model.path import (
     LIFT,
     REACH,
     PathPoint,
-    moved_by,
+    PathState,
+    moved,
     path_step,
     solve_path,
-    steps_of,
+    state_ahead,
     upright,
+    values_of,
 )
-from explorer.model.path_grip import FRONT, REAR, grip_law, grip_point
 
 BESIDE = 1e-7
-"""How far beside a lift the slope of the path is looked at, as a share of the roll angle."""
+"""How far beside a lift the slope of the path is looked at, as a share of sigma."""
+JUST_BEFORE = 1e-12
+"""How far before the rollover a car that has rolled over is looked at, as a share of sigma."""
 MEETS_AT_ONCE, MEETS = 3e-8, 1e-10
 """Share of the demand within which capacity meets it; a last Newton step follows."""
 SHORT = 1.0 / 64.0
 """A stretch of this share of the path up to the second lift is passed whatever its slopes are."""
 MOST_LOOKS = 60
 STEEPEST_DIRECT = 0.8
-"""Largest roll of the second lift that is trusted to this road. [rad]"""
+"""Largest sigma of the second lift that is trusted here. [rad]"""
 
 
 class Route(NamedTuple):
@@ -59,28 +63,41 @@ class DirectLimits(NamedTuple):
     front_lift: float
     rear_lift: float
     rollover: float
-    asked_roll: float
-    asked_lateral: float
-    asked_handed: float
+    asked: PathState
     front_first: bool
     rolled_over: bool
     done: bool
 
 
+@woven
+def lateral_at(point):
+    """Lateral acceleration of a point. [m/s2]"""
+    return part(point.state.lateral, 0)
+
+
+@woven
+def rising_at(point):
+    """Lateral acceleration per sigma at a point. [m/(s2 rad)]"""
+    return part(point.state.lateral, SIGMA)
+
+
+@woven
+def sigma_at(point):
+    """The path's variable at a point. [rad]"""
+    return part(point.state.sigma, 0)
+
+
 @inner
 def beside(law, point, share):
-    """The path at `1 + share` of a point's roll."""
-    step = point.roll * share
-    roll, lateral = point.roll + step, point.lateral + point.lateral_slope * step
-    handed = point.handed + point.handed_slope * step
-    moved = path_step(law, roll, lateral, handed)
-    return moved_by(law, moved, roll, lateral, handed, steps_of(moved, 0.0 * step), point.found)
+    """The path at `1 + share` of a point's sigma."""
+    near = path_step(law, values_of(state_ahead(point.state, sigma_at(point) * share)))
+    return moved(near, 0.0 * share, point.found)
 
 
 @woven
 def one_up(front_first, point):
     """True where the wheel that lifts first is up and the other down."""
-    front, rear = point.front_excess, point.rear_excess
+    front, rear = part(point.front_excess, 0), part(point.rear_excess, 0)
     return (where(front_first, front, rear) > 0.0) & (where(front_first, rear, front) < 0.0)
 
 
@@ -103,29 +120,32 @@ def route_of(law):
     start, guess_f, guess_r = upright(law)
     front_first = guess_f <= guess_r
     guess = least(guess_f, guess_r)
-    lateral = guess * start.lateral_slope
-    first = solve_path(law, LIFT, front_first, guess, guess, lateral, start.handed, guess > 0.0)
-    other, beyond = negated(front_first), first.roll * (1.0 + BESIDE)
-    second = solve_path(law, LIFT, other, guess, beyond, first.lateral, first.handed, first.found)
-    found = first.found & second.found & (second.roll <= STEEPEST_DIRECT)
-    swapped = second.roll < first.roll
+    straight_on = values_of(state_ahead(start.state, guess))
+    first = solve_path(law, LIFT, front_first, guess, straight_on, start.found & (guess > 0.0))
+    other = negated(front_first)
+    beyond = values_of(state_ahead(first.state, sigma_at(first) * BESIDE))
+    second = solve_path(law, LIFT, other, guess, beyond, first.found)
+    found = first.found & second.found & (sigma_at(second) <= STEEPEST_DIRECT)
+    swapped = sigma_at(second) < sigma_at(first)
     front_first = where(swapped, other, front_first)
     first, second = where(swapped, second, first), where(swapped, first, second)
     past, before, after = beside(law, first, BESIDE), beside(law, second, -BESIDE), beside(law, second, BESIDE)
     between_lifts = one_up(front_first, past) & one_up(front_first, before)
-    both_up = (after.front_excess > 0.0) & (after.rear_excess > 0.0)
-    dips = negated(past.lateral_slope > 0.0)
-    rising = first.lateral_slope > 0.0
+    both_up = (part(after.front_excess, 0) > 0.0) & (part(after.rear_excess, 0) > 0.0)
+    dips = negated(rising_at(past) > 0.0)
+    rising = rising_at(first) > 0.0
     if any_of(dips):  # the slope found at the first lift may be that past it
-        rising = where(dips, beside(law, first, -BESIDE).lateral_slope > 0.0, rising)
-    rising = rising & (start.lateral_slope > 0.0)
-    carried = (start.front_weight > 0.0) & (start.front_weight < law.total_weight)
+        rising = where(dips, rising_at(beside(law, first, -BESIDE)) > 0.0, rising)
+    rising = rising & (rising_at(start) > 0.0)
+    weight = law.front_weight + part(start.state.handed, 0)
+    carried = (weight > 0.0) & (weight < law.total_weight)
     # where it falls all the way to the second lift, the path ends at the first; a crest between may be higher
-    lower, width = dips & (first.lateral >= second.lateral), second.roll - first.roll
-    drop, fall_0, fall_1 = first.lateral - second.lateral, -past.lateral_slope * width, -before.lateral_slope * width
-    climbs = (before.lateral_slope > 0.0) & (first.lateral < second.lateral)
+    at_first, at_second, width = lateral_at(first), lateral_at(second), sigma_at(second) - sigma_at(first)
+    lower = dips & (at_first >= at_second)
+    drop, fall_0, fall_1 = at_first - at_second, -rising_at(past) * width, -rising_at(before) * width
+    climbs = (rising_at(before) > 0.0) & (at_first < at_second)
     known = climbs | (lower & grows_evenly(drop, fall_0, fall_1))
-    found = found & between_lifts & both_up & rising & known & (after.lateral_slope < 0.0) & carried
+    found = found & between_lifts & both_up & rising & known & (rising_at(after) < 0.0) & carried
     second, dips = where(lower, first, second), dips & negated(lower)
     return Route(start, first, past, second, front_first, dips, found)
 
@@ -134,60 +154,60 @@ def route_of(law):
 def no_route(none):
     """A `Route` of zeros, none of it found."""
     never = none < none
-    point = PathPoint(
-        none, none, none, none, none, none, none, none, none, none, none, none, none, none, never
-    )  # fmt: skip
+    jet = 0.0 * seeded(none, SIGMA)
+    state = PathState(jet, jet, jet, jet, jet, jet, jet, jet)
+    point = PathPoint(state, jet, jet, jet, jet, jet, jet, never)
     return Route(point, point, point, point, never, never, never)
+
+
+@woven
+def between(low, high, share):
+    """The state of numbers at a share of the way from one point to another."""
+    a, b = values_of(low.state), values_of(high.state)
+    return PathState(
+        a.sigma + (b.sigma - a.sigma) * share,
+        a.lateral + (b.lateral - a.lateral) * share,
+        a.handed + (b.handed - a.handed) * share,
+        a.twist + (b.twist - a.twist) * share,
+        a.front_outer + (b.front_outer - a.front_outer) * share,
+        a.front_inner + (b.front_inner - a.front_inner) * share,
+        a.rear_outer + (b.rear_outer - a.rear_outer) * share,
+        a.rear_inner + (b.rear_inner - a.rear_inner) * share,
+    )
 
 
 @woven
 def asked_point(law, route, required, wanted):
     """The point of the path at the lateral acceleration asked for."""
-    early = required < route.first.lateral
+    early = required < lateral_at(route.first)
     low, high = where(early, route.start, route.first), where(early, route.first, route.second)
-    share = (required - low.lateral) / (high.lateral - low.lateral)
-    roll = low.roll + (high.roll - low.roll) * share
-    handed = low.handed + (high.handed - low.handed) * share
+    share = (required - lateral_at(low)) / (lateral_at(high) - lateral_at(low))
     never = wanted & negated(wanted)
-    asked = solve_path(law, REACH, never, required, roll, required, handed, wanted)
-    right = (low.roll <= asked.roll) & (asked.roll <= high.roll) & (asked.lateral_slope > 0.0)
+    asked = solve_path(law, REACH, never, required, between(low, high, share), wanted)
+    right = (sigma_at(low) <= sigma_at(asked)) & (sigma_at(asked) <= sigma_at(high)) & (rising_at(asked) > 0.0)
     return asked, asked.found & right & (early | negated(route.dips))
 
 
 class Look(NamedTuple):
-    """An axle at a point of the path, along which `place` grows: lateral acceleration, or roll where the path dips.
+    """An axle at a point of the path, along which `place` grows: lateral acceleration, or sigma where the path dips.
 
-    `missing` is demand less capacity [N]; slopes are by place. SI.
+    `missing` is demand less capacity [N] and `slope` its slope by place; `per` is sigma per place. SI.
     """
 
     place: float
     missing: float
     slope: float
-    roll: float
-    roll_slope: float
-    lateral: float
-    lateral_slope: float
-    handed: float
-    handed_slope: float
+    per: float
+    state: PathState
 
 
 @woven
-def look_at(grip, end, dips, point, tables):
+def look_at(corner, grip, end, path, dips, point, tables):
     """(`Look` at an axle, its demand [N])."""
-    force = grip_point(grip, end, point, tables)
-    per = where(dips, 1.0, 1.0 / point.lateral_slope)
-    look = Look(
-        place=where(dips, point.roll, point.lateral),
-        missing=force.demand - force.capacity,
-        slope=force.slope * per,
-        roll=point.roll,
-        roll_slope=per,
-        lateral=point.lateral,
-        lateral_slope=point.lateral_slope * per,
-        handed=point.handed,
-        handed_slope=point.handed_slope * per,
-    )
-    return look, force.demand
+    missing, demand = missing_at(corner, grip, end, path, point, tables)
+    per = where(dips, 1.0, 1.0 / rising_at(point))
+    place = where(dips, sigma_at(point), lateral_at(point))
+    return Look(place, part(missing, 0), part(missing, SIGMA) * per, per, point.state), demand
 
 
 @woven
@@ -215,29 +235,33 @@ def root_between(low, high):
 
 
 @woven
-def cubic_between(s, width, a, slope_a, b, slope_b):
-    """Hermite's cubic at the share `s` of a stretch from its values and slopes at both ends."""
-    rest = 1.0 - s
-    bend = rest * (slope_a * width - (b - a)) - s * (slope_b * width - (b - a))
+def cubic_between(s, width, low, high, low_per, high_per):
+    """Hermite's cubic at the share `s` of a stretch from jets at both ends."""
+    a, b, rest = part(low, 0), part(high, 0), 1.0 - s
+    bend = rest * (part(low, SIGMA) * low_per * width - (b - a)) - s * (part(high, SIGMA) * high_per * width - (b - a))
     return a + s * (b - a + rest * bend)
 
 
 @woven
-def path_near(law, dips, low, high, bracketed, place, wanted):
-    """The path at a place, first guess by the cubic between two looks, or by the tangent at the first."""
+def state_near(low, high, bracketed, place):
+    """First guess of the path at a place, by the cubic between two looks, or by the tangent at the first."""
     step, width = place - low.place, where(bracketed, high.place - low.place, 1.0)
-    s = step / width
-    roll = cubic_between(s, width, low.roll, low.roll_slope, high.roll, high.roll_slope)
-    lateral = cubic_between(s, width, low.lateral, low.lateral_slope, high.lateral, high.lateral_slope)
-    handed = cubic_between(s, width, low.handed, low.handed_slope, high.handed, high.handed_slope)
-    roll = where(bracketed, roll, low.roll + low.roll_slope * step)
-    lateral = where(bracketed, lateral, low.lateral + low.lateral_slope * step)
-    handed = where(bracketed, handed, low.handed + low.handed_slope * step)
-    return solve_path(law, REACH, dips, place, roll, lateral, handed, wanted)
+    s, p, q, a, b = step / width, low.per, high.per, low.state, high.state
+    cubic = PathState(
+        cubic_between(s, width, a.sigma, b.sigma, p, q),
+        cubic_between(s, width, a.lateral, b.lateral, p, q),
+        cubic_between(s, width, a.handed, b.handed, p, q),
+        cubic_between(s, width, a.twist, b.twist, p, q),
+        cubic_between(s, width, a.front_outer, b.front_outer, p, q),
+        cubic_between(s, width, a.front_inner, b.front_inner, p, q),
+        cubic_between(s, width, a.rear_outer, b.rear_outer, p, q),
+        cubic_between(s, width, a.rear_inner, b.rear_inner, p, q),
+    )
+    return where(bracketed, cubic, values_of(state_ahead(low.state, step * low.per)))
 
 
 @woven
-def axle_limit(law, grip, end, route, asked, ask, tables):
+def axle_limit(corner, law, end, route, asked, ask, tables, table_start):
     """(first lateral acceleration where an axle's demand meets its capacity, found); that of the second lift where it
     never does.
 
@@ -247,10 +271,12 @@ def axle_limit(law, grip, end, route, asked, ask, tables):
     step follows from within `MEETS` of the demand, or within `MEETS_AT_ONCE` of it at a root that both sides foretold:
     a kink in between would have spoilt that.
     """
+    grip = grip_law(corner, end, table_start)
     dips, top = route.dips, route.second
-    past_place = where(dips, route.past.roll, route.past.lateral)
-    top_place, asked_place = where(dips, top.roll, top.lateral), where(dips, asked.roll, asked.lateral)
-    low, _ = look_at(grip, end, dips, route.start, tables)
+    past_place = where(dips, sigma_at(route.past), lateral_at(route.past))
+    top_place = where(dips, sigma_at(top), lateral_at(top))
+    asked_place = where(dips, sigma_at(asked), lateral_at(asked))
+    low, _ = look_at(corner, grip, end, law, dips, route.start, tables)
     high = low
     found = route.found & (low.missing >= 0.0)
     going = route.found & negated(found)
@@ -273,21 +299,24 @@ def axle_limit(law, grip, end, route, asked, ask, tables):
             point = where(at_top, top, where(at_past, route.past, asked))
         solve = going & negated(known)
         if any_of(solve):
-            point = where(known, point, path_near(law, dips, low, high, bracketed, place, solve))
+            guess = state_near(low, high, bracketed, place)
+            point = where(known, point, solve_path(law, REACH, dips, place, guess, solve))
         # beyond the second lift lateral acceleration falls again: a point there is another
-        seen = known | (point.found & (low.roll <= point.roll) & (point.roll <= top.roll))
-        look, demand = look_at(grip, end, dips, point, tables)
+        onward = (part(low.state.sigma, 0) <= sigma_at(point)) & (sigma_at(point) <= sigma_at(top))
+        seen = known | (point.found & onward)
+        look, demand = look_at(corner, grip, end, law, dips, point, tables)
         short = look.place - low.place <= SHORT * top_place
         # past a dip lateral acceleration turns twice, which its slopes at the ends do not tell
-        told = negated(dips) | (look.roll <= route.past.roll)
+        told = negated(dips) | (sigma_at(point) <= sigma_at(route.past))
         passed = seen & (short | (told & straight(low, look, at_past | at_top)))
         near = abs(look.missing) <= where(bracketed & negated(known), MEETS_AT_ONCE, MEETS) * abs(demand)
         below, over = look.missing < 0.0, seen & (look.missing >= 0.0)
         narrow = bracketed & (high.place - low.place <= 1e-14 * top_place)
         met = going & passed & ((near & (look.slope > 0.0)) | narrow)
-        last = look.lateral - look.lateral_slope * where(look.slope > 0.0, look.missing / look.slope, 0.0)
+        back = where(look.slope > 0.0, look.missing / look.slope, 0.0) * look.per
+        last = lateral_at(point) - rising_at(point) * back
         ended = going & passed & below & at_top & negated(met)
-        limit = where(met, last, where(ended, top.lateral, limit))
+        limit = where(met, last, where(ended, lateral_at(top), limit))
         found = found | met | ended
         going = going & negated(met | ended)
         if not any_of(going):
@@ -303,32 +332,23 @@ def direct_limits(corner, law, route, tables, table_start):
     """`DirectLimits` of a corner with its `PathLaw` and the `route_of` it; its bump table starts at `table_start` of
     the flat array `tables`."""
     required = corner.phase.lateral
-    first, second = route.first, route.second
-    rolled_over = required >= second.lateral
+    first, second = lateral_at(route.first), lateral_at(route.second)
+    rolled_over = required >= second
     asked, asked_found = asked_point(law, route, required, route.found & negated(rolled_over))
     ask = asked_found & negated(rolled_over)
-    front_grip = rear_grip = 0.0 * required
-    done = route.found
-    for end in (FRONT, REAR):
-        limit, found = axle_limit(law, grip_law(corner, end, table_start), end, route, asked, ask, tables)
-        done = done & found
-        if end == FRONT:
-            front_grip = limit
-        else:
-            rear_grip = limit
+    front_grip, front_found = axle_limit(corner, law, FRONT, route, asked, ask, tables, table_start)
+    rear_grip, rear_found = axle_limit(corner, law, REAR, route, asked, ask, tables, table_start)
     # at the rollover itself the tangent stiffness jumps: the side with the wheel still down is taken
-    back = JUST_BEFORE * second.roll
-    first_lift = least(first.lateral, second.lateral)
+    fallen = values_of(state_ahead(route.second.state, -JUST_BEFORE * sigma_at(route.second)))
+    first_lift = least(first, second)
     return DirectLimits(
         front_grip=front_grip,
         rear_grip=rear_grip,
-        front_lift=where(route.front_first, first_lift, second.lateral),
-        rear_lift=where(route.front_first, second.lateral, first_lift),
-        rollover=second.lateral,
-        asked_roll=where(rolled_over, second.roll - back, asked.roll),
-        asked_lateral=where(rolled_over, second.lateral - back * second.lateral_slope, asked.lateral),
-        asked_handed=where(rolled_over, second.handed - back * second.handed_slope, asked.handed),
+        front_lift=where(route.front_first, first_lift, second),
+        rear_lift=where(route.front_first, second, first_lift),
+        rollover=second,
+        asked=where(rolled_over, fallen, values_of(asked.state)),
         front_first=route.front_first,
         rolled_over=rolled_over,
-        done=done & (rolled_over | asked_found),
+        done=route.found & front_found & rear_found & (rolled_over | asked_found),
     )

@@ -5,12 +5,15 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
+from explorer.model.axle_point import LATERAL, SIGMA
 from explorer.model.bumps import bump_step
 from explorer.model.car import G
 from explorer.model.compiled import inner
+from explorer.model.jets import part
 from explorer.model.lanes import least, put_at, value_at, where
 from explorer.model.metrics import CAR_COLUMN, PHASE_COLUMN
-from explorer.model.response import lean_per_roll, load_scaled, response_of, roll_mode
+from explorer.model.path import PER_LATERAL, PathState, axles_at
+from explorer.model.response import axle_forces, response_of, roll_mode
 
 _ROLL, _GRIP, _FRONT_GRIP, _REAR_GRIP = (
     PHASE_COLUMN[name] for name in ("roll_deg", "grip_margin_pct", "front_grip_margin_pct", "rear_grip_margin_pct")
@@ -43,26 +46,17 @@ def margin_pct(limit, required):
     return 100.0 * (limit / required - 1.0)
 
 
-@njit(cache=True, error_model="numpy")
-def initial_roll_stiffness(axle):
-    """(stiffness [N m/rad], roll the axle's direct transfer adds as `kappa A/(c + kappa)`) near zero acceleration."""
-    rate = axle.wheel_rate + 0.5 * axle.bar_rate
-    square = axle.track * axle.track
-    compliance = where(axle.droop > 0.0, 2.0 / (axle.wheel_rate + axle.bar_rate), 1.0 / rate)
-    kappa = 2.0 / (axle.tyre_rate * (1.0 - 2.0 * axle.roll_moment_mass * G / (axle.tyre_rate * square)))
-    return square / (compliance + kappa), kappa * axle.roll_moment_mass / (compliance + kappa)
-
-
 @inner
-def fill_steady(body, front, rear, car):
-    """Roll gradient (Gillespie, ch. 6: `W h / (K_f + K_r - W h)`, tyres included) and front roll-stiffness share."""
-    front_k, front_direct = initial_roll_stiffness(front)
-    rear_k, rear_direct = initial_roll_stiffness(rear)
-    arm = body.sprung_mass * body.roll_arm
-    net = front_k + rear_k - arm * G
-    gradient = (arm + front_direct + rear_direct) / net * (G * _DEG)
-    put_at(car, _C_GRADIENT, where(net > 0.0, gradient, 90.0))
-    put_at(car, _C_SHARE, 100.0 * front_k / (front_k + rear_k))
+def fill_steady(law, car):
+    """Roll gradient (Gillespie, ch. 6: `W h / (K_f + K_r - W h)`, tyres included) and front roll-stiffness share, of a
+    car that stands still; `law` is its path's, with nothing but its weight."""
+    none = 0.0 * law.front_weight
+    front, rear = axles_at(law, PathState(none, none, none, none, none, none, none, none))
+    net = part(front.moment, SIGMA) + part(rear.moment, SIGMA)
+    # by lateral acceleration at a fixed roll
+    tipping = PER_LATERAL * net + part(front.moment, LATERAL) + part(rear.moment, LATERAL)
+    put_at(car, _C_GRADIENT, where(net > 0.0, -tipping / net * (G * _DEG), 90.0))
+    put_at(car, _C_SHARE, 100.0 * front.roll_stiffness / (front.roll_stiffness + rear.roll_stiffness))
 
 
 @inner
@@ -74,9 +68,9 @@ def fill_bumps(axle, end, level, height, car):
 
 
 @inner
-def fill_phase(corner, limits, wheels, clearance, out):
+def fill_phase(corner, limits, state, wheels, clearance, out):
     """Metrics of one phase, in edge units."""
-    required, state = corner.phase.lateral, limits.required
+    required = corner.phase.lateral
     lowest = least(limits.front_grip, limits.rear_grip)
     put_at(out, _ROLL, state.roll * _DEG)
     put_at(out, _GRIP, margin_pct(lowest, required))
@@ -97,25 +91,19 @@ def fill_phase(corner, limits, wheels, clearance, out):
     put_at(out, _LIFT_AXLE, where(limits.front_first, 0.0, 1.0))
     axle = where(limits.front_grip <= limits.rear_grip, 0.0, 1.0)
     put_at(out, _LIMITED_BY, where(lowest >= limits.rollover, 2.0, axle))
-    raised = (state.front.contact_excess > 0.0) | (state.rear.contact_excess > 0.0)
+    raised = (state.front.excess > 0.0) | (state.rear.excess > 0.0)
     put_at(out, _STATE, where(limits.rolled_over, 2.0, where(raised, 1.0, 0.0)))
 
 
 @inner
-def fill_response(corner, limits, wheels, car):
+def fill_response(corner, state, wheels, car):
     """Lag, bite and damping about the working point of the turn-in phase."""
-    state, tyre = limits.required, corner.tyre
-    q, f0 = tyre.cornering_exponent, tyre.reference_load
-    front_scale = load_scaled(1.0, q, f0, wheels.front_inner_load, wheels.front_outer_load)
-    rear_scale = load_scaled(1.0, q, f0, wheels.rear_inner_load, wheels.rear_outer_load)
     response = response_of(
         corner.body,
         roll_mode(corner.body, corner.front, corner.rear, state.front, state.rear),
         corner.phase.speed,
-        tyre.cornering_stiffness * front_scale,
-        tyre.cornering_stiffness * rear_scale,
-        tyre.camber_stiffness * front_scale * lean_per_roll(corner.front, state.front),
-        tyre.camber_stiffness * rear_scale * lean_per_roll(corner.rear, state.rear),
+        axle_forces(corner.tyre, state.front, wheels.front_inner_load, wheels.front_outer_load),
+        axle_forces(corner.tyre, state.rear, wheels.rear_inner_load, wheels.rear_outer_load),
     )
     put_at(car, _C_LAG, 1000.0 * response.lag)
     put_at(car, _C_BITE, 100.0 * response.bite)

@@ -34,11 +34,3 @@ def steered_lean(lean, caster, kingpin_inclination, steer, side):
     turned, ahead = sine_cosine(steer)
     along = ky * ey + kz * ez
     return -arcsine(ez * ahead + kx * ey * turned + kz * along * (1.0 - ahead))
-
-
-@inner
-def lean_from_roll(axle, state):
-    """How far roll leans both wheels of an axle out of the turn (positive): suspension roll reduced by the camber
-    gain, plus the axle's own roll on its tyres, which no suspension can undo. [rad]"""
-    suspension_roll = (state.inner_travel + state.outer_travel) / axle.track
-    return suspension_roll * (1.0 - 0.5 * axle.camber_gain * axle.track) + state.axle_roll

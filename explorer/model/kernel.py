@@ -15,10 +15,11 @@ from explorer.errors import ModelError
 from explorer.model.block import evaluate_block
 from explorer.model.lanes import WIDTH
 from explorer.model.metrics import N_CAR, N_PHASE
-from explorer.model.slots import PHASE_COLUMNS, SLOT, SLOTS
+from explorer.model.path import Beam, Wishbone
+from explorer.model.slots import PHASE_COLUMNS, SLOT, SLOTS, WISHBONE
 from explorer.model.tyre import bump_tables_at
 
-_ROUGHNESS, _N = SLOT["roughness"], SLOT["load_sensitivity"]
+_ROUGHNESS, _N, _LAW = SLOT["roughness"], SLOT["load_sensitivity"], SLOT["axle_law"]
 FEW = 256
 """Up to this many setups and scenarios one thread answers: waking the others costs more than it gains."""
 PARTS = 8
@@ -31,9 +32,10 @@ _WEIGHT, _TURN_IN = PHASE_COLUMNS.index("weight"), PHASE_COLUMNS.index("is_turn_
 
 
 @njit(cache=True, nogil=True, error_model="numpy")
-def evaluate_jobs(first, last, parameters, phases, slots, factor, offset, tables, which_table, out, faults):
+def evaluate_jobs(kind, first, last, parameters, phases, slots, factor, offset, tables, which_table, out, faults):
     """Jobs `first` up to `last`; a job is a block of rows in one scenario. Row `i` in scenario `s` is `parameters[i]`
-    with its uncertain slots scaled and shifted; its bump table is `tables[which_table[s, i]]`."""
+    with its uncertain slots scaled and shifted; its bump table is `tables[which_table[s, i]]`. `kind` is the axle law
+    (`path.Beam` or `path.Wishbone`), for each of which this is compiled once."""
     rows = parameters.shape[0]
     blocks = (rows + WIDTH - 1) // WIDTH
     for job in range(first, last):
@@ -50,7 +52,7 @@ def evaluate_jobs(first, last, parameters, phases, slots, factor, offset, tables
                 vectors[slots[j], lane] = vectors[slots[j], lane] * factor[s, j] + offset[s, j]
             which[lane] = which_table[s, i]
         stop = start + count
-        evaluate_block(vectors, count, phases, tables, which, out[s, start:stop], faults[s, start:stop])
+        evaluate_block(kind, vectors, count, phases, tables, which, out[s, start:stop], faults[s, start:stop])
 
 
 def jobs_of(rows, scenarios):
@@ -64,15 +66,15 @@ def _crew(threads: int, process: int) -> ThreadPoolExecutor:
     return ThreadPoolExecutor(threads, thread_name_prefix="setups")
 
 
-def evaluate_rows(threads, *arrays):
+def evaluate_rows(threads, kind, *arrays):
     """All jobs, by so many threads. The kernel lets go of Python's lock, and a row's answer does not depend on who
     gives it. (Tried and dropped: numba's own parallel loop, which compiles the kernel twice more.)"""
     jobs = jobs_of(len(arrays[0]), len(arrays[3]))
     if threads == 1:
-        evaluate_jobs(0, jobs, *arrays)
+        evaluate_jobs(kind, 0, jobs, *arrays)
         return
     cuts = [jobs * k // (PARTS * threads) for k in range(PARTS * threads + 1)]
-    parts = [_crew(threads, os.getpid()).submit(evaluate_jobs, *cut, *arrays) for cut in pairwise(cuts)]
+    parts = [_crew(threads, os.getpid()).submit(evaluate_jobs, kind, *cut, *arrays) for cut in pairwise(cuts)]
     for part in parts:
         part.result()
 
@@ -112,7 +114,7 @@ def evaluate_with_faults(
     `parameters` (rows, slots) SI, `phases` (phases, columns) SI, `slots` (J,), `factor` and `offset` (scenarios, J) ->
     values (scenarios, rows, metrics) in edge units, zero where a fault is not 0, and faults (scenarios, rows).
 
-    Raises ModelError for arrays of the wrong shape, no phase, not exactly one turn-in phase or a phase that asks for
+    Raises ModelError for arrays of the wrong shape, rows of unlike axle laws, no phase, not exactly one turn-in phase or a phase that asks for
     nothing.
     """
     if parameters.ndim != 2 or parameters.shape[1] != len(SLOTS):
@@ -131,9 +133,13 @@ def evaluate_with_faults(
     faults = np.zeros((scenarios, rows), dtype=np.int64)
     if rows == 0:
         return values, faults
+    links = parameters[:, _LAW] == WISHBONE
+    if links.any() != links.all():
+        raise ModelError("all rows must be under one axle law")
     tables, which_table = bump_tables(parameters, slots, factor, offset)
     evaluate_rows(
         1 if scenarios * rows <= FEW else get_num_threads(),
+        Wishbone() if links.all() else Beam(),
         np.ascontiguousarray(parameters, dtype=np.float64),
         np.ascontiguousarray(phases, dtype=np.float64),
         np.ascontiguousarray(slots, dtype=np.int64),

@@ -1,7 +1,7 @@
-"""Elementary functions for floats and lanes, to a rounding or two.
+"""Elementary functions for floats and lanes, to a rounding or two, with the same bytes on either and on any processor.
 
-On floats numpy's own. On lanes, which know arithmetic only: argument reduction and polynomials, the same steps in
-every lane (after Cody & Waite, Software Manual for the Elementary Functions, 1980; the logarithm's coefficients are
+Argument reduction and polynomials, for lanes know arithmetic only and a library's last digit depends on the processor
+(after Cody & Waite, Software Manual for the Elementary Functions, 1980; the logarithm's coefficients are
 those of Sun's fdlibm, `e_log.c`, the arctangent's those of Moshier's Cephes, `atan.c`).
 """
 
@@ -15,7 +15,6 @@ from numba.extending import intrinsic, overload
 from explorer.model.compiled import inner
 from explorer.model.lanes import LANES, WIDTH, LanesType, where
 
-_WORDS = ir.VectorType(ir.IntType(64), WIDTH)
 _DOUBLES = ir.VectorType(ir.DoubleType(), WIDTH)
 _MANTISSA, _ONE, _TWO_52 = 0x000FFFFFFFFFFFFF, 0x3FF0000000000000, 0x4330000000000000
 _MAGIC = 6755399441055744.0
@@ -23,8 +22,12 @@ _MAGIC = 6755399441055744.0
 _LN2_HIGH, _LN2_LOW = 6.93147180369123816490e-01, 1.90821492927058770002e-10
 
 
-def _words(value):
-    return ir.Constant(_WORDS, [value] * WIDTH)
+def _kinds(number):
+    """(type, type of its bits, maker of constants) of a float or lanes in the compiler's language."""
+    if isinstance(number, ir.VectorType):
+        words = ir.VectorType(ir.IntType(64), number.count)
+        return number, words, lambda kind, value: ir.Constant(kind, [value] * number.count)
+    return number, ir.IntType(64), ir.Constant
 
 
 @intrinsic
@@ -32,22 +35,24 @@ def _power_of_two(typingctx, whole):
     """2^k for whole k."""
 
     def codegen(context, builder, sig, args):
-        shifted = builder.fadd(args[0], ir.Constant(_DOUBLES, [_MAGIC] * WIDTH))
-        exponent = builder.add(builder.bitcast(shifted, _WORDS), _words(1023))
-        return builder.bitcast(builder.shl(exponent, _words(52)), _DOUBLES)
+        doubles, words, fill = _kinds(args[0].type)
+        shifted = builder.fadd(args[0], fill(doubles, _MAGIC))
+        exponent = builder.add(builder.bitcast(shifted, words), fill(words, 1023))
+        return builder.bitcast(builder.shl(exponent, fill(words, 52)), doubles)
 
-    return LANES(LANES), codegen
+    return whole(whole), codegen
 
 
 @intrinsic
 def _exponent_of(typingctx, value):
-    """The biased exponent of positive numbers, as lanes."""
+    """The biased exponent of positive numbers, as numbers of their kind."""
 
     def codegen(context, builder, sig, args):
-        bits = builder.lshr(builder.bitcast(args[0], _WORDS), _words(52))
-        return builder.bitcast(builder.or_(bits, _words(_TWO_52)), _DOUBLES)
+        doubles, words, fill = _kinds(args[0].type)
+        bits = builder.lshr(builder.bitcast(args[0], words), fill(words, 52))
+        return builder.bitcast(builder.or_(bits, fill(words, _TWO_52)), doubles)
 
-    return LANES(LANES), codegen
+    return value(value), codegen
 
 
 @intrinsic
@@ -55,14 +60,15 @@ def _mantissa_of(typingctx, value):
     """The mantissa of positive numbers, from 1 to 2."""
 
     def codegen(context, builder, sig, args):
-        bits = builder.and_(builder.bitcast(args[0], _WORDS), _words(_MANTISSA))
-        return builder.bitcast(builder.or_(bits, _words(_ONE)), _DOUBLES)
+        doubles, words, fill = _kinds(args[0].type)
+        bits = builder.and_(builder.bitcast(args[0], words), fill(words, _MANTISSA))
+        return builder.bitcast(builder.or_(bits, fill(words, _ONE)), doubles)
 
-    return LANES(LANES), codegen
+    return value(value), codegen
 
 
 @inner
-def _lanes_exp(x):
+def _exp(x):
     x = where(x > -700.0, x, -700.0)
     x = where(x < 700.0, x, 700.0)
     k = np.floor(x * 1.4426950408889634 + 0.5)
@@ -77,7 +83,7 @@ def _lanes_exp(x):
 
 
 @inner
-def _lanes_log(x):
+def _log(x):
     k = _exponent_of(x) - (4503599627370496.0 + 1023.0)
     m = _mantissa_of(x)
     upper = m > 1.4142135623730951
@@ -95,7 +101,7 @@ def _lanes_log(x):
 
 
 @inner
-def _lanes_sine_cosine(x):
+def _sine_cosine(x):
     z = x * x
     s = -1.0 / 121645100408832000.0
     s = s * z + 1.0 / 355687428096000.0
@@ -119,7 +125,7 @@ def _lanes_sine_cosine(x):
 
 
 @inner
-def _lanes_arctan(x):
+def _arctan(x):
     size = abs(x)
     far, near = size > 2.414213562373095, size <= 0.66
     r = where(far, -1.0, where(near, size, size - 1.0)) / where(far, size, where(near, 1.0, size + 1.0))
@@ -140,30 +146,35 @@ def _lanes_arctan(x):
 
 
 @inner
-def _lanes_tanh(x):
-    e = _lanes_exp(-2.0 * abs(x))
+def _tanh(x):
+    e = _exp(-2.0 * abs(x))
     size = (1.0 - e) / (1.0 + e)
     return where(x < 0.0, -size, size)
 
 
 def exponential(x):
-    """e^x; on lanes held to the range of +-700."""
+    """e^x, held to the range of +-700."""
     return np.exp(x)
 
 
 def logarithm(x):
-    """Natural logarithm of numbers above zero (on lanes: not of subnormal ones; others give what nobody may take)."""
+    """Natural logarithm of numbers above zero (not of subnormal ones; others give what nobody may take)."""
     return np.log(x)
 
 
 def sine_cosine(x):
-    """(sin x, cos x) of a roll angle; on lanes by series, to a rounding up to 1 rad and 1e-13 up to 1.6 rad."""
+    """(sin x, cos x) of a roll angle by series, to a rounding up to 1 rad and 1e-13 up to 1.6 rad."""
     return np.sin(x), np.cos(x)
 
 
 def hyperbolic_tangent(x):
-    """tanh x; on lanes to a rounding of 1, so relatively less of small ones."""
+    """tanh x, to a rounding of 1, so relatively less of small ones."""
     return np.tanh(x)
+
+
+def square_root(x):
+    """The square root of a number not below zero."""
+    return np.sqrt(x)
 
 
 def arctangent(x):
@@ -179,22 +190,25 @@ def arcsine(x):
 
 @inner
 def tangent(x):
-    """tan x; on lanes as good as `sine_cosine`."""
+    """tan x, as good as `sine_cosine`."""
     sine, cosine = sine_cosine(x)
     return sine / cosine
 
 
-def _bind(function, on_floats, on_lanes):
+def _bind(function, implementation):
+    """The compiled form of a function of a float or of lanes."""
+
     @overload(function)
     def choose(x):
-        return on_lanes if isinstance(x, LanesType) else on_floats
+        return implementation if isinstance(x, (LanesType, types.Float)) else None
 
 
-_bind(exponential, lambda x: np.exp(x), lambda x: _lanes_exp(x))
-_bind(logarithm, lambda x: np.log(x), lambda x: _lanes_log(x))
-_bind(sine_cosine, lambda x: (np.sin(x), np.cos(x)), lambda x: _lanes_sine_cosine(x))
-_bind(arctangent, lambda x: np.arctan(x), lambda x: _lanes_arctan(x))
-_bind(hyperbolic_tangent, lambda x: np.tanh(x), lambda x: _lanes_tanh(x))
+_bind(exponential, lambda x: _exp(x))
+_bind(logarithm, lambda x: _log(x))
+_bind(sine_cosine, lambda x: _sine_cosine(x))
+_bind(arctangent, lambda x: _arctan(x))
+_bind(hyperbolic_tangent, lambda x: _tanh(x))
+_bind(square_root, lambda x: np.sqrt(x))
 
 
 @intrinsic

@@ -10,6 +10,7 @@ decide whether work is skipped whose result no lane would take.
 from __future__ import annotations
 
 import operator
+import os
 
 import numpy as np
 from llvmlite import binding, ir
@@ -18,10 +19,9 @@ from numba.core import cgutils
 from numba.core.typing.templates import AbstractTemplate, infer_global, signature
 from numba.extending import intrinsic, lower_builtin, lower_cast, models, overload, register_model
 
-WIDTH = 8 if binding.get_host_cpu_features().get("avx512f") else 4
-"""Setups done at once: what a vector register holds. More of them share a register file that is too small."""
-FUSED = ("contract",)
-"""A product and the sum it goes into may be rounded once, where the processor can."""
+WIDTH = int(os.environ.get("SETUP_SPACE_LANES", 8 if binding.get_host_cpu_features().get("avx512f") else 4))
+"""Setups done at once: what a vector register holds, or as many as the environment variable says (1, 2, 4 or 8). The
+answers are the same bytes at each width, for no product is fused with the sum it goes into."""
 
 _DOUBLES = ir.VectorType(ir.DoubleType(), WIDTH)
 _WORDS = ir.VectorType(ir.IntType(64), WIDTH)
@@ -123,9 +123,9 @@ def _call(name, arity):
 
 
 for _plain, _in_place, _emit in (
-    (operator.add, operator.iadd, lambda b, x, y: b.fadd(x, y, flags=FUSED)),
-    (operator.sub, operator.isub, lambda b, x, y: b.fsub(x, y, flags=FUSED)),
-    (operator.mul, operator.imul, lambda b, x, y: b.fmul(x, y, flags=FUSED)),
+    (operator.add, operator.iadd, lambda b, x, y: b.fadd(x, y)),
+    (operator.sub, operator.isub, lambda b, x, y: b.fsub(x, y)),
+    (operator.mul, operator.imul, lambda b, x, y: b.fmul(x, y)),
     (operator.truediv, operator.itruediv, lambda b, x, y: b.fdiv(x, y)),
 ):
     _bind(_plain, 2, LANES, _emit, _is_number)
@@ -186,7 +186,7 @@ class _Where(AbstractTemplate):
         elif _is_truth(first) and _is_truth(second):
             kind = MASK if masked or MASK in (first, second) else types.boolean
         else:
-            kind = first if first == second else None
+            kind = first if first == second and isinstance(first, types.BaseTuple) else None
         return kind and signature(kind, MASK if masked else types.boolean, kind, kind)
 
 
@@ -200,6 +200,12 @@ def _lower_where(context, builder, sig, args):
         if isinstance(kind, types.BaseTuple):
             pairs = [(k, builder.extract_value(a, i), builder.extract_value(b, i)) for i, k in enumerate(kind)]
             return context.make_tuple(builder, kind, [pick(*pair) for pair in pairs])
+        if isinstance(a.type, ir.LiteralStructType):  # a jet
+            picked = ir.Constant(a.type, ir.Undefined)
+            for i in range(len(a.type)):
+                chosen = builder.select(bits, builder.extract_value(a, i), builder.extract_value(b, i))
+                picked = builder.insert_value(picked, chosen, i)
+            return picked
         return builder.select(bits, a, b)
 
     return pick(sig.return_type, first, second)
@@ -239,7 +245,7 @@ def _bind_extreme(function, sign):
     class Template(AbstractTemplate):
         def generic(self, args, kws):
             kind = LANES if LANES in args else types.float64
-            return signature(kind, kind, kind)
+            return signature(kind, kind, kind) if all(_is_number(arg) for arg in args) else None
 
     infer_global(function)(Template)
 

@@ -1,8 +1,9 @@
-"""The equilibrium path of a car with a rigid chassis, with its derivatives in closed form.
+"""The equilibrium path of a car in a corner, solved by Newton's method on jets.
 
-The same statics as `loads`, stage by stage, for solving by Newton's method: every axle quantity comes with its partial
-derivatives by roll, lateral acceleration and axle weight, so that roll, lateral acceleration and the load handed to
-the front are found together for an event (a wheel lifts, a required lateral acceleration), not one inside the other.
+Along the path lateral acceleration and what follows from it grow out of the car standing upright. Its variable is
+`sigma = roll + lateral * PER_LATERAL` of the rear of the body: roll alone may turn back where a jacked body meets its
+droop stops, lateral acceleration alone does where a wheel lifts. At each sigma one lateral acceleration, load handed to
+the front axle, twist of the chassis and set of wheel travels balance all forces and moments.
 Written for floats and for lanes alike (`lanes`): what is a truth for one car is a mask over several.
 """
 
@@ -10,79 +11,131 @@ from __future__ import annotations
 
 from typing import NamedTuple
 
+from numba import types
+from numba.extending import overload
+
+from explorer.model.axle_point import HANDED, LATERAL, SIGMA, AxlePoint
+from explorer.model.beam import BeamAxle, beam_axle, beam_point
 from explorer.model.compiled import inner, woven
+from explorer.model.jets import part, seeded, without
 from explorer.model.lane_math import sine_cosine
 from explorer.model.lanes import any_of, least, most, negated, where
-from explorer.model.path_axle import (
-    AxleLaw,
-    AxlePoint,
-    axle_point,
-    excess_after,
-    excess_slope,
-    travel_after,
-    travel_slope,
-)
+from explorer.model.wishbone import wishbone_axle, wishbone_point
 
+PER_LATERAL = 1.0 / 400.0
+"""Share of lateral acceleration in the path's variable. [rad s2/m]"""
 SMALL_STEP = 1e-6
 """A Newton step of this relative size is taken as the last: what it leaves is its square."""
 LONGEST_STEP, LONGEST_STEP_BACK = 2.0, 0.5
-"""A Newton step in roll is cut to these shares of the roll angle: the next wheel may lift far from the last."""
+"""A Newton step along the path is cut to these shares of sigma: the next wheel may lift far from the last."""
 MOST_STEPS = 25
+LEAST_SHARE = 1e-12
+"""Share of the car's load below which no axle's goes."""
+MOST_UPRIGHT_STEPS = 8
 LIFT, REACH = 0, 1
 
 
 class PathLaw(NamedTuple):
     """Both axles and what couples them: the pulls hand load to the front axle (see `car.Phase`)."""
 
-    front: AxleLaw
-    rear: AxleLaw
+    front: object
+    rear: object
     front_weight: float
     total_weight: float
     front_pull: float
     rear_pull: float
+    chassis_compliance: float
 
 
-class PathStep(NamedTuple):
-    """Both axles at a trial point, corrections of lateral acceleration and handed load at its roll, slopes by roll."""
+class PathState(NamedTuple):
+    """What is found at a point of the path: numbers, or jets along `SIGMA`. SI; `twist` is the front's roll less the
+    rear's, then the travels of the four wheels in the body."""
 
-    front: AxlePoint
-    rear: AxlePoint
-    lateral: float
-    handed: float
-    lateral_slope: float
-    handed_slope: float
+    sigma: object
+    lateral: object
+    handed: object
+    twist: object
+    front_outer: object
+    front_inner: object
+    rear_outer: object
+    rear_inner: object
 
 
 class PathPoint(NamedTuple):
-    """A point of the path after its last Newton step. SI; a slope is along the path by roll."""
+    """A point of the path after its last Newton step: jets along `SIGMA`. SI; for excess and lean see `AxlePoint`."""
 
-    roll: float
-    lateral: float
-    handed: float
-    lateral_slope: float
-    handed_slope: float
-    front_weight: float
-    front_excess: float
-    rear_excess: float
-    front_travel: float
-    rear_travel: float
-    front_excess_slope: float
-    rear_excess_slope: float
-    front_travel_slope: float
-    rear_travel_slope: float
+    state: PathState
+    front_excess: object
+    rear_excess: object
+    front_outer_lean: object
+    front_inner_lean: object
+    rear_outer_lean: object
+    rear_inner_lean: object
     found: bool
 
 
+class Beam(NamedTuple):
+    """Says to compiled code that axles are beams."""
+
+    number: float = 0.0
+
+
+class Wishbone(NamedTuple):
+    """Says to compiled code that wheels hang on links."""
+
+    number: float = 1.0
+
+
+def law_of(kind, front, rear, body):
+    """((front, rear) under the law of a `kind`, the height of the sprung centre over what the body pitches on)."""
+    height = body.sprung_height
+    if isinstance(kind, Beam):
+        return (beam_axle(front, height), beam_axle(rear, height)), body.roll_arm
+    return (wishbone_axle(front, height), wishbone_axle(rear, height)), height
+
+
+@overload(law_of, jit_options={"forceinline": True, "error_model": "numpy"})
+def _law_of(kind, front, rear, body):
+    if kind.instance_class is Beam:
+        return lambda kind, front, rear, body: (
+            (beam_axle(front, body.sprung_height), beam_axle(rear, body.sprung_height)),
+            body.roll_arm,
+        )
+    return lambda kind, front, rear, body: (
+        (wishbone_axle(front, body.sprung_height), wishbone_axle(rear, body.sprung_height)),
+        body.sprung_height,
+    )
+
+
+def axle_point(law, roll, sine, cosine, lateral, weight, outer, inner):
+    """`AxlePoint` by the law that an axle is under."""
+    if isinstance(law, BeamAxle):
+        return beam_point(law, roll, sine, cosine, lateral, weight)
+    return wishbone_point(law, roll, sine, cosine, lateral, weight, outer, inner)
+
+
+@overload(axle_point, jit_options={"forceinline": True, "error_model": "numpy"})
+def _axle_point(law, roll, sine, cosine, lateral, weight, outer, inner):
+    if isinstance(law, types.BaseNamedTuple) and law.instance_class is BeamAxle:
+        return lambda law, roll, sine, cosine, lateral, weight, outer, inner: beam_point(
+            law, roll, sine, cosine, lateral, weight
+        )
+    return lambda law, roll, sine, cosine, lateral, weight, outer, inner: wishbone_point(
+        law, roll, sine, cosine, lateral, weight, outer, inner
+    )
+
+
 @inner
-def path_law(front, rear, phase):
+def path_law(axles, phase, body):
     """Constants of the path of one setup, its axles' laws, in one phase."""
     return PathLaw(
-        front=front,
-        rear=rear,
+        front=axles[0],
+        rear=axles[1],
         front_weight=phase.front_weight,
         total_weight=phase.front_weight + phase.rear_weight,
         front_pull=phase.front_pull,
         rear_pull=phase.rear_pull,
+        chassis_compliance=body.chassis_compliance,
     )
 
 
@@ -94,147 +147,199 @@ def unlike(law, other):
 
 
 @woven
-def path_step(law, roll, lateral, handed):
-    """One Newton step of the moment and load balances for (lateral, handed) at a fixed roll, and the path's slopes."""
-    front_weight = law.front_weight + handed
-    sine, cosine = sine_cosine(roll)
-    front = axle_point(law.front, sine, cosine, roll, lateral, front_weight)
-    rear = axle_point(law.rear, sine, cosine, roll, lateral, law.total_weight - front_weight)
-    moment = front.moment + rear.moment
-    moment_p = front.moment_p + rear.moment_p
-    moment_a = front.moment_a + rear.moment_a
-    moment_h = front.moment_w - rear.moment_w
-    gap = law.rear_pull * rear.rise - law.front_pull * front.rise - handed
-    gap_p = law.rear_pull * rear.rise_p - law.front_pull * front.rise_p
-    gap_a = law.rear_pull * rear.rise_a - law.front_pull * front.rise_a
-    gap_h = -law.rear_pull * rear.rise_w - law.front_pull * front.rise_w - 1.0
-    scale = -1.0 / (moment_a * gap_h - moment_h * gap_a)
-    return PathStep(
-        front=front,
-        rear=rear,
-        lateral=(moment * gap_h - moment_h * gap) * scale,
-        handed=(moment_a * gap - gap_a * moment) * scale,
-        lateral_slope=(moment_p * gap_h - moment_h * gap_p) * scale,
-        handed_slope=(moment_a * gap_p - gap_a * moment_p) * scale,
+def axles_at(law, state):
+    """Front and rear `AxlePoint` at a trial state, chassis twist held."""
+    lateral, handed = seeded(state.lateral, LATERAL), seeded(state.handed, HANDED)
+    rear_roll = seeded(state.sigma, SIGMA) - PER_LATERAL * lateral
+    front_roll = rear_roll + state.twist
+    # an axle that has handed all its load over keeps next to none
+    least_weight = LEAST_SHARE * law.total_weight
+    front_weight = least(most(law.front_weight + handed, least_weight), law.total_weight - least_weight)
+    rear_weight = law.total_weight - front_weight
+    sine, cosine = sine_cosine(front_roll)
+    front = axle_point(
+        law.front, front_roll, sine, cosine, lateral, front_weight, state.front_outer, state.front_inner
     )
+    sine, cosine = sine_cosine(rear_roll)
+    rear = axle_point(law.rear, rear_roll, sine, cosine, lateral, rear_weight, state.rear_outer, state.rear_inner)
+    return front, rear
 
 
 @woven
-def lift_step(step, front):
-    """Step in roll to where the inner wheel of the front axle, or else of the rear one, lifts. [rad]"""
-    f, r = step.front, step.rear
-    excess, excess_p = where(front, f.excess, r.excess), where(front, f.excess_p, r.excess_p)
-    excess_a, excess_h = where(front, f.excess_a, r.excess_a), where(front, f.excess_w, -r.excess_w)
-    return -(excess + excess_a * step.lateral + excess_h * step.handed) / (
-        excess_p + excess_a * step.lateral_slope + excess_h * step.handed_slope
-    )
-
-
-class Steps(NamedTuple):
-    """A Newton step from a trial point of the path: in roll [rad], lateral acceleration and handed load. SI."""
-
-    roll: float
-    lateral: float
-    handed: float
+def _turned(jet, twist_step):
+    """A jet of the front axle with the chassis twisted by a step, itself a jet: its roll is the path's and the twist.
+    """
+    return jet + part(jet, SIGMA) * twist_step
 
 
 @woven
-def steps_of(step, roll_step):
-    """`Steps` along the path of a step in roll."""
-    lateral = step.lateral + step.lateral_slope * roll_step
-    return Steps(roll_step, lateral, step.handed + step.handed_slope * roll_step)
+def _along(jet, lateral, handed):
+    """A jet along the path: lateral acceleration and handed load follow sigma."""
+    fixed = without(without(jet, LATERAL), HANDED)
+    return fixed + part(jet, LATERAL) * lateral + part(jet, HANDED) * handed
 
 
 @woven
-def small_enough(law, roll, lateral, steps):
-    """True where a Newton step is the last."""
-    return (
-        (abs(steps.roll) <= SMALL_STEP * roll)
-        & (abs(steps.lateral) <= SMALL_STEP * lateral)
-        & (abs(steps.handed) <= SMALL_STEP * law.total_weight)
-    )
+def path_step(law, state):
+    """`PathPoint` at the sigma of a trial state by one Newton step in everything else, and its slopes along the path.
 
-
-@woven
-def moved_by(law, step, roll, lateral, handed, steps, found):
-    """The path after a Newton step from a trial point."""
-    handed = handed + steps.handed
+    The chassis twists by what the rear axle holds up more than it must; the moments of both axles balance; the rise of
+    the two ends hands load to the front axle (see `car.Phase`).
+    """
+    front, rear = axles_at(law, state)
+    twist_step = law.chassis_compliance * rear.moment - state.twist
+    rise = _turned(front.rise, twist_step)
+    moment = _turned(front.moment, twist_step) + rear.moment
+    gap = law.rear_pull * rear.rise - law.front_pull * rise - seeded(state.handed, HANDED)
+    moment_a, moment_h = part(moment, LATERAL), part(moment, HANDED)
+    gap_a, gap_h = part(gap, LATERAL), part(gap, HANDED)
+    per = -1.0 / (moment_a * gap_h - moment_h * gap_a)
+    moment, gap = without(without(moment, LATERAL), HANDED), without(without(gap, LATERAL), HANDED)
+    # steps in lateral acceleration and handed load, and their slopes
+    lateral = (gap_h * per) * moment - (moment_h * per) * gap
+    handed = (moment_a * per) * gap - (gap_a * per) * moment
     return PathPoint(
-        roll=roll + steps.roll,
-        lateral=lateral + steps.lateral,
-        handed=handed,
-        lateral_slope=step.lateral_slope,
-        handed_slope=step.handed_slope,
-        front_weight=law.front_weight + handed,
-        front_excess=excess_after(step.front, steps.roll, steps.lateral, steps.handed),
-        rear_excess=excess_after(step.rear, steps.roll, steps.lateral, -steps.handed),
-        front_travel=travel_after(step.front, steps.roll, steps.lateral, steps.handed),
-        rear_travel=travel_after(step.rear, steps.roll, steps.lateral, -steps.handed),
-        front_excess_slope=excess_slope(step.front, step.lateral_slope, step.handed_slope),
-        rear_excess_slope=excess_slope(step.rear, step.lateral_slope, -step.handed_slope),
-        front_travel_slope=travel_slope(step.front, step.lateral_slope, step.handed_slope),
-        rear_travel_slope=travel_slope(step.rear, step.lateral_slope, -step.handed_slope),
-        found=found,
+        state=PathState(
+            sigma=seeded(state.sigma, SIGMA),
+            lateral=state.lateral + lateral,
+            handed=state.handed + handed,
+            twist=state.twist + _along(twist_step, lateral, handed),
+            front_outer=_along(_turned(front.outer_travel, twist_step), lateral, handed),
+            front_inner=_along(_turned(front.inner_travel, twist_step), lateral, handed),
+            rear_outer=_along(rear.outer_travel, lateral, handed),
+            rear_inner=_along(rear.inner_travel, lateral, handed),
+        ),
+        front_excess=_along(_turned(front.excess, twist_step), lateral, handed),
+        rear_excess=_along(rear.excess, lateral, handed),
+        front_outer_lean=_along(_turned(front.outer_lean, twist_step), lateral, handed),
+        front_inner_lean=_along(_turned(front.inner_lean, twist_step), lateral, handed),
+        rear_outer_lean=_along(rear.outer_lean, lateral, handed),
+        rear_inner_lean=_along(rear.inner_lean, lateral, handed),
+        found=state.sigma >= 0.0,
+    )
+
+
+@woven
+def ahead(jet, step):
+    """A jet along the path a step of sigma further on its tangent."""
+    return jet + part(jet, SIGMA) * step
+
+
+@woven
+def state_ahead(state, step):
+    """A `PathState` of jets a step of sigma further on their tangents."""
+    return PathState(
+        ahead(state.sigma, step),
+        ahead(state.lateral, step),
+        ahead(state.handed, step),
+        ahead(state.twist, step),
+        ahead(state.front_outer, step),
+        ahead(state.front_inner, step),
+        ahead(state.rear_outer, step),
+        ahead(state.rear_inner, step),
+    )
+
+
+@woven
+def moved(point, step, found):
+    """A `PathPoint` a step of sigma further on its tangents."""
+    return PathPoint(
+        state_ahead(point.state, step),
+        ahead(point.front_excess, step),
+        ahead(point.rear_excess, step),
+        ahead(point.front_outer_lean, step),
+        ahead(point.front_inner_lean, step),
+        ahead(point.rear_outer_lean, step),
+        ahead(point.rear_inner_lean, step),
+        found,
+    )
+
+
+@woven
+def values_of(state):
+    """The values of a `PathState` of jets."""
+    return PathState(
+        part(state.sigma, 0),
+        part(state.lateral, 0),
+        part(state.handed, 0),
+        part(state.twist, 0),
+        part(state.front_outer, 0),
+        part(state.front_inner, 0),
+        part(state.rear_outer, 0),
+        part(state.rear_inner, 0),
+    )
+
+
+@woven
+def _travels_settled(law, old, new):
+    """True where no wheel's travel has moved much."""
+    front, rear = SMALL_STEP * law.front.travel_scale, SMALL_STEP * law.rear.travel_scale
+    return (
+        (abs(new.front_outer - old.front_outer) <= front)
+        & (abs(new.front_inner - old.front_inner) <= front)
+        & (abs(new.rear_outer - old.rear_outer) <= rear)
+        & (abs(new.rear_inner - old.rear_inner) <= rear)
+    )
+
+
+@woven
+def small_enough(law, old, new):
+    """True where a Newton step from one state of numbers to the next is the last."""
+    return (
+        (abs(new.sigma - old.sigma) <= SMALL_STEP * old.sigma)
+        & (abs(new.lateral - old.lateral) <= SMALL_STEP * old.lateral)
+        & (abs(new.handed - old.handed) <= SMALL_STEP * law.total_weight)
+        & (abs(new.twist - old.twist) <= SMALL_STEP * old.sigma)
+        & _travels_settled(law, old, new)
     )
 
 
 @inner
-def solve_path(law, event, which, target, roll, lateral, handed, wanted):
+def solve_path(law, event, which, target, state, wanted):
     """Point of the path by Newton's method from a first guess, where it is `wanted`: for the event `LIFT` where the
     inner wheel of the front axle leaves the ground, or of the rear one where not `which`; for `REACH` where lateral
-    acceleration is `target`, or roll where `which`.
+    acceleration is `target`, or sigma where `which`.
 
-    Each step solves the balances at fixed roll and along the path, then the event for the roll. `found` is False where
-    it does not settle or an axle weight reaches zero.
+    Each step balances the car at fixed sigma and along the path, then meets the event along the path. `found` is False where
+    it does not settle.
     """
     for _ in range(MOST_STEPS):
-        step = path_step(law, roll, lateral, handed)
+        point = path_step(law, state)
         if event == LIFT:
-            roll_step = lift_step(step, which)
+            excess = where(which, point.front_excess, point.rear_excess)
+            step = -part(excess, 0) / part(excess, SIGMA)
         else:
-            to_lateral = (target - lateral - step.lateral) / step.lateral_slope
-            roll_step = where(which, target - roll, to_lateral)
-        steps = steps_of(step, least(most(roll_step, -LONGEST_STEP_BACK * roll), LONGEST_STEP * roll))
-        found = small_enough(law, roll, lateral, steps)
-        weight = law.front_weight + (handed + steps.handed)
-        inside = (lateral + steps.lateral > 0.0) & (weight > 0.0) & (weight < law.total_weight)
+            to_lateral = (target - part(point.state.lateral, 0)) / part(point.state.lateral, SIGMA)
+            step = where(which, target - state.sigma, to_lateral)
+        step = least(most(step, -LONGEST_STEP_BACK * state.sigma), LONGEST_STEP * state.sigma)
+        new = values_of(state_ahead(point.state, step))
+        found = small_enough(law, state, new)
+        inside = new.lateral > 0.0
         # who has settled stays where the last step began, so that it is the same step while others go on
         going = wanted & inside & negated(found)
         if not any_of(going):
             break
-        roll = where(going, roll + steps.roll, roll)
-        lateral = where(going, lateral + steps.lateral, lateral)
-        handed = where(going, handed + steps.handed, handed)
-    return moved_by(law, step, roll, lateral, handed, steps, wanted & found)
+        state = where(going, new, state)
+    return moved(point, step, wanted & found)
 
 
 @inner
 def upright(law):
-    """(the car before it rolls, rolls at which its front and rear inner wheel would lift were its path straight). Its
-    rise under drive, braking or downforce hands load to the front, here in closed form."""
-    f, r = law.front, law.rear
-    give_f = law.front_pull * (f.half_spring + f.half_tyre)
-    give_r = law.rear_pull * (r.half_spring + r.half_tyre)
-    rear_weight = law.total_weight - law.front_weight
-    handed = (give_f * (law.front_weight - f.weight) - give_r * (rear_weight - r.weight)) / (1.0 - give_f - give_r)
-    none = 0.0 * handed
-    step = path_step(law, none, none, handed)
-    front, rear, slope, moved = step.front, step.rear, step.lateral_slope, step.handed_slope
-    point = PathPoint(
-        roll=none,
-        lateral=none,
-        handed=handed,
-        lateral_slope=slope,
-        handed_slope=moved,
-        front_weight=law.front_weight + handed,
-        front_excess=front.excess,
-        rear_excess=rear.excess,
-        front_travel=front.travel,
-        rear_travel=rear.travel,
-        front_excess_slope=excess_slope(front, slope, moved),
-        rear_excess_slope=excess_slope(rear, slope, -moved),
-        front_travel_slope=travel_slope(front, slope, moved),
-        rear_travel_slope=travel_slope(rear, slope, -moved),
-        found=slope > 0.0,
-    )
-    return point, -front.excess / point.front_excess_slope, -rear.excess / point.rear_excess_slope
+    """(the car before it rolls, sigmas at which its front and rear inner wheel would lift were its path straight). Its
+    rise under drive, braking or downforce hands load to the front and moves its wheels."""
+    none = 0.0 * law.front_weight
+    state = PathState(none, none, none, none, none, none, none, none)
+    for _ in range(MOST_UPRIGHT_STEPS):
+        point = path_step(law, state)
+        new = values_of(point.state)
+        new = PathState(
+            none, none, new.handed, none, new.front_outer, new.front_outer, new.rear_outer, new.rear_outer
+        )
+        settled = abs(new.handed - state.handed) <= SMALL_STEP * SMALL_STEP * law.total_weight
+        going = negated(settled & _travels_settled(law, state, new))
+        if not any_of(going):
+            break
+        state = where(going, new, state)
+    front, rear = point.front_excess, point.rear_excess
+    point = moved(point, none, part(point.state.lateral, SIGMA) > 0.0)
+    return point, -part(front, 0) / part(front, SIGMA), -part(rear, 0) / part(rear, SIGMA)

@@ -15,7 +15,6 @@ from typing import NamedTuple
 import numpy as np
 from numba import njit
 
-from explorer.model.car import G
 from explorer.model.compiled import inner
 from explorer.model.lane_math import exponential, logarithm
 from explorer.model.lanes import any_of, least, negated, where
@@ -46,29 +45,20 @@ class Response(NamedTuple):
 
 @inner
 def axle_damping(axle, state):
-    """Roll damping that an axle's dampers give in series with its tyres, `c t^2 f^2` times 1/2 for two dampers
-    sharing the travel, 1 for one taking it all. [N m s/rad]"""
-    shared = where(state.on_stop > 0.0, 1.0, 0.5)
-    arm = axle.track * state.suspension_share
-    return shared * axle.damping * arm * arm
+    """Roll damping that an axle's dampers give in series with its tyres, `c (x_o'^2 + x_i'^2)` of the travels by roll.
+    [N m s/rad]"""
+    outer, inner = state.outer_travel_by_roll, state.inner_travel_by_roll
+    return axle.damping * (outer * outer + inner * inner)
 
 
 @inner
 def roll_mode(body, front, rear, front_state, rear_state):
-    """Roll alone about the working point: tangent stiffness less the weight's own tipping `m_s g h`."""
-    stiffness = front_state.roll_stiffness + rear_state.roll_stiffness - body.sprung_mass * G * body.roll_arm
+    """Roll alone about the working point: tangent stiffness less what tips the car."""
     return RollMode(
-        stiffness=stiffness,
+        stiffness=front_state.net_stiffness + rear_state.net_stiffness,
         damping=axle_damping(front, front_state) + axle_damping(rear, rear_state),
         inertia=body.roll_inertia + body.sprung_mass * body.roll_arm * body.roll_arm,
     )
-
-
-@inner
-def lean_per_roll(axle, state):
-    """Change of lean (into the turn) with roll: the suspension's part less the camber gain, the axle's part whole."""
-    share = state.suspension_share
-    return -((1.0 - 0.5 * axle.camber_gain * axle.track) * share + 1.0 - share)
 
 
 @inner
@@ -79,11 +69,20 @@ def load_power(load, exponent, reference_load):
     return where(loaded, power, 0.0)
 
 
-@njit(cache=True, error_model="numpy")
-def load_scaled(stiffness, exponent, reference_load, inner_load, outer_load):
-    """Stiffness of an axle whose wheels follow `C_0 (F/F_0)^q`. [N/rad]"""
-    inner_part = load_power(inner_load, exponent, reference_load)
-    return stiffness * (inner_part + load_power(outer_load, exponent, reference_load))
+class AxleForces(NamedTuple):
+    """Lateral force of an axle per slip angle, and per roll from its wheels' lean. [N/rad]"""
+
+    stiffness: float
+    thrust: float
+
+
+@inner
+def axle_forces(tyre, state, inner_load, outer_load):
+    """`AxleForces` of an axle whose wheels follow `C_0 (F/F_0)^q`."""
+    inner = load_power(inner_load, tyre.cornering_exponent, tyre.reference_load)
+    outer = load_power(outer_load, tyre.cornering_exponent, tyre.reference_load)
+    leaning = inner * state.inner_lean_by_roll + outer * state.outer_lean_by_roll
+    return AxleForces(tyre.cornering_stiffness * (inner + outer), -tyre.camber_stiffness * leaning)
 
 
 class Quartic(NamedTuple):
@@ -172,11 +171,10 @@ def exponential_of(a, time):
 
 
 @njit(cache=True, error_model="numpy")
-def response_of(body, mode, speed, front_stiffness, rear_stiffness, front_thrust, rear_thrust):
+def response_of(body, mode, speed, front, rear):
     """Lag, bite and roll damping of the linear car; for floats and for lanes alike.
 
-    `front_stiffness`, `rear_stiffness` are axle cornering stiffnesses [N/rad]; `front_thrust`, `rear_thrust` the axles'
-    lateral force per roll angle from their wheels' lean [N/rad].
+    `front` and `rear` are the axles' `AxleForces`.
 
     Lag is the delay of the elastic load transfer, which is proportional to roll, behind a steadily ramped steer:
     `-H'(0)/H(0)` of `H = roll/steer`; for roll alone it is `C/K`. The ramp's particular solution `x0 t + x1` gives it
@@ -185,7 +183,7 @@ def response_of(body, mode, speed, front_stiffness, rear_stiffness, front_thrust
     m, u, h = body.mass, speed, body.sprung_mass * body.roll_arm
     a = body.wheelbase * (1.0 - body.front_share)
     b = body.wheelbase * body.front_share
-    cf, cr = front_stiffness, rear_stiffness
+    cf, cr = front.stiffness, rear.stiffness
     iz, inertia, k, c = body.yaw_inertia, mode.inertia, mode.stiffness, mode.damping
     firm = k > 0.0
     damping_ratio = where(firm, c / (2.0 * np.sqrt(where(firm, k, 1.0) * inertia)), 0.0)
@@ -194,8 +192,8 @@ def response_of(body, mode, speed, front_stiffness, rear_stiffness, front_thrust
     # -h v' + I p' + c p + s21 r + k phi = 0
     per_u = 1.0 / u
     turning = (a * cf - b * cr) * per_u
-    s00, s01, s02 = (cf + cr) * per_u, m * u + turning, -(front_thrust + rear_thrust)
-    s10, s11, s12 = turning, (a * a * cf + b * b * cr) * per_u, -(a * front_thrust - b * rear_thrust)
+    s00, s01, s02 = (cf + cr) * per_u, m * u + turning, -(front.thrust + rear.thrust)
+    s10, s11, s12 = turning, (a * a * cf + b * b * cr) * per_u, -(a * front.thrust - b * rear.thrust)
     s21 = -h * u
 
     # determinant of the three in powers of d/dt

@@ -24,6 +24,11 @@ _PER_END = (
     "camber_gain",
     "damping",
     "tyre_grip",
+    "camber_gain_slope",
+    "spring_motion_ratio_slope",
+    "wheel_inertia",
+    "tyre_crown",
+    "tyre_side_compliance",
 )
 
 SLOTS: tuple[str, ...] = (
@@ -62,10 +67,14 @@ SLOTS: tuple[str, ...] = (
     "front_grip_ratio",
     "roughness",
     "bump_height",
+    "axle_law",
 )
 
 SLOT = {name: index for index, name in enumerate(SLOTS)}
 """Column of each parameter."""
+
+BEAM, WISHBONE = 0.0, 1.0
+"""Values of `axle_law`: axles that stay square to the road, and wheels on two links each."""
 
 END_SLOTS = len(_PER_END)
 """The rear slots follow the front ones at this distance."""

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from scipy.special import log_ndtr, ndtr
 
 from explorer.model.compiled import inner
+from explorer.model.lane_math import hyperbolic_tangent, square_root
 from explorer.model.lanes import value_at, where
 from explorer.model.slots import SLOT
 
@@ -92,21 +93,20 @@ def peak_force(grip, reference_load, load_sensitivity, load, factor):
 @njit(cache=True, error_model="numpy")
 def patch_offset(lean, patch_shift, patch_lean):
     """Sideways shift of the contact patch, positive into the turn: `e_max tanh(lean/gamma_e)`. [m]"""
-    return patch_shift * np.tanh(lean / patch_lean)
+    return patch_shift * hyperbolic_tangent(lean / patch_lean)
 
 
 @njit(cache=True, error_model="numpy")
 def friction_ellipse(lateral_peak, longitudinal_force, longitudinal_ratio):
-    """Lateral force left beside a longitudinal one, `P_y sqrt(1 - (F_x/P_x)^2)`, `P_x = ratio P_y`; zero when the
-    longitudinal share exceeds its peak (Gillespie, ch. 10; Milliken & Milliken, ch. 2). [N]
+    """Lateral force left beside a longitudinal one, `sqrt(P_y^2 - (F_x/ratio)^2)`, where the longitudinal peak is
+    `ratio P_y`; zero when the longitudinal force exceeds that (Gillespie, ch. 10; Milliken & Milliken, ch. 2). [N]
 
     >>> round(float(friction_ellipse(1.0, 0.6, 1.0)), 12)
     0.8
     """
-    longitudinal_peak = longitudinal_ratio * lateral_peak
-    share = longitudinal_force / longitudinal_peak
-    left = where(longitudinal_peak > abs(longitudinal_force), 1.0 - share * share, 0.0)
-    return lateral_peak * np.sqrt(left)
+    share = longitudinal_force / longitudinal_ratio
+    square = lateral_peak * lateral_peak - share * share
+    return square_root(where(square > 0.0, square, 0.0))
 
 
 SENSITIVITY_LOW, SENSITIVITY_HIGH, SENSITIVITY_NODES = 0.0, 1.0, 20
