@@ -214,7 +214,7 @@ def car_at(parameters):
 @inner
 def phase_at(parameters, phase, body, pitch_arm):
     """What a phase asks of this car on this surface; `phase` is a row of the phase array, `pitch_arm` the height of the
-    sprung centre over what the body pitches on: the roll axis on beam axles, the road on links.
+    sprung centre over what the body pitches on: the roll axis on beam axles, the wheels' centres on links.
 
     Required lateral acceleration `v^2/R`, or a share of the grip level; longitudinal transfer `m a_x h/L`
     (Gillespie, Fundamentals of Vehicle Dynamics, ch. 1); downforce `q v^2`.

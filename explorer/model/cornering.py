@@ -7,7 +7,7 @@ from typing import NamedTuple
 from explorer.model.compiled import woven
 from explorer.model.jets import part
 from explorer.model.lanes import where
-from explorer.model.path import PER_LATERAL, axles_at
+from explorer.model.path import axles_at
 
 
 class AxleState(NamedTuple):
@@ -61,13 +61,12 @@ def _axle_state(point, weight):
 @woven
 def car_state(law, body, state):
     """`CarState` at a state of the path, for floats and for lanes."""
-    front, rear = axles_at(law, state)
+    front, rear = axles_at(law, 0.0, state)
     front_weight = law.front_weight + state.handed
-    rear_roll = state.sigma - PER_LATERAL * state.lateral
     return CarState(
-        roll=rear_roll + body.front_sprung_share * state.twist,
-        front_roll=rear_roll + state.twist,
-        rear_roll=rear_roll,
+        roll=state.roll + body.front_sprung_share * state.twist,
+        front_roll=state.roll + state.twist,
+        rear_roll=state.roll,
         front=_axle_state(front, front_weight),
         rear=_axle_state(rear, law.total_weight - front_weight),
     )

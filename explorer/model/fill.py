@@ -12,7 +12,7 @@ from explorer.model.compiled import inner
 from explorer.model.jets import part
 from explorer.model.lanes import least, put_at, value_at, where
 from explorer.model.metrics import CAR_COLUMN, PHASE_COLUMN
-from explorer.model.path import PER_LATERAL, PathState, axles_at
+from explorer.model.path import PathState, axles_at
 from explorer.model.response import axle_forces, response_of, roll_mode
 
 _ROLL, _GRIP, _FRONT_GRIP, _REAR_GRIP = (
@@ -51,10 +51,9 @@ def fill_steady(law, car):
     """Roll gradient (Gillespie, ch. 6: `W h / (K_f + K_r - W h)`, tyres included) and front roll-stiffness share, of a
     car that stands still; `law` is its path's, with nothing but its weight."""
     none = 0.0 * law.front_weight
-    front, rear = axles_at(law, PathState(none, none, none, none, none, none, none, none))
+    front, rear = axles_at(law, 0.0, PathState(none, none, none, none, none, none, none, none))
     net = part(front.moment, SIGMA) + part(rear.moment, SIGMA)
-    # by lateral acceleration at a fixed roll
-    tipping = PER_LATERAL * net + part(front.moment, LATERAL) + part(rear.moment, LATERAL)
+    tipping = part(front.moment, LATERAL) + part(rear.moment, LATERAL)
     put_at(car, _C_GRADIENT, where(net > 0.0, -tipping / net * (G * _DEG), 90.0))
     put_at(car, _C_SHARE, 100.0 * front.roll_stiffness / (front.roll_stiffness + rear.roll_stiffness))
 

@@ -1,7 +1,7 @@
 """Limits of a corner by following the equilibrium path from point to point: the last resort, for every car.
 
-The path is followed by its variable sigma, for which lateral acceleration is single-valued; it ends at the rollover
-threshold, beyond which no equilibrium exists. (On a few cars the path dips by some tenths of a per cent after the first
+The path is followed by its variable sigma (see `path`), up to the first lift by one, past it by another; it ends at the
+rollover threshold, beyond which no equilibrium exists. (On a few cars the path dips by some tenths of a per cent after the first
 lift and climbs again on a stop: the car snaps a little further over and stands; that is no rollover.) Along it radius,
 speed and longitudinal acceleration are held. An axle's limit is the first point where demand meets capacity: found by a
 scan of `SCAN_STEPS` points that lie closer at small sigma and of the first lift, then bracketed to rounding.
@@ -14,13 +14,15 @@ from typing import NamedTuple
 import numpy as np
 
 from explorer.model.compiled import inner
-from explorer.model.direct import JUST_BEFORE, DirectLimits, lateral_at, sigma_at
+from explorer.model.direct import JUST_BEFORE, DirectLimits, beside, lateral_at, tip_at
 from explorer.model.grip import FRONT, REAR, grip_law, missing_at
 from explorer.model.jets import part
-from explorer.model.path import REACH, solve_path, state_ahead, upright, values_of
+from explorer.model.path import GRIPPING, REACH, TIPPING, moved, solve_path, state_ahead, upright, values_of
 
-SCAN_STEPS = 32.0
-"""Points of the path at which axle demand is compared with capacity before bracketing."""
+SCAN_STEPS = 32
+"""Points of either stretch of the path at which axle demand is compared with capacity before bracketing."""
+STRIDE = 0.05
+"""First stride along the path. [rad]"""
 STEEPEST = 1.2
 """Largest sigma looked at. [rad]"""
 NO_HIGHER = 1e-10
@@ -28,7 +30,7 @@ NO_HIGHER = 1e-10
 CREST_STEPS = 8
 """Steps between the lifts in which a crest is looked for on a path that is lower at the second."""
 MOST_BISECTIONS = 200
-MOST_STRIDES = 400
+MOST_STRIDES = 60
 """Newton solves from one point of the path to another, each from as near as the last one needed."""
 
 FRONT_LIFT, REAR_LIFT, FRONT_GRIP, REAR_GRIP, REQUIRED = 0.0, 1.0, 2.0, 3.0, 4.0
@@ -36,39 +38,41 @@ FRONT_LIFT, REAR_LIFT, FRONT_GRIP, REAR_GRIP, REQUIRED = 0.0, 1.0, 2.0, 3.0, 4.0
 
 
 class Track(NamedTuple):
-    """A corner's path and where its bump table starts in the flat array of tables."""
+    """A corner's path, how much of lateral acceleration its variable has, and where its bump table starts in the flat
+    array of tables."""
 
     corner: object
     law: object
     table_start: float
+    per_lateral: float
 
 
 @inner
-def scan_place(index, end):
-    """Sigma of a scan point: its share `index/SCAN_STEPS` to the power 3/2 of the end's. [rad]"""
-    share = index / SCAN_STEPS
-    return end * share * np.sqrt(share)
+def sigma_at(track, point):
+    """The variable that a path is followed by, at a point. [rad]"""
+    return part(point.state.roll, 0) + track.per_lateral * lateral_at(point)
 
 
 @inner
 def point_at(track, sigma, near):
     """The point of the path at a sigma, from one that is near, in strides that Newton's method can take; where that
     cannot be had, `found` is False."""
+    law, per_lateral = track.law, track.per_lateral
     reached, target = near, sigma
     point = near
     for _ in range(MOST_STRIDES):
-        step = target - sigma_at(reached)
-        point = solve_path(track.law, REACH, True, target, values_of(state_ahead(reached.state, step)), True)
+        step = target - sigma_at(track, reached)
+        point = solve_path(law, per_lateral, REACH, True, target, values_of(state_ahead(reached.state, step)), True)
         if not point.found:
-            point = solve_path(track.law, REACH, True, target, values_of(reached.state), True)
+            point = solve_path(law, per_lateral, REACH, True, target, values_of(reached.state), True)
         if point.found:
             reached = point
             if target == sigma:
                 break
             target = sigma
         else:
-            target = 0.5 * (sigma_at(reached) + target)
-            if abs(target - sigma_at(reached)) <= 1e-12 * sigma:
+            target = sigma_at(track, reached) + 0.5 * step
+            if abs(step) <= 1e-6 * sigma:
                 break
     return point
 
@@ -94,7 +98,7 @@ def crossing(which, track, low, low_value, high, high_value, tables):
 
     Illinois variant of false position (Dowell & Jarratt, BIT 11, 1971), halving where it stalls, to rounding in sigma.
     """
-    a, b = sigma_at(low), sigma_at(high)
+    a, b = sigma_at(track, low), sigma_at(track, high)
     fa, fb = low_value, high_value
     near, point = low, high
     side = 0
@@ -126,141 +130,136 @@ def highest_between(track, low, high):
     """Point of largest lateral acceleration between two, by golden section; used only where the path bends over
     smoothly before the second wheel lifts (very soft cars)."""
     ratio = 0.5 * (np.sqrt(5.0) - 1.0)
-    a, b = sigma_at(low), sigma_at(high)
+    a, b = sigma_at(track, low), sigma_at(track, high)
     left = point_at(track, b - ratio * (b - a), low)
     right = point_at(track, a + ratio * (b - a), left)
     for _ in range(80):
         if lateral_at(left) >= lateral_at(right):
-            b = sigma_at(right)
+            b = sigma_at(track, right)
             right = left
             left = point_at(track, b - ratio * (b - a), right)
         else:
-            a = sigma_at(left)
+            a = sigma_at(track, left)
             left = right
             right = point_at(track, a + ratio * (b - a), left)
     return left if lateral_at(left) >= lateral_at(right) else right
 
 
 @inner
-def lift_point(which, track, start, tables):
-    """(point, found) where an inner wheel first leaves the ground."""
+def lift_point(which, track, start, stride, tables):
+    """(point, found) where an inner wheel first leaves the ground, from a point before that on, in strides that grow."""
     value = event_at(which, track, start, tables)
     if value >= 0.0:
         return start, True
     low, low_value = start, value
-    place = 0.02
-    while place < STEEPEST:
-        high = point_at(track, place, low)
+    while sigma_at(track, low) < STEEPEST:
+        high = point_at(track, sigma_at(track, low) + stride, low)
+        if not high.found:
+            break
         value = event_at(which, track, high, tables)
         if value >= 0.0:
             return crossing(which, track, low, low_value, high, value, tables), True
         low, low_value = high, value
-        place *= 1.6
+        stride *= 1.3
     return low, False
 
 
 @inner
-def rollover_point(track, start, first, second, found):
+def rollover_point(track, first, past, second, found):
     """End of the path, where lateral acceleration is largest: where the second inner wheel lifts, or the first where it
-    stays lower past that, or between, where the path bends over; `found` both lifts."""
+    stays lower past that, or between, where the path bends over; `found` the second lift."""
     step = 1e-7
     if not found:
-        return highest_between(track, start, point_at(track, STEEPEST, second))
-    before = point_at(track, sigma_at(second) * (1.0 - step), second)
-    after = point_at(track, sigma_at(second) * (1.0 + step), second)
-    end = second
-    if lateral_at(before) > lateral_at(second):
-        end = highest_between(track, first, second)
-    elif lateral_at(after) > lateral_at(second):
-        end = highest_between(track, start, point_at(track, STEEPEST, second))
+        end = highest_between(track, past, second)
+    else:
+        before = point_at(track, sigma_at(track, second) * (1.0 - step), second)
+        end = highest_between(track, past, second) if lateral_at(before) > lateral_at(second) else second
     if lateral_at(first) * (1.0 + NO_HIGHER) < lateral_at(end):
         return end
-    # lower at the second lift than at the first: highest there, or between on a stop, or where it bends over before
+    # lower there than at the first lift: highest at that, or between on a stop
     top, at = first, 0
-    width = (sigma_at(second) - sigma_at(first)) / CREST_STEPS
-    point = first
+    width = (sigma_at(track, second) - sigma_at(track, past)) / CREST_STEPS
+    point = past
     for k in range(1, CREST_STEPS):
-        point = point_at(track, sigma_at(first) + k * width, point)
+        point = point_at(track, sigma_at(track, past) + k * width, point)
         if lateral_at(point) > lateral_at(top):
             top, at = point, k
-    if at > 0:
-        low = point_at(track, sigma_at(first) + (at - 1) * width, top)
-        high = point_at(track, sigma_at(first) + (at + 1) * width, top)
-        return highest_between(track, low, high)
-    before = point_at(track, sigma_at(first) * (1.0 - step), first)
-    return first if lateral_at(before) <= lateral_at(first) else highest_between(track, start, first)
+    if at == 0:
+        return first
+    low = point_at(track, sigma_at(track, past) + (at - 1) * width, top) if at > 1 else past
+    high = point_at(track, sigma_at(track, past) + (at + 1) * width, top)
+    return highest_between(track, low, high)
+
+
+@inner
+def end_limit(which, track, low, value, high, steps, tables):
+    """(point where an axle's demand first meets its capacity between two points, found, value at the second): a scan of
+    so many steps that lie closer at small sigma, then bracketed."""
+    if value >= 0.0:
+        return low, True, value
+    bottom, width = sigma_at(track, low), sigma_at(track, high) - sigma_at(track, low)
+    for k in range(1, steps + 1):
+        share = k / steps
+        point = high if k == steps else point_at(track, bottom + width * share * np.sqrt(share), low)
+        new = event_at(which, track, point, tables)
+        if new >= 0.0:
+            return crossing(which, track, low, value, point, new, tables), True, new
+        low, value = point, new
+    return low, False, value
+
+
+@inner
+def axle_limit_along(which, gripping, tipping, start, first, past, end, tables):
+    """Lateral acceleration at which an axle's demand first meets its capacity along both stretches of the path; that of
+    its end where it never does. [m/s2]"""
+    ends_early = lateral_at(first) >= lateral_at(end)
+    point, found, value = end_limit(
+        which, gripping, start, event_at(which, gripping, start, tables), first, SCAN_STEPS, tables
+    )
+    if not found and not ends_early:
+        point, found, value = end_limit(which, tipping, past, value, end, SCAN_STEPS, tables)
+    return lateral_at(point) if found else lateral_at(end)
 
 
 @inner
 def followed_limits(corner, law, tables, table_start):
     """`DirectLimits` by following the path: for one that dips or bends over, an axle without weight, or a Newton solve
     that does not settle."""
-    track = Track(corner, law, table_start)
+    gripping, tipping = Track(corner, law, table_start, GRIPPING), Track(corner, law, table_start, TIPPING)
     start, _, _ = upright(law)
-    front_lift, front_found = lift_point(FRONT_LIFT, track, start, tables)
-    rear_lift, rear_found = lift_point(REAR_LIFT, track, start, tables)
-    front_is_first = sigma_at(front_lift) <= sigma_at(rear_lift)
-    first, second = (front_lift, rear_lift) if front_is_first else (rear_lift, front_lift)
-    end = rollover_point(track, start, first, second, front_found and rear_found)
-    rollover = lateral_at(end)
-    # at the end of the path counts: it may end because a wheel lifts
-    reach = sigma_at(end) * (1.0 + 1e-9)
-    front_up, rear_up = front_found and sigma_at(front_lift) <= reach, rear_found and sigma_at(rear_lift) <= reach
-
-    front_limit, rear_limit = rollover, rollover
-    front_open, rear_open = True, True
-    low = start
-    low_front = event_at(FRONT_GRIP, track, start, tables)
-    low_rear = event_at(REAR_GRIP, track, start, tables)
-    if low_front >= 0.0:
-        front_limit, front_open = 0.0, False
-    if low_rear >= 0.0:
-        rear_limit, rear_open = 0.0, False
-    # grip has a kink where the first wheel lifts: looked at beside the scan points
-    k = 1
-    while (front_open or rear_open) and k <= SCAN_STEPS:
-        place = scan_place(k, sigma_at(end))
-        if sigma_at(low) < sigma_at(first) < min(place, sigma_at(end)):
-            high = first
-        elif k == SCAN_STEPS:
-            high = end
-            k += 1
-        else:
-            high = point_at(track, place, low)
-            k += 1
-        if front_open:
-            value = event_at(FRONT_GRIP, track, high, tables)
-            if value >= 0.0:
-                front_limit = lateral_at(crossing(FRONT_GRIP, track, low, low_front, high, value, tables))
-                front_open = False
-            low_front = value
-        if rear_open:
-            value = event_at(REAR_GRIP, track, high, tables)
-            if value >= 0.0:
-                rear_limit = lateral_at(crossing(REAR_GRIP, track, low, low_rear, high, value, tables))
-                rear_open = False
-            low_rear = value
-        low = high
+    front_lift, front_found = lift_point(FRONT_LIFT, gripping, start, STRIDE, tables)
+    rear_lift, rear_found = lift_point(REAR_LIFT, gripping, start, STRIDE, tables)
+    front_first = front_found
+    if front_found and rear_found:
+        front_first = sigma_at(gripping, front_lift) <= sigma_at(gripping, rear_lift)
+    first = front_lift if front_first else rear_lift
+    found = front_found or rear_found
+    past = beside(law, TIPPING, first, 1e-7)
+    second, both = lift_point(REAR_LIFT if front_first else FRONT_LIFT, tipping, past, STRIDE * 0.1, tables)
+    end = rollover_point(tipping, first, past, second, both)
+    rollover, at_first = lateral_at(end), lateral_at(first)
+    front_limit = axle_limit_along(FRONT_GRIP, gripping, tipping, start, first, past, end, tables)
+    rear_limit = axle_limit_along(REAR_GRIP, gripping, tipping, start, first, past, end, tables)
 
     required = corner.phase.lateral
     rolled_over = required >= rollover
     if rolled_over:
         # at the rollover itself the tangent stiffness jumps: the side with the wheel still down is taken
-        asked = point_at(track, sigma_at(end) * (1.0 - JUST_BEFORE), end)
-    else:
+        asked = moved(end, -JUST_BEFORE * tip_at(end), end.found)
+    elif at_first > required:
         # where the path dips after the first lift, the smaller of the roots lies before it
-        early = lateral_at(first) > required and sigma_at(first) < sigma_at(end)
-        upper = first if early else end
-        asked = crossing(REQUIRED, track, start, -required, upper, lateral_at(upper) - required, tables)
-    front_first = not (rear_up and (not front_up or sigma_at(rear_lift) < sigma_at(front_lift)))
+        asked = crossing(REQUIRED, gripping, start, -required, first, at_first - required, tables)
+    else:
+        asked = crossing(REQUIRED, tipping, past, at_first - required, end, rollover - required, tables)
+    first_lift = min(at_first, rollover)
     return DirectLimits(
         front_grip=front_limit,
         rear_grip=rear_limit,
-        front_lift=min(lateral_at(front_lift), rollover) if front_up else rollover,
-        rear_lift=min(lateral_at(rear_lift), rollover) if rear_up else rollover,
+        front_lift=first_lift if front_first else rollover,
+        rear_lift=rollover if front_first else first_lift,
         rollover=rollover,
         asked=values_of(asked.state),
         front_first=front_first,
         rolled_over=rolled_over,
-        done=asked.found and end.found and front_lift.found and rear_lift.found,
+        done=asked.found and end.found and found,
     )

@@ -1,9 +1,10 @@
 """The equilibrium path of a car in a corner, solved by Newton's method on jets.
 
 Along the path lateral acceleration and what follows from it grow out of the car standing upright. Its variable is
-`sigma = roll + lateral * PER_LATERAL` of the rear of the body: roll alone may turn back where a jacked body meets its
-droop stops, lateral acceleration alone does where a wheel lifts. At each sigma one lateral acceleration, load handed to
-the front axle, twist of the chassis and set of wheel travels balance all forces and moments.
+`sigma = roll + per_lateral * lateral acceleration` of the rear of the body. Up to the first lift it is nearly lateral
+acceleration, for roll may turn back where a jacked body meets its droop stops; past it nearly roll, for lateral
+acceleration may fall. At each sigma one lateral acceleration, load handed to the front axle, twist of the chassis and
+set of wheel travels balance all forces and moments.
 Written for floats and for lanes alike (`lanes`): what is a truth for one car is a mask over several.
 """
 
@@ -22,13 +23,16 @@ from explorer.model.lane_math import sine_cosine
 from explorer.model.lanes import any_of, least, most, negated, where
 from explorer.model.wishbone import wishbone_axle, wishbone_point
 
-PER_LATERAL = 1.0 / 400.0
-"""Share of lateral acceleration in the path's variable. [rad s2/m]"""
+GRIPPING, TIPPING = 1.0 / 20.0, 1.0 / 1000.0
+"""Share of lateral acceleration in the path's variable up to the first lift, and past it. [rad s2/m]"""
 SMALL_STEP = 1e-6
 """A Newton step of this relative size is taken as the last: what it leaves is its square."""
-LONGEST_STEP, LONGEST_STEP_BACK = 2.0, 0.5
-"""A Newton step along the path is cut to these shares of sigma: the next wheel may lift far from the last."""
-MOST_STEPS = 25
+LONGEST_STEP, LONGEST_STEP_BACK, LONGEST_TRAVEL = 1.0, 0.3, 0.004
+"""A Newton step along the path is cut to these shares of sigma, for the next wheel may lift far from the last; one in a
+wheel's travel to this length [m], for past a stop or a lift a tangent says little."""
+MOST_STEPS = 40
+HALVED_FROM, HALVED_EVERY = 6, 3
+"""From this step on every so many is halved, so that none goes to and fro over a stop for ever."""
 LEAST_SHARE = 1e-12
 """Share of the car's load below which no axle's goes."""
 MOST_UPRIGHT_STEPS = 8
@@ -48,10 +52,10 @@ class PathLaw(NamedTuple):
 
 
 class PathState(NamedTuple):
-    """What is found at a point of the path: numbers, or jets along `SIGMA`. SI; `twist` is the front's roll less the
-    rear's, then the travels of the four wheels in the body."""
+    """What is found at a point of the path: numbers, or jets along `SIGMA`. SI; `roll` is the rear's, `twist` the
+    front's less that, then the travels of the four wheels in the body."""
 
-    sigma: object
+    roll: object
     lateral: object
     handed: object
     twist: object
@@ -87,11 +91,13 @@ class Wishbone(NamedTuple):
 
 
 def law_of(kind, front, rear, body):
-    """((front, rear) under the law of a `kind`, the height of the sprung centre over what the body pitches on)."""
+    """((front, rear) under the law of a `kind`, the height of the sprung centre over what the body pitches on): the roll
+    axis of beams; the wheels' centres on links, which stay where they are over the road."""
     height = body.sprung_height
     if isinstance(kind, Beam):
         return (beam_axle(front, height), beam_axle(rear, height)), body.roll_arm
-    return (wishbone_axle(front, height), wishbone_axle(rear, height)), height
+    arm = height - 0.5 * (front.wheel_radius + rear.wheel_radius)
+    return (wishbone_axle(front, height), wishbone_axle(rear, height)), arm
 
 
 @overload(law_of, jit_options={"forceinline": True, "error_model": "numpy"})
@@ -103,7 +109,7 @@ def _law_of(kind, front, rear, body):
         )
     return lambda kind, front, rear, body: (
         (wishbone_axle(front, body.sprung_height), wishbone_axle(rear, body.sprung_height)),
-        body.sprung_height,
+        body.sprung_height - 0.5 * (front.wheel_radius + rear.wheel_radius),
     )
 
 
@@ -147,10 +153,11 @@ def unlike(law, other):
 
 
 @woven
-def axles_at(law, state):
-    """Front and rear `AxlePoint` at a trial state, chassis twist held."""
+def axles_at(law, per_lateral, state):
+    """Front and rear `AxlePoint` at a trial state, chassis twist held, with derivatives along the variable that has
+    `per_lateral` of lateral acceleration in it."""
     lateral, handed = seeded(state.lateral, LATERAL), seeded(state.handed, HANDED)
-    rear_roll = seeded(state.sigma, SIGMA) - PER_LATERAL * lateral
+    rear_roll = seeded(state.roll, SIGMA) - per_lateral * (lateral - state.lateral)
     front_roll = rear_roll + state.twist
     # an axle that has handed all its load over keeps next to none
     least_weight = LEAST_SHARE * law.total_weight
@@ -180,13 +187,13 @@ def _along(jet, lateral, handed):
 
 
 @woven
-def path_step(law, state):
+def path_step(law, per_lateral, state):
     """`PathPoint` at the sigma of a trial state by one Newton step in everything else, and its slopes along the path.
 
     The chassis twists by what the rear axle holds up more than it must; the moments of both axles balance; the rise of
     the two ends hands load to the front axle (see `car.Phase`).
     """
-    front, rear = axles_at(law, state)
+    front, rear = axles_at(law, per_lateral, state)
     twist_step = law.chassis_compliance * rear.moment - state.twist
     rise = _turned(front.rise, twist_step)
     moment = _turned(front.moment, twist_step) + rear.moment
@@ -200,7 +207,7 @@ def path_step(law, state):
     handed = (moment_a * per) * gap - (gap_a * per) * moment
     return PathPoint(
         state=PathState(
-            sigma=seeded(state.sigma, SIGMA),
+            roll=seeded(state.roll, SIGMA) - per_lateral * lateral,
             lateral=state.lateral + lateral,
             handed=state.handed + handed,
             twist=state.twist + _along(twist_step, lateral, handed),
@@ -215,7 +222,7 @@ def path_step(law, state):
         front_inner_lean=_along(_turned(front.inner_lean, twist_step), lateral, handed),
         rear_outer_lean=_along(rear.outer_lean, lateral, handed),
         rear_inner_lean=_along(rear.inner_lean, lateral, handed),
-        found=state.sigma >= 0.0,
+        found=state.roll == state.roll,
     )
 
 
@@ -229,7 +236,7 @@ def ahead(jet, step):
 def state_ahead(state, step):
     """A `PathState` of jets a step of sigma further on their tangents."""
     return PathState(
-        ahead(state.sigma, step),
+        ahead(state.roll, step),
         ahead(state.lateral, step),
         ahead(state.handed, step),
         ahead(state.twist, step),
@@ -259,7 +266,7 @@ def moved(point, step, found):
 def values_of(state):
     """The values of a `PathState` of jets."""
     return PathState(
-        part(state.sigma, 0),
+        part(state.roll, 0),
         part(state.lateral, 0),
         part(state.handed, 0),
         part(state.twist, 0),
@@ -267,6 +274,27 @@ def values_of(state):
         part(state.front_inner, 0),
         part(state.rear_outer, 0),
         part(state.rear_inner, 0),
+    )
+
+
+@woven
+def _cut(old, new):
+    """A travel that changes by no more than `LONGEST_TRAVEL`."""
+    return least(most(new, old - LONGEST_TRAVEL), old + LONGEST_TRAVEL)
+
+
+@woven
+def _held_back(old, new, share):
+    """A `share` of a Newton step from one state of numbers to the next, cut where it goes far."""
+    return PathState(
+        roll=old.roll + share * (new.roll - old.roll),
+        lateral=old.lateral + share * (most(new.lateral, 0.25 * old.lateral) - old.lateral),
+        handed=old.handed + share * (new.handed - old.handed),
+        twist=old.twist + share * (new.twist - old.twist),
+        front_outer=old.front_outer + share * (_cut(old.front_outer, new.front_outer) - old.front_outer),
+        front_inner=old.front_inner + share * (_cut(old.front_inner, new.front_inner) - old.front_inner),
+        rear_outer=old.rear_outer + share * (_cut(old.rear_outer, new.rear_outer) - old.rear_outer),
+        rear_inner=old.rear_inner + share * (_cut(old.rear_inner, new.rear_inner) - old.rear_inner),
     )
 
 
@@ -283,43 +311,50 @@ def _travels_settled(law, old, new):
 
 
 @woven
-def small_enough(law, old, new):
+def small_enough(law, sigma, step, old, new):
     """True where a Newton step from one state of numbers to the next is the last."""
     return (
-        (abs(new.sigma - old.sigma) <= SMALL_STEP * old.sigma)
+        (abs(step) <= SMALL_STEP * sigma)
+        & (abs(new.roll - old.roll) <= SMALL_STEP * sigma)
         & (abs(new.lateral - old.lateral) <= SMALL_STEP * old.lateral)
         & (abs(new.handed - old.handed) <= SMALL_STEP * law.total_weight)
-        & (abs(new.twist - old.twist) <= SMALL_STEP * old.sigma)
+        & (abs(new.twist - old.twist) <= SMALL_STEP * sigma)
         & _travels_settled(law, old, new)
     )
 
 
+@woven
+def place_of(state, by_tip):
+    """Where on the path a state of jets is: its lateral acceleration, or what grows past it, `by_tip`."""
+    return where(by_tip, state.roll + TIPPING * state.lateral, state.lateral)
+
+
 @inner
-def solve_path(law, event, which, target, state, wanted):
+def solve_path(law, per_lateral, event, which, target, state, wanted):
     """Point of the path by Newton's method from a first guess, where it is `wanted`: for the event `LIFT` where the
     inner wheel of the front axle leaves the ground, or of the rear one where not `which`; for `REACH` where lateral
     acceleration is `target`, or sigma where `which`.
 
-    Each step balances the car at fixed sigma and along the path, then meets the event along the path. `found` is False where
-    it does not settle.
+    Each step balances the car at fixed sigma and along the path, then meets the event along the path. `found` is False
+    where it does not settle.
     """
-    for _ in range(MOST_STEPS):
-        point = path_step(law, state)
+    for k in range(MOST_STEPS):
+        point = path_step(law, per_lateral, state)
         if event == LIFT:
-            excess = where(which, point.front_excess, point.rear_excess)
-            step = -part(excess, 0) / part(excess, SIGMA)
+            missed = where(which, point.front_excess, point.rear_excess)
         else:
-            to_lateral = (target - part(point.state.lateral, 0)) / part(point.state.lateral, SIGMA)
-            step = where(which, target - state.sigma, to_lateral)
-        step = least(most(step, -LONGEST_STEP_BACK * state.sigma), LONGEST_STEP * state.sigma)
+            missed = where(which, point.state.roll + per_lateral * point.state.lateral, point.state.lateral) - target
+        sigma = state.roll + per_lateral * state.lateral
+        step = -part(missed, 0) / part(missed, SIGMA)
+        step = least(most(step, -LONGEST_STEP_BACK * sigma), LONGEST_STEP * sigma)
         new = values_of(state_ahead(point.state, step))
-        found = small_enough(law, state, new)
-        inside = new.lateral > 0.0
+        found = small_enough(law, sigma, step, state, new)
         # who has settled stays where the last step began, so that it is the same step while others go on
-        going = wanted & inside & negated(found)
+        going = wanted & negated(found)
         if not any_of(going):
             break
-        state = where(going, new, state)
+        share = 0.5 if k >= HALVED_FROM and k % HALVED_EVERY == 0 else 1.0
+        state = where(going, _held_back(state, new, share), state)
     return moved(point, step, wanted & found)
 
 
@@ -330,7 +365,7 @@ def upright(law):
     none = 0.0 * law.front_weight
     state = PathState(none, none, none, none, none, none, none, none)
     for _ in range(MOST_UPRIGHT_STEPS):
-        point = path_step(law, state)
+        point = path_step(law, GRIPPING, state)
         new = values_of(point.state)
         new = PathState(
             none, none, new.handed, none, new.front_outer, new.front_outer, new.rear_outer, new.rear_outer

@@ -59,9 +59,13 @@ def _equations(law, roll, sine, cosine, lateral, weight, outer, inner):
     slope, slope_change, arm = axle.path_slope, axle.path_bend, axle.patch_arm
     per_tyre, half = 1.0 / axle.tyre_rate, 0.5 * weight
     mean, apart = 0.5 * (outer + inner), 0.5 * (outer - inner)
-    sideways = slope - arm * gain  # of the contact per bump, its tyre rolling on its crown
-    # both tyres down: the body's roll is the suspension's and the tyres'
-    free_transfer = axle.tyre_rate * (roll * (0.5 * t + sideways * mean) - apart)
+    squares = apart * apart + mean * mean
+    # of the contact per bump, sideways, its tyre rolling on its crown
+    sideways, sideways_change = slope - arm * gain, slope_change - arm * bend
+    # both tyres down: the body's roll is the suspension's and the tyres'; a wheel that leans stands lower
+    lower = (r - arm) * (gain * mean - axle.camber) * (gain + bend * mean)
+    wide = roll * (0.5 * t + sideways * mean + 0.5 * sideways_change * squares)
+    free_transfer = axle.tyre_rate * (wide - apart * (1.0 + lower))
     excess = free_transfer - half
     up = excess > 0.0
     transfer = where(up, half, free_transfer)
@@ -70,12 +74,11 @@ def _equations(law, roll, sine, cosine, lateral, weight, outer, inner):
 
     # what a newton on a wheel brings onto its spring: camber, the slope of the road under the leaning body, the links
     tip = (r - arm) * gain
-    upright = 1.0 - tip * axle.camber
-    tilted = force * (roll - gain * per_tyre * transfer)
-    turned = slope_change * (roll + force)
+    upright = 1.0 - tip * axle.camber - 0.5 * roll * roll - force * (roll - gain * per_tyre * transfer)
+    turned = sideways_change * roll + slope_change * force
     give = gain * axle.side_compliance
-    outer_share = upright - sideways * roll - tilted - force * (slope + give * outer_load) + (tip * gain - turned) * outer
-    inner_share = upright + sideways * roll - tilted + force * (slope + give * inner_load) + (tip * gain + turned) * inner
+    outer_share = upright - sideways * roll - force * (slope + give * outer_load) + (tip * gain - turned) * outer
+    inner_share = upright + sideways * roll + force * (slope + give * inner_load) + (tip * gain + turned) * inner
     # a wheel's own weight, inertia and spin
     own = axle.unsprung_mass * (lateral * roll - G)
     aside = axle.unsprung_mass * (lateral + G * roll)
@@ -90,19 +93,18 @@ def _equations(law, roll, sine, cosine, lateral, weight, outer, inner):
     outer_left = least(outer_left, firm * (outer + axle.droop))
     inner_left = least(inner_left, firm * (inner + axle.droop))
 
-    gained = weight - axle.weight
-    low = -mean - gained * (0.5 * per_tyre) + sideways * roll * apart
-    high = roll * (0.5 * t + sideways * outer) - outer - (weight - 0.5 * axle.weight) * per_tyre
-    rise = where(up, high, low)
+    high = roll * (0.5 * t + (sideways + 0.5 * sideways_change * outer) * outer + 0.5 * arm * roll)
+    rise = high - outer - apart * lower - (outer_load - 0.5 * axle.weight) * per_tyre
     # moments about the middle of the track on the road
     spread = weight * apart + 2.0 * mean * transfer
     held = (
-        transfer * t
+        transfer * t * (1.0 - 0.5 * roll * roll)
         + slope * spread
-        + slope_change * (weight * apart * mean + transfer * (apart * apart + mean * mean))
+        + sideways_change * (weight * apart * mean + transfer * squares)
         + arm * (weight * roll - gain * spread)
+        + roll * (weight * mean + 2.0 * transfer * apart)
     )
-    wheels = lateral * (r + mean + rise) + G * (r * roll + (hub + hub_change * mean) * apart)
+    wheels = lateral * (r + mean + rise) + G * (roll * (r + mean) + (hub + hub_change * mean) * apart)
     tipped = (
         axle.sprung_mass * lateral * rise
         + 2.0 * axle.unsprung_mass * wheels
