@@ -106,7 +106,7 @@ class StudyBuilder:
             notes=self.car.notes,
         )
         space = replace(space, base=space.parameters(np.array([baseline]))[0], planning=plan)
-        space = replace(space, unknowns=unknowns(self.study, space.base, space.assumptions))
+        space = replace(space, unknowns=unknowns(self.study, space.base, space.assumptions, knobs))
         refuse_impossible_space(self.study, space, [path for path, _ in self._entries("rules")])
         references = tuple(self._reference(space, *item) for item in liked.items())
         if self.study.problems:
