@@ -280,6 +280,31 @@ def test_shell_completes_command_names() -> None:
     assert done.stdout.split() == ["show", "shortlist"]
 
 
+@pytest.mark.parametrize(("pages", "told"), [("cp1252", "?? K\u00e4fer"), ("ascii:strict", "?? K?fer")])
+def test_a_console_prints_names_it_has_no_letters_for(study: Path, tmp_path: Path, pages: str, told: str) -> None:
+    """Catches a traceback, after all work is done, where a name or a path has letters that the console lacks."""
+    car = study.parent / "cars" / "heron_2wd.toml"
+    text = car.read_text(encoding="utf-8")
+    car.write_text(re.sub("(?m)^name = .*$", 'name = "\u6771\u4eac K\u00e4fer"', text, count=1), encoding="utf-8")
+    home = tmp_path / "gr\u00f6\u00dfe"
+    shutil.copytree(study.parent, home, ignore=shutil.ignore_patterns(home.name))
+
+    def said(*words: object) -> tuple[int, str, str]:
+        command = [sys.executable, "-m", "explorer", *map(str, words)]
+        asked = {"PYTHONIOENCODING": pages, "PYTHONUTF8": "0"}
+        done = subprocess.run(command, env=os.environ | asked, capture_output=True, timeout=120)
+        page = pages.split(":")[0]
+        return done.returncode, done.stdout.decode(page), done.stderr.decode(page)
+
+    code, output, remarks = said("check", home / study.name)
+    assert code == 0 and told in output and "Traceback" not in remarks
+    code, output, remarks = said("new", home / "new")
+    assert code == 0 and len(output.splitlines()) == 3 and "Traceback" not in remarks
+    (home / study.name).write_text("nonsense = 1", encoding="utf-8")
+    code, output, remarks = said("check", home / study.name)
+    assert code == 2 and "nonsense" in remarks and "Traceback" not in remarks
+
+
 class Clock:
     """A clock that is put forward by hand."""
 
