@@ -275,7 +275,7 @@ def test_shell_completes_command_names() -> None:
     """Catches a program name under which the shell's completion finds nothing."""
     asked = {"_SETUP_SPACE_COMPLETE": "complete_bash", "COMP_WORDS": "setup-space sh", "COMP_CWORD": "1"}
     done = subprocess.run(
-        [sys.executable, "-m", "explorer"], env=os.environ | asked, capture_output=True, text=True, timeout=60
+        [sys.executable, "-m", "explorer"], env=os.environ | asked, capture_output=True, text=True, timeout=600
     )
     assert done.stdout.split() == ["show", "shortlist"]
 
@@ -292,7 +292,7 @@ def test_a_console_prints_names_it_has_no_letters_for(study: Path, tmp_path: Pat
     def said(*words: object) -> tuple[int, str, str]:
         command = [sys.executable, "-m", "explorer", *map(str, words)]
         asked = {"PYTHONIOENCODING": pages, "PYTHONUTF8": "0"}
-        done = subprocess.run(command, env=os.environ | asked, capture_output=True, timeout=120)
+        done = subprocess.run(command, env=os.environ | asked, capture_output=True, timeout=600)
         page = pages.split(":")[0]
         return done.returncode, done.stdout.decode(page), done.stderr.decode(page)
 
