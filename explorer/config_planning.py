@@ -161,13 +161,18 @@ def unknowns(
     """Everything that is not known, defaults and `[unknowns]` together; problems go to the source."""
     entries = default_entries(base, assumptions)
     groups: list[tuple[str, list[_Entry]]] = []
+    owners: dict[str, str] = {}
     for key, path, raw in source.members(("unknowns",)):
         stem, suffix = split_key(key)
         if not stem:
             source.report(path, "no number of the car or the surface", near(key, known_keys()))
             continue
         table = source.check(UnknownTable, raw, path)
-        if table is None:
+        twice = [owners[slot] for slot in slots_of(stem) if slot in owners]
+        if twice:
+            source.report(path, f"the same number as unknowns.{twice[0]}", "one key for one number: take one out")
+        owners |= dict.fromkeys(slots_of(stem), key)
+        if table is None or twice:
             continue
         group = [_asked(source, path, table, slot, suffix, base, knobs, entries.get(slot)) for slot in slots_of(stem)]
         for slot in slots_of(stem):

@@ -121,6 +121,14 @@ def test_one_end_given_alone_leaves_the_other_as_it_was(tmp_path: Path) -> None:
         ("[unknowns.grip]\nhigh = 99", "unknowns.grip.high: 99 | allowed: 0.05 to 5"),
         ('[unknowns.grip]\nlaw = "cauchy"', 'unknowns.grip.law: "cauchy" | one of normal'),
         ('[unknowns.front_camber_deg]\nlaw = "lognormal"\nspread = 1', "unknowns.front_camber_deg.law"),
+        (
+            "[unknowns.camber_deg]\nspread = 1\n[unknowns.front_camber_deg]\nspread = 0",
+            "unknowns.front_camber_deg: the same number as unknowns.camber_deg | one key for one number",
+        ),
+        (
+            "[unknowns.cg_height_mm]\nspread = 2\n[unknowns.cg_height_m]\nspread = 0.003",
+            "unknowns.cg_height_m: the same number as unknowns.cg_height_mm | one key for one number",
+        ),
         ("[uncertainty]\nscenarios = 3", "uncertainty.scenarios: 3 | a whole number from 8"),
         ('[carry_over]\nfrom = "carpett"', 'carry_over.from: "carpett" | the NAME of a [liked.NAME]; did you mean'),
         ("[pits]\nminutes_between_runs = 0", "pits.minutes_between_runs: 0 | allowed: 0.5 to 1000"),
