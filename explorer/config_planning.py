@@ -212,6 +212,11 @@ def _asked(
     if table.spread is not None and table.spread * factor > width:
         source.report((*path, "spread"), show(table.spread), f"at most {width / factor:.6g}, the whole range of it")
         return None
+    positive = quantity.low > 0.0 and value > 0.0 and table.law != "lognormal"
+    if table.spread is not None and positive and table.spread * factor >= value:
+        allowed = f"less than the best guess, {value / factor:.6g}: it is never 0 or less"
+        source.report((*path, "spread"), show(table.spread), allowed)
+        return None
     spread = table.spread * factor if table.spread is not None else usual.spread if usual is not None else 0.0
     if spread <= LEAST_SPREAD * width:
         return None

@@ -233,6 +233,7 @@ def test_check_tells_derived_numbers_and_odd_ones(study: Path) -> None:
     good = car.read_text(encoding="utf-8")
     surface = study.parent / "surfaces" / "dusty.toml"
     slips = {
+        "wire_mm = 1.2": ("wire_mm = 2.1", "parts.front_bars[5].wire_mm"),
         "wheelbase_mm = 283": ("wheelbase_mm = 113", "geometry.wheelbase_mm"),
         "rate_n_per_mm = 0.70": ("rate_n_per_mm = 7.0", "rate_n_per_mm (0.70)"),
         "tyre_squash_mm = 2.6": ("tyre_squash_mm = 0.26", "front.tyre_squash_mm"),
@@ -251,10 +252,15 @@ def test_check_tells_derived_numbers_and_odd_ones(study: Path) -> None:
     assert code == 0 and "warning: " in output and "look odd" in output
     car.write_text(good, encoding="utf-8")
     text = surface.read_text(encoding="utf-8")
-    surface.write_text(text.replace("grip_share = 0.75", "speed_m_per_s = 9"), encoding="utf-8")
-    _, found = answer_of("check", study, "--json")
-    assert [w["key"] for w in found["warnings"]] == ["phases[2].speed_m_per_s"]
-    assert "km/h" in found["warnings"][0]["allowed"]
+    for old, new, key, hint in (
+        ("grip_share = 0.75", "speed_m_per_s = 9", "phases[2].speed_m_per_s", "km/h"),
+        ("radius_m = 0.9", "radius_m = 90", "phases[2].radius_m", "typed in cm?"),
+        ("longitudinal_share = 0.25", "longitudinal_share = 0.8", "phases[4].grip_share", "together"),
+    ):
+        surface.write_text(text.replace(old, new), encoding="utf-8")
+        _, found = answer_of("check", study, "--json")
+        assert [w["key"] for w in found["warnings"]] == [key] and found["warnings"][0]["line"]
+        assert hint in found["warnings"][0]["allowed"]
 
 
 def test_version_and_schema(tmp_path: Path) -> None:

@@ -119,6 +119,7 @@ def test_one_end_given_alone_leaves_the_other_as_it_was(tmp_path: Path) -> None:
         ("[unknowns.grip]\nspread = -1", "unknowns.grip.spread: -1 | 0 or a number above 0"),
         ("[unknowns.grip]\nlow = 2.0", "unknowns.grip: 2 to 1.55 | bounds around the best guess, 1.35"),
         ("[unknowns.grip]\nhigh = 99", "unknowns.grip.high: 99 | allowed: 0.05 to 5"),
+        ("[unknowns.track_mm]\nspread = 900", "unknowns.track_mm.spread: 900 | less than the best guess"),
         ('[unknowns.grip]\nlaw = "cauchy"', 'unknowns.grip.law: "cauchy" | one of normal'),
         ('[unknowns.front_camber_deg]\nlaw = "lognormal"\nspread = 1', "unknowns.front_camber_deg.law"),
         (
@@ -252,7 +253,7 @@ def test_an_unknown_on_a_knob_moves_every_level_alike(tmp_path: Path) -> None:
 @pytest.mark.parametrize("law", ["normal", "uniform", "lognormal"])
 def test_no_level_is_drawn_out_of_its_range(tmp_path: Path, law: str) -> None:
     """Catches a lower level drawn through the ground because the baseline's was held to the range alone."""
-    space = study(tmp_path, f'[unknowns.front_ride_height_mm]\nlaw = "{law}"\nspread = 40\n')
+    space = study(tmp_path, f'[unknowns.front_ride_height_mm]\nlaw = "{law}"\nspread = 21\n')
     item = unknown(space, "front_ride_height_mm")
     knob = next(knob for knob in space.knobs if knob.name == "front_ride_height_mm")
     drawn = (
