@@ -277,6 +277,15 @@ def test_version_and_schema(tmp_path: Path) -> None:
     assert call("schema", tmp_path / "made" / "car.schema.json")[0] == 2
 
 
+def test_help_says_who_runs_code_on_a_cluster() -> None:
+    """Catches a port opened without a word about what it lets in."""
+    readme = (CONFIGS.parent / "README.md").read_text(encoding="utf-8")
+    assert "whoever reaches the Dask scheduler runs code as the user" in " ".join(readme.split())
+    for command in ("run", "plan"):
+        said = " ".join(call(command, "--help")[1].split())
+        assert said.count("Whoever reaches the scheduler runs code as the user") == 2
+
+
 def test_shell_completes_command_names() -> None:
     """Catches a program name under which the shell's completion finds nothing."""
     asked = {"_SETUP_SPACE_COMPLETE": "complete_bash", "COMP_WORDS": "setup-space sh", "COMP_CWORD": "1"}
