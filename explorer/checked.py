@@ -3,12 +3,15 @@ one setup."""
 
 from __future__ import annotations
 
+import re
+from collections.abc import Iterator
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
 from explorer.config import LoadedStudy
+from explorer.config_fields import one_spelling
 from explorer.config_lines import KeyPath
 from explorer.config_parts import PLACE_SLOTS, PLACES
 from explorer.config_planning import SURFACE_STEMS
@@ -18,6 +21,7 @@ from explorer.model.metrics import describe
 from explorer.space import Space
 from explorer.study.evaluate import reason_of, table_of
 from explorer.study.sanity import Derived, Suspicion, derived, overturned, suspicions
+from explorer.units import unit_of
 
 PART_KEYS = {
     "spring_rate": ("rate", "wire"),
@@ -38,6 +42,9 @@ CAR_KEYS: dict[str, tuple[str, tuple[str, ...]]] = {
     "chassis_half_width": ("underside", ("half_width",)),
 }
 """Table and stems of the keys of a car file, where the parameter is not of an end and not assumed."""
+
+SAME_WIRE = 0.06
+"""A label may be rounded by this much. [mm]"""
 
 END_KEYS = {"ride_height_reference": ("ride_height",), "tyre_rate": ("tyre_rate", "tyre_squash")}
 
@@ -73,6 +80,7 @@ def check(study: LoadedStudy) -> Checked:
             continue  # it stands in no file: it was scaled from a number that is told itself
         key = dotted(path) + (f" ({odd.label})" if odd.label and path[0] == "parts" else "")
         warnings.append(Problem(source.path, source.line(path), key, odd.found, odd.hint))
+    warnings += _bars_named_otherwise(sources[1])
     now = table_of(space, np.array([space.baseline]))
     for phase in overturned(now).phases:
         path = ("phases", space.phase_names.index(phase))
@@ -81,6 +89,21 @@ def check(study: LoadedStudy) -> Checked:
         found, hint = "the baseline rolls over here", "a slower corner, a lower centre of gravity or a wider track"
         warnings.append(Problem(sources[2].path, sources[2].line(path), f"{dotted(path)} ({phase})", found, hint))
     return Checked(derived(space), tuple(warnings))
+
+
+def _bars_named_otherwise(car: Source) -> Iterator[Problem]:
+    """Bars whose label is a size in millimetres and whose wire is another."""
+    for place in ("front_bars", "rear_bars"):
+        for path, raw in car.entries(("parts", place)):
+            key = _key(car, path, ("wire",))
+            size = re.fullmatch(r"(\d+\.\d+)(?: ?mm)?", str(raw.get("label")).strip())
+            unit = unit_of(str(key[-1]))
+            if size is None or unit is None or len(key) == len(path):
+                continue
+            wire = 1000.0 * unit.factor * float(raw[key[-1]])
+            if abs(wire - float(size[1])) > SAME_WIRE:
+                found, hint = f"{wire:.4g} mm of wire", f"the label says {size[1]}: which of both is it?"
+                yield Problem(car.path, car.line(key), dotted(key), found, hint)
 
 
 def one_setup(space: Space, choices: dict[str, str] | None = None) -> OneSetup:
@@ -132,7 +155,7 @@ def _part(car: Source, odd: Suspicion, end: str, stem: str) -> KeyPath:
     entries = car.entries(("parts", place + "s"))
     label = odd.label or car.at(("fitted", place)) or (entries[0][1].get("label") if len(entries) == 1 else None)
     for path, raw in entries:
-        if f"{raw.get('label')}" == f"{label}":
+        if one_spelling(f"{raw.get('label')}".strip()) == one_spelling(f"{label}".strip()):
             key = _key(car, path, PART_KEYS[stem])
             return key if len(key) > len(path) else ()
     return ()

@@ -26,6 +26,7 @@ from explorer.terminal import (
     Progress,
     choices,
     print_answer,
+    print_any_name,
     print_json,
     rows,
 )
@@ -302,6 +303,7 @@ cli_runs.register(app)
 def main() -> None:
     """Console entry."""
     end_promptly()
+    print_any_name()
     app(prog_name=NAME)
 
 

@@ -16,13 +16,17 @@ if TYPE_CHECKING:
     from explorer.config import LoadedStudy
     from explorer.study.results import RunResult
 
+WHO_RUNS_CODE = "Whoever reaches the scheduler runs code as the user who started it."
+
 Study = Annotated[Path, typer.Argument(help="Study file (TOML).", metavar="STUDY")]
 Out = Annotated[Path | None, typer.Option("--out", help="Folder for the results instead of results/<study name>.")]
 Sets = Annotated[list[str] | None, typer.Option("--set", help="KNOB=LEVEL; may be given many times.")]
 Json = Annotated[bool, typer.Option("--json", help="One JSON value instead of text.")]
 Quiet = Annotated[bool, typer.Option("--quiet", "-q", help="No progress, only the answer.")]
-Cluster = Annotated[str, typer.Option("--cluster", metavar="ADDRESS", help="Dask cluster to use.")]
-Workers = Annotated[int, typer.Option("--workers", min=0, help="Worker processes on this machine.")]
+Cluster = Annotated[str, typer.Option("--cluster", metavar="ADDRESS", help=f"Dask cluster to use. {WHO_RUNS_CODE}")]
+Workers = Annotated[
+    int, typer.Option("--workers", min=0, help=f"Worker processes here, on the loopback address only. {WHO_RUNS_CODE}")
+]
 Overwrite = Annotated[bool, typer.Option("--overwrite", help="Replace the finished run in the folder.")]
 
 

@@ -64,6 +64,15 @@ def fit_to_print(text: str) -> bool:
     return not any(unicodedata.category(char) in UNPRINTABLE or char in TURNS for char in text)
 
 
+def one_spelling(text: str) -> str:
+    """A text in the one spelling of its letters that all names are compared in (Unicode's normal form C).
+
+    >>> one_spelling("a\\u0308") == "\\u00e4"
+    True
+    """
+    return unicodedata.normalize("NFC", text)
+
+
 def show(value: Any) -> str:
     """A value as it stands in a TOML file, shortened."""
     if isinstance(value, Given):
@@ -283,7 +292,7 @@ def _numbers(value: Any) -> tuple[float, ...]:
 def _label(value: Any) -> str:
     if isinstance(value, (int, float)) and not isinstance(value, bool):
         return f"{_number(value):.10g}"
-    return _text(value)
+    return one_spelling(_text(value))
 
 
 def _labels(value: Any) -> tuple[str, ...]:

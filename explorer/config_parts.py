@@ -11,6 +11,7 @@ from explorer.config_schema import Bar, BarGeometry, Damper, End, Spring, Tyre
 from explorer.config_source import Source
 from explorer.model.parts import bar_end_rate, coil_rate, wire_moduli
 from explorer.model.slots import SLOT
+from explorer.space import number_in
 
 ENDS = ("front", "rear")
 PLACEHOLDER = 1.0
@@ -116,6 +117,7 @@ def read_box(source: Source, place: str, end: End | None, tyre_rate: float) -> t
     kind = place.split("_")[1]
     box: list[Part] = []
     labels: set[str] = set()
+    numbers: dict[float, str] = {}
     entries = source.entries(("parts", place + "s"))
     if len(entries) > PART_LIMIT:
         source.report(("parts", place + "s"), f"{len(entries):,} parts", f"at most {PART_LIMIT:,}")
@@ -129,6 +131,10 @@ def read_box(source: Source, place: str, end: End | None, tyre_rate: float) -> t
             continue
         if entry.label in labels:
             source.report((*path, "label"), show(entry.label), "every label only once")
+        number = number_in(entry.label)
+        if number is not None and numbers.setdefault(number, entry.label) != entry.label:
+            found = f"{show(entry.label)}, the same number as {show(numbers[number])}"
+            source.report((*path, "label"), found, "labels that nobody takes for each other")
         labels.add(entry.label)
         if kind == "bar":
             box.append(_bar(source, path, place, entry, end.bar if end else None, end is not None))

@@ -2,7 +2,8 @@
 
 Every assumed number is an unknown by default, with its usual spread; so are the height of the centre of gravity and
 the tyres' stiffness, which are measured but seldom well. `[unknowns.KEY]` gives any other number of the car or the
-surface a spread, or takes one away.
+surface a spread, or takes one away. Where a knob sets the same number, all its levels are off alike: a length or an
+angle by so much, anything else (rates, masses, ratios) by such a share.
 """
 
 from __future__ import annotations
@@ -32,7 +33,7 @@ from explorer.config_schema import (
 from explorer.config_source import Source, near
 from explorer.model.slots import SLOT
 from explorer.planning import CG_HEIGHT_SPREAD, TYRE_RATE_SPREAD, Planning, Unknown
-from explorer.space import Assumption, FloatArray
+from explorer.space import Assumption, FloatArray, Knob
 from explorer.units import to_si, unit_of
 
 ENDS = ("front_", "rear_")
@@ -42,6 +43,9 @@ LEAST_SHARE = 0.1
 
 LEAST_SPREAD = 1e-12
 """A spread below this share of a number's range is none: the number is known."""
+
+SHIFTING = ("length", "angle")
+"""Kinds of number that are off by an offset; others by a factor."""
 
 _END_STEMS = ("track", "unsprung_mass", "wheel_radius", "spring_motion_ratio", "roll_centre_height", "droop", "camber")
 _CAR_TABLES = (
@@ -123,8 +127,10 @@ def split_key(key: str) -> tuple[str, str]:
     return "", ""
 
 
-def _entry(slot: str, value: float, spread: float, reason: str, law: str = "normal") -> _Entry:
-    quantity = CATALOGUE[slot]
+def _entry(
+    slot: str, value: float, spread: float, reason: str, law: str = "normal", within: Quantity | None = None
+) -> _Entry:
+    quantity = within or CATALOGUE[slot]
     floor = LEAST_SHARE * value if value > 0.0 and quantity.low >= 0.0 else -math.inf
     reach = 2.0 * spread if law in ("normal", "uniform", "triangular") else math.inf
     low, high = max(quantity.low, floor, value - reach), min(quantity.high, value + reach)
@@ -149,19 +155,26 @@ def default_entries(base: FloatArray, assumptions: tuple[Assumption, ...]) -> di
     return found
 
 
-def unknowns(source: Source, base: FloatArray, assumptions: tuple[Assumption, ...]) -> tuple[Unknown, ...]:
+def unknowns(
+    source: Source, base: FloatArray, assumptions: tuple[Assumption, ...], knobs: tuple[Knob, ...]
+) -> tuple[Unknown, ...]:
     """Everything that is not known, defaults and `[unknowns]` together; problems go to the source."""
     entries = default_entries(base, assumptions)
     groups: list[tuple[str, list[_Entry]]] = []
+    owners: dict[str, str] = {}
     for key, path, raw in source.members(("unknowns",)):
         stem, suffix = split_key(key)
         if not stem:
             source.report(path, "no number of the car or the surface", near(key, known_keys()))
             continue
         table = source.check(UnknownTable, raw, path)
-        if table is None:
+        twice = [owners[slot] for slot in slots_of(stem) if slot in owners]
+        if twice:
+            source.report(path, f"the same number as unknowns.{twice[0]}", "one key for one number: take one out")
+        owners |= dict.fromkeys(slots_of(stem), key)
+        if table is None or twice:
             continue
-        group = [_asked(source, path, table, slot, suffix, base, entries.get(slot)) for slot in slots_of(stem)]
+        group = [_asked(source, path, table, slot, suffix, base, knobs, entries.get(slot)) for slot in slots_of(stem)]
         for slot in slots_of(stem):
             entries.pop(slot, None)
         given = [entry for entry in group if entry is not None]
@@ -176,7 +189,14 @@ def unknowns(source: Source, base: FloatArray, assumptions: tuple[Assumption, ..
 
 
 def _asked(
-    source: Source, path: KeyPath, table: UnknownTable, slot: str, suffix: str, base: FloatArray, usual: _Entry | None
+    source: Source,
+    path: KeyPath,
+    table: UnknownTable,
+    slot: str,
+    suffix: str,
+    base: FloatArray,
+    knobs: tuple[Knob, ...],
+    usual: _Entry | None,
 ) -> _Entry | None:
     """Entry of a slot as a study asks for it; None where it is known or at fault."""
     factor = to_si(1.0, suffix) if suffix else 1.0
@@ -192,14 +212,24 @@ def _asked(
     if table.spread is not None and table.spread * factor > width:
         source.report((*path, "spread"), show(table.spread), f"at most {width / factor:.6g}, the whole range of it")
         return None
+    positive = quantity.low > 0.0 and value > 0.0 and table.law != "lognormal"
+    if table.spread is not None and positive and table.spread * factor >= value:
+        allowed = f"less than the best guess, {value / factor:.6g}: it is never 0 or less"
+        source.report((*path, "spread"), show(table.spread), allowed)
+        return None
     spread = table.spread * factor if table.spread is not None else usual.spread if usual is not None else 0.0
     if spread <= LEAST_SPREAD * width:
         return None
     if table.law == "lognormal" and value <= 0.0:
         source.report((*path, "law"), '"lognormal"', f"another law: the best guess is {value / factor:g}")
         return None
+    if value == 0.0 and quantity.kind not in SHIFTING and _levels(slot, knobs):
+        allowed = "spread = 0, or a level above 0 in the baseline: every level is drawn as a share of it"
+        source.report((*path, "spread"), f"a spread of {slot}, which is 0 in the baseline", allowed)
+        return None
+    quantity = _range(slot, base, knobs)
     reason = "given in the study" if usual is None else usual.reason
-    plain = _entry(slot, value, spread, reason, table.law)
+    plain = _entry(slot, value, spread, reason, table.law, quantity)
     bounds = {"low": plain.low, "high": plain.high}
     for name, given in (("low", table.low), ("high", table.high)):
         if given is None:
@@ -215,6 +245,26 @@ def _asked(
     return replace(plain, low=bounds["low"], high=bounds["high"])
 
 
+def _range(slot: str, base: FloatArray, knobs: tuple[Knob, ...]) -> Quantity:
+    """Range of a number that shifts, so narrow that no level of a knob that sets it is drawn out of its own range.
+
+    Droop may be drawn below nothing: the model takes that for none.
+    """
+    quantity = CATALOGUE[slot]
+    levels = _levels(slot, knobs)
+    if not levels or quantity.kind not in SHIFTING:
+        return quantity
+    best = float(base[SLOT[slot]])
+    low = quantity.low + best - min(levels) if quantity.low != 0.0 else quantity.low
+    return replace(quantity, low=min(low, best), high=max(quantity.high + best - max(levels), best))
+
+
+def _levels(slot: str, knobs: tuple[Knob, ...]) -> list[float]:
+    """What knobs set a number to; nothing where none does. SI."""
+    column = SLOT[slot]
+    return [setting[knob.slots.index(column)] for knob in knobs if column in knob.slots for setting in knob.settings]
+
+
 def _unknown(key: str, group: list[_Entry], base: FloatArray) -> Unknown:
     unit = unit_of(key)
     return Unknown(
@@ -228,6 +278,7 @@ def _unknown(key: str, group: list[_Entry], base: FloatArray) -> Unknown:
         law=group[0].law,
         of_surface=group[0].slot in SURFACE_STEMS,
         reason=group[0].reason,
+        shifts=CATALOGUE[group[0].slot].kind in SHIFTING,
     )
 
 

@@ -32,6 +32,9 @@ SEEN_LIMIT = 1_000
 LARGEST_ERROR = {"lateral": 10.0, "speed": 5.0, "roll": 10.0, "judged": 100.0}
 """An error above this says nothing. [m/s2], [m/s], [deg], [%]"""
 
+LEAST_ERROR = {"lateral": 0.01, "speed": 0.005, "roll": 0.01, "judged": 0.1}
+"""Nobody reads or judges to less than this. [m/s2], [m/s], [deg], [%]"""
+
 Positions = tuple[float, ...]
 SetupReader = Callable[[Source, KeyPath, dict[str, Any]], Positions | None]
 """Positions of the baseline with the named levels changed, or None with the faults noted at the source."""
@@ -197,12 +200,11 @@ def _error(source: Source, path: KeyPath, seen: Seen, what: str) -> float:
     error = float(getattr(seen, given[0]))
     if given[0] == "error_km_per_h":
         error = to_si(error, "km_per_h")
-    highest = LARGEST_ERROR.get(kind, LARGEST_ERROR["judged"])
-    if error > highest:
+    lowest, highest = (span.get(kind, span["judged"]) for span in (LEAST_ERROR, LARGEST_ERROR))
+    if not lowest <= error <= highest:
         factor = to_si(1.0, "km_per_h") if given[0] == "error_km_per_h" else 1.0
-        source.report(
-            (*path, given[0]), show(getattr(seen, given[0])), f"a number above 0, at most {highest / factor:g}"
-        )
+        allowed = f"one standard deviation: at least {lowest / factor:g}, at most {highest / factor:g}"
+        source.report((*path, given[0]), show(getattr(seen, given[0])), allowed)
     return error
 
 

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from explorer.config_build import CarDefinition, SurfaceDefinition
-from explorer.config_fields import fit_to_print, show
+from explorer.config_fields import fit_to_print, one_spelling, show
 from explorer.config_knobs import NUMBER_KNOBS, PART_KNOBS, check_owners, level_at, number_knob, part_knob, position_at
 from explorer.config_lines import KeyPath
 from explorer.config_parts import part_slots
@@ -106,7 +106,7 @@ class StudyBuilder:
             notes=self.car.notes,
         )
         space = replace(space, base=space.parameters(np.array([baseline]))[0], planning=plan)
-        space = replace(space, unknowns=unknowns(self.study, space.base, space.assumptions))
+        space = replace(space, unknowns=unknowns(self.study, space.base, space.assumptions, knobs))
         refuse_impossible_space(self.study, space, [path for path, _ in self._entries("rules")])
         references = tuple(self._reference(space, *item) for item in liked.items())
         if self.study.problems:
@@ -305,6 +305,8 @@ class StudyBuilder:
             if table is None:
                 continue
             known = self._metric(path, table.metric)
+            if known and describe(table.metric).codes:
+                self.study.report((*path, "metric"), show(table.metric), "a quantity: this metric names a state")
             if table.at_least is None and table.at_most is None:
                 self.study.report(path, "neither at_least nor at_most", "at_least, at_most or both")
             reference = table.relative_to
@@ -354,7 +356,7 @@ class StudyBuilder:
     # ---- liked setups
 
     def _liked(self) -> dict[str, tuple[LikedTable, SurfaceDefinition]]:
-        found = {}
+        found: dict[str, tuple[LikedTable, SurfaceDefinition]] = {}
         members = self.study.members(("liked",))
         if len(members) > LIKED_LIMIT:
             self.study.report(("liked",), f"{len(members):,} tables", f"at most {LIKED_LIMIT}")
@@ -363,7 +365,10 @@ class StudyBuilder:
                 self.study.report(path, show(name), "a NAME of 1 to 80 characters on one line")
                 continue
             table = self.study.check(LikedTable, raw, path)
-            if name == "baseline":
+            twin = next((other for other in found if one_spelling(other) == one_spelling(name)), "")
+            if twin:
+                self.study.report(path, f"the name of liked.{twin} in another spelling", "every name only once")
+            elif name == "baseline":
                 self.study.report(path, "the name baseline", "another name: baseline is the setup under [baseline]")
             elif table is not None:
                 for knob, labels in table.setup.items():

@@ -24,6 +24,13 @@ def end_promptly() -> None:
     os.set_blocking(write, False)
     signal.set_wakeup_fd(write, warn_on_full_buffer=False)
     threading.Thread(target=_watch, args=(read,), daemon=True, name="interrupts").start()
+    sys.unraisablehook = _unraised
+
+
+def _unraised(fault: sys.UnraisableHookArgs) -> None:
+    """Tell what could not be raised, but not Ctrl-C: in a compiler's callback it is lost, and `_end` speaks for it."""
+    if not issubclass(fault.exc_type, KeyboardInterrupt):
+        sys.__unraisablehook__(fault)
 
 
 def _watch(pipe: int) -> None:

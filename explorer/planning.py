@@ -34,7 +34,9 @@ class Unknown:
 
     `key` is the key of the input file (without `front_` or `rear_` where both move), `unit` its label. `slots` are the
     parameter columns it moves, `values` the best guess of each, `spread` the half width, `low` and `high` the bounds,
-    all SI and one per slot. `of_surface` is True where it belongs to the surface of the event.
+    all SI and one per slot. `of_surface` is True where it belongs to the surface of the event. Where a knob sets the
+    number too, the best guess is the baseline's level, and the other levels move with it: by the same offset where
+    `shifts`, by the same factor otherwise.
     """
 
     key: str
@@ -47,6 +49,7 @@ class Unknown:
     law: str
     of_surface: bool
     reason: str
+    shifts: bool = False
 
 
 @dataclass(frozen=True)

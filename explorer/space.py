@@ -8,6 +8,7 @@ out; a position array has shape (rows, knobs). Nothing here knows the model's eq
 from __future__ import annotations
 
 import math
+import unicodedata
 from dataclasses import dataclass, field
 from functools import cached_property
 
@@ -60,7 +61,7 @@ class Knob:
 
         Raises SpaceError with the known levels when there is no such level.
         """
-        text = str(label).strip()
+        text = unicodedata.normalize("NFC", str(label).strip())
         if self.continuous:
             low, high = self.values
             try:
@@ -72,7 +73,7 @@ class Knob:
             return (value - low) / (high - low)
         if text in self._by_label:
             return float(self._by_label[text])
-        number = _number(text)
+        number = number_in(text)
         if number is not None and number in self._by_number:
             return float(self._by_number[number])
         told = ", ".join(self.labels[:60]) + (f" and {self.size - 60:,} more" if self.size > 60 else "")
@@ -85,7 +86,7 @@ class Knob:
     @cached_property
     def _by_number(self) -> dict[float, int]:
         """Level by the number that its label is, so that 1.20 finds "1.2"; the first of equals."""
-        numbers = [(_number(label), index) for index, label in enumerate(self.labels)]
+        numbers = [(number_in(label), index) for index, label in enumerate(self.labels)]
         return {number: index for number, index in reversed(numbers) if number is not None}
 
     def label_at(self, position: float) -> str:
@@ -103,7 +104,7 @@ class Knob:
         return self.values[int(position)]
 
 
-def _number(text: str) -> float | None:
+def number_in(text: str) -> float | None:
     """A finite number as a text gives it, or None."""
     try:
         number = float(text)

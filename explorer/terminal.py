@@ -9,6 +9,7 @@ import os
 import sys
 import time
 from collections.abc import Callable, Mapping
+from io import TextIOWrapper
 from pathlib import Path
 from typing import Any
 
@@ -125,6 +126,13 @@ def _bar() -> Any:
 
     columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), Rate(), TimeElapsedColumn(), Left())
     return Bar(*columns, console=Console(stderr=True), transient=True)
+
+
+def print_any_name() -> None:
+    """Let standard output and error print every text: a letter that the console's code page lacks becomes a mark."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, TextIOWrapper):
+            stream.reconfigure(errors="replace" if stream is sys.stdout else "backslashreplace")
 
 
 def guarded(work: Callable[[], int]) -> int:

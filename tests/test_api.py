@@ -32,7 +32,7 @@ def test_import_is_light() -> None:
     """Catches `import explorer` that loads the compiler, the tables or the drawing: it is for editors and scripts."""
     heavy = "[name for name in ('numba', 'numpy', 'pandas', 'matplotlib', 'scipy') if name in sys.modules]"
     code = f"import sys, explorer; assert not {heavy}, {heavy}; assert 'run' in dir(explorer)"
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=60)
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=600)
     assert done.returncode == 0, done.stderr
     with pytest.raises(AttributeError, match="sprint"):
         explorer.sprint  # noqa: B018

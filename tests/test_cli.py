@@ -233,6 +233,7 @@ def test_check_tells_derived_numbers_and_odd_ones(study: Path) -> None:
     good = car.read_text(encoding="utf-8")
     surface = study.parent / "surfaces" / "dusty.toml"
     slips = {
+        "wire_mm = 1.2": ("wire_mm = 2.1", "parts.front_bars[5].wire_mm"),
         "wheelbase_mm = 283": ("wheelbase_mm = 113", "geometry.wheelbase_mm"),
         "rate_n_per_mm = 0.70": ("rate_n_per_mm = 7.0", "rate_n_per_mm (0.70)"),
         "tyre_squash_mm = 2.6": ("tyre_squash_mm = 0.26", "front.tyre_squash_mm"),
@@ -251,10 +252,15 @@ def test_check_tells_derived_numbers_and_odd_ones(study: Path) -> None:
     assert code == 0 and "warning: " in output and "look odd" in output
     car.write_text(good, encoding="utf-8")
     text = surface.read_text(encoding="utf-8")
-    surface.write_text(text.replace("grip_share = 0.75", "speed_m_per_s = 9"), encoding="utf-8")
-    _, found = answer_of("check", study, "--json")
-    assert [w["key"] for w in found["warnings"]] == ["phases[2].speed_m_per_s"]
-    assert "km/h" in found["warnings"][0]["allowed"]
+    for old, new, key, hint in (
+        ("grip_share = 0.75", "speed_m_per_s = 9", "phases[2].speed_m_per_s", "km/h"),
+        ("radius_m = 0.9", "radius_m = 90", "phases[2].radius_m", "typed in cm?"),
+        ("longitudinal_share = 0.25", "longitudinal_share = 0.8", "phases[4].grip_share", "together"),
+    ):
+        surface.write_text(text.replace(old, new), encoding="utf-8")
+        _, found = answer_of("check", study, "--json")
+        assert [w["key"] for w in found["warnings"]] == [key] and found["warnings"][0]["line"]
+        assert hint in found["warnings"][0]["allowed"]
 
 
 def test_version_and_schema(tmp_path: Path) -> None:
@@ -271,13 +277,47 @@ def test_version_and_schema(tmp_path: Path) -> None:
     assert call("schema", tmp_path / "made" / "car.schema.json")[0] == 2
 
 
+def test_help_says_who_runs_code_on_a_cluster() -> None:
+    """Catches a port opened without a word about what it lets in."""
+    readme = (CONFIGS.parent / "README.md").read_text(encoding="utf-8")
+    assert "whoever reaches the Dask scheduler runs code as the user" in " ".join(readme.split())
+    for command in ("run", "plan"):
+        said = " ".join(call(command, "--help")[1].split())
+        assert said.count("Whoever reaches the scheduler runs code as the user") == 2
+
+
 def test_shell_completes_command_names() -> None:
     """Catches a program name under which the shell's completion finds nothing."""
     asked = {"_SETUP_SPACE_COMPLETE": "complete_bash", "COMP_WORDS": "setup-space sh", "COMP_CWORD": "1"}
     done = subprocess.run(
-        [sys.executable, "-m", "explorer"], env=os.environ | asked, capture_output=True, text=True, timeout=60
+        [sys.executable, "-m", "explorer"], env=os.environ | asked, capture_output=True, text=True, timeout=600
     )
     assert done.stdout.split() == ["show", "shortlist"]
+
+
+@pytest.mark.parametrize(("pages", "told"), [("cp1252", "?? K\u00e4fer"), ("ascii:strict", "?? K?fer")])
+def test_a_console_prints_names_it_has_no_letters_for(study: Path, tmp_path: Path, pages: str, told: str) -> None:
+    """Catches a traceback, after all work is done, where a name or a path has letters that the console lacks."""
+    car = study.parent / "cars" / "heron_2wd.toml"
+    text = car.read_text(encoding="utf-8")
+    car.write_text(re.sub("(?m)^name = .*$", 'name = "\u6771\u4eac K\u00e4fer"', text, count=1), encoding="utf-8")
+    home = tmp_path / "gr\u00f6\u00dfe"
+    shutil.copytree(study.parent, home, ignore=shutil.ignore_patterns(home.name))
+
+    def said(*words: object) -> tuple[int, str, str]:
+        command = [sys.executable, "-m", "explorer", *map(str, words)]
+        asked = {"PYTHONIOENCODING": pages, "PYTHONUTF8": "0"}
+        done = subprocess.run(command, env=os.environ | asked, capture_output=True, timeout=600)
+        page = pages.split(":")[0]
+        return done.returncode, done.stdout.decode(page), done.stderr.decode(page)
+
+    code, output, remarks = said("check", home / study.name)
+    assert code == 0 and told in output and "Traceback" not in remarks
+    code, output, remarks = said("new", home / "new")
+    assert code == 0 and len(output.splitlines()) == 3 and "Traceback" not in remarks
+    (home / study.name).write_text("nonsense = 1", encoding="utf-8")
+    code, output, remarks = said("check", home / study.name)
+    assert code == 2 and "nonsense" in remarks and "Traceback" not in remarks
 
 
 class Clock:

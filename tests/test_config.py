@@ -309,6 +309,14 @@ def test_fitted_part_is_used_without_a_knob(folder: Path) -> None:
     assert "front_spring" in only(folder).allowed
 
 
+def test_a_label_is_found_in_either_spelling(folder: Path) -> None:
+    """Catches a letter with its mark in one character in one file and in two in the other taken for another part."""
+    edit(folder, "car.toml", 'label = "soft"', 'label = "wa\u0308rmer"')
+    edit(folder, "study.toml", '"soft"', '"w\u00e4rmer"')
+    (knob,) = (knob for knob in load(folder).space.knobs if knob.name == "front_spring")
+    assert knob.labels[0] == "w\u00e4rmer" and knob.position_of("wa\u0308rmer") == 0.0
+
+
 # ---- bad files: one fault, one message, at its line
 
 BAD: list[tuple[str, str, str, str, str, str]] = [
@@ -342,6 +350,12 @@ BAD: list[tuple[str, str, str, str, str, str]] = [
     ("car.toml", 'label = "none"', 'label = "none"\nnone = true\nwire_mm = 1', "parts.front_bars[1]", "wire", "no bar"),
     ("car.toml", 'label = "1.4"\nwire_mm = 1.4', 'label = "1.2"\nwire_mm = 1.4', "parts.front_bars[4].label",
      '"1.2"', "only once"),
+    ("car.toml", 'label = "1.4"\nwire_mm = 1.4', 'label = "1.20"\nwire_mm = 1.4', "parts.front_bars[4].label",
+     'the same number as "1.2"', "takes for each other"),
+    ("car.toml", 'label = "soft"\nrate_n_per_mm = 0.58', 'label = "soft"\nrate_n_per_mm = 0.58\n'
+     '[[parts.front_springs]]\nlabel = "w\u00e4"\nrate_n_per_mm = 0.6\n'
+     '[[parts.front_springs]]\nlabel = "wa\u0308"\nrate_n_per_mm = 0.7', "parts.front_springs[3].label",
+     '"w\u00e4"', "only once"),
     ("car.toml", "active_coils = 9.0 ", "# ", "parts.front_springs[3]", "no rate", "active_coils"),
     ("car.toml", "mean_diameter_mm = 14.0", "mean_diameter_mm = 2.3", "parts.front_springs[3].mean_diameter_mm",
      "2.3 mm", "2.4 mm"),
@@ -414,6 +428,7 @@ BAD: list[tuple[str, str, str, str, str, str]] = [
     ("study.toml", 'metric = "lag_ms"', 'metric = "lift_margin_pct"', "objectives[3].metric", "lift", "only once"),
     ("study.toml", 'metric = "sweep.roll_deg"', 'metric = "sweap.roll_deg"', "limits[2].metric", "sweap", "sweep?"),
     ("study.toml", 'metric = "sweep.roll_deg"', 'metric = "sweep.rol_deg"', "limits[2].metric", "rol_deg", "roll_deg?"),
+    ("study.toml", 'metric = "sweep.roll_deg"', 'metric = "sweep.state"', "limits[2].metric", "state", "a quantity"),
     ("study.toml", "resolution = 0.5", "resolution = 0", "objectives[1].resolution", "0", "above 0"),
     ("study.toml", 'direction = "lower"', 'direction = "down"', "objectives[1].direction", '"down"', "lower, higher"),
     ("study.toml", "at_most = 0.3", "at_most = 0.3\nat_least = 0.4",

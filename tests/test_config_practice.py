@@ -118,6 +118,12 @@ BAD = {
     "speed twice": ('phase = "sweep"\nspeed_m_per_s = 5\nspeed_km_per_h = 18', "seen[1].speed_m_per_s", "only once"),
     "no unit": ('phase = "sweep"\nroll = 2', "seen[1].roll", "name the unit"),
     "far off": ('phase = "sweep"\nlateral_m_per_s2 = 400', "seen[1].lateral_m_per_s2", "allowed: 0.1 to 40"),
+    "sharp": ('phase = "sweep"\nroll_deg = 2\nerror_deg = 1e-9', "seen[1].error_deg", "at least 0.01"),
+    "sharp speed": (
+        'phase = "sweep"\nspeed_m_per_s = 5\nerror_km_per_h = 0.001',
+        "seen[1].error_km_per_h",
+        "at least 0.018, at most 18",
+    ),
     "wheel": ('phase = "sweep"\nlifted = "left"', "seen[1].lifted", "front, rear"),
     "feel": ('phase = "sweep"\nfeel = "great"', "seen[1].feel", "pushed, neutral, rotated"),
     "knob": ('phase = "sweep"\nfeel = "pushed"\nsetup = { wing = 1 }', "seen[1].setup.wing", "known: front_bar"),

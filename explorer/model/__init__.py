@@ -10,34 +10,19 @@ vector before the car corners), `loads` (wheel loads and roll), `path_axle` and 
 derivatives, solved for an event), `inclination`, `tyre`, `grip` and `path_grip` (what each axle can give and must
 give), `bumps`, `cornering` (limits of a corner, by the `direct` road or the `followed` one), `response` (lag and bite),
 `clearance`, `metrics` (the catalogue), `fill` (one row of metrics), `lanes` and `lane_math` (several setups side by
-side in one processor core), `block` (a handful of setups through all phases), `kernel` (the loop over blocks).
+side in one processor core), `block` (a handful of setups through all phases), `kernel` (the loop over blocks),
+`compiled` and `compile_cache` (how functions are compiled, and where they are kept).
 
 Assumed throughout: quasi-static but for `response`; each axle is a beam that stays square to the road, hinged to the
 body at its roll centre; no tyre temperature; no driver.
 """
 
-import hashlib
-import os
-import tempfile
-from pathlib import Path
-
 import numba
 
+from explorer.model.compile_cache import cache_folder
 
-def _bind_compile_cache() -> None:
-    """Keep compiled code in a folder named after these sources: numba alone does not notice a changed callee."""
-    digest = hashlib.sha256()
-    for source in sorted(Path(__file__).parent.glob("*.py")):
-        digest.update(source.read_bytes())
-    root = os.environ.get("NUMBA_CACHE_DIR") or os.environ.get("XDG_CACHE_HOME") or os.path.expanduser("~/.cache")
-    folder = Path(root) / "setup-space-explorer" / digest.hexdigest()[:16]
-    try:
-        folder.mkdir(parents=True, exist_ok=True)
-        if not os.access(folder, os.W_OK):
-            raise OSError("not writable")
-    except OSError:
-        folder = Path(tempfile.gettempdir()) / f"setup-space-explorer-{digest.hexdigest()[:16]}"
-    numba.config.CACHE_DIR = str(folder)
+CACHE_FOLDER = cache_folder()
+"""Where compiled functions are kept; None where nowhere."""
 
-
-_bind_compile_cache()
+if CACHE_FOLDER is not None:
+    numba.config.CACHE_DIR = str(CACHE_FOLDER)

@@ -10,9 +10,8 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 
-from explorer.model.compiled import inner
+from explorer.model.compiled import inner, njit
 
 REFERENCE_SPATIAL_FREQUENCY = 0.1
 """n_0 of ISO 8608. [cycle/m]"""

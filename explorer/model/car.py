@@ -5,9 +5,8 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 
-from explorer.model.compiled import inner
+from explorer.model.compiled import inner, njit
 from explorer.model.lanes import most, value_at, where
 from explorer.model.slots import END_SLOTS, SLOT
 from explorer.units import STANDARD_GRAVITY

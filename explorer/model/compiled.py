@@ -1,9 +1,19 @@
-"""How functions that only other compiled functions call are compiled."""
+"""How functions are compiled: those that Python calls, and those that only other compiled functions call."""
 
 import zlib
+from collections.abc import Callable
+from typing import Any
 
 import llvmlite.binding as llvm
-from numba import njit
+import numba
+
+from explorer.model import CACHE_FOLDER
+
+
+def njit(*, cache: bool = False, **options: Any) -> Callable[..., Any]:
+    """As numba's decorator; `cache=True` keeps a function on disk only where there is a folder of this user alone."""
+    return numba.njit(cache=cache and CACHE_FOLDER is not None, **options)
+
 
 inner = njit(error_model="numpy", no_cpython_wrapper=True, no_cfunc_wrapper=True)
 """As elsewhere in this package, without the entry points for Python, a quarter of the cold compile time, and not kept

@@ -3,12 +3,11 @@
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
 from explorer.model.axle_point import LATERAL, SIGMA
 from explorer.model.bumps import bump_step
 from explorer.model.car import G
-from explorer.model.compiled import inner
+from explorer.model.compiled import inner, njit
 from explorer.model.jets import part
 from explorer.model.lanes import least, put_at, value_at, where
 from explorer.model.metrics import CAR_COLUMN, PHASE_COLUMN

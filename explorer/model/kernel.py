@@ -8,11 +8,12 @@ from functools import lru_cache
 from itertools import pairwise
 
 import numpy as np
-from numba import get_num_threads, njit
+from numba import get_num_threads
 from numpy.typing import NDArray
 
 from explorer.errors import ModelError
 from explorer.model.block import evaluate_block
+from explorer.model.compiled import njit
 from explorer.model.lanes import WIDTH
 from explorer.model.metrics import N_CAR, N_PHASE
 from explorer.model.path import Beam, Wishbone

@@ -8,9 +8,8 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from numba import njit
-
 from explorer.errors import ModelError
+from explorer.model.compiled import njit
 
 _INCH = 0.0254
 

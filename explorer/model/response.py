@@ -13,9 +13,8 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 
-from explorer.model.compiled import inner
+from explorer.model.compiled import inner, njit
 from explorer.model.lane_math import exponential, logarithm
 from explorer.model.lanes import any_of, least, negated, where
 

@@ -11,11 +11,10 @@ from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 from numpy.typing import NDArray
 from scipy.special import log_ndtr, ndtr
 
-from explorer.model.compiled import inner
+from explorer.model.compiled import inner, njit
 from explorer.model.lane_math import hyperbolic_tangent, square_root
 from explorer.model.lanes import value_at, where
 from explorer.model.slots import SLOT

@@ -16,11 +16,11 @@ from functools import partial
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 from scipy.stats import spearmanr
 
 from explorer.errors import ModelError
 from explorer.model.car import car_at, phase_at
+from explorer.model.compiled import njit
 from explorer.model.grip import WheelSet, corner_of, grip_at
 from explorer.model.kernel import evaluate_parameters
 from explorer.model.metrics import CAR_COLUMN, describe

@@ -2,6 +2,10 @@
 
 A worker evaluates a chunk and sends back its part; merging happens here, in whatever order the parts arrive. A worker
 that dies costs its chunks' time: the scheduler hands them to another. Needs the extra `cluster`.
+
+Whoever reaches a scheduler runs code as the user who started it. Our own one and its workers listen on the loopback
+address only; other users of the same machine still reach it. (The library's certificates for one session would close
+that, at the price of a cryptography library as one more dependency.)
 """
 
 from __future__ import annotations

@@ -151,6 +151,9 @@ LABELS = {
 }
 ASKS_TOO_MUCH = 1.5
 """A phase that asks for more than this many times the surface's grip was hardly measured so."""
+WIDEST_CORNER = 30.0
+"""Corners of a larger radius than this are hardly found on a track for cars of this size. [m]"""
+
 TALL = 3.0
 """Wheel radii above which no centre of gravity of a car lies."""
 
@@ -375,6 +378,14 @@ def _odd_phases(space: Space) -> Iterator[Suspicion]:
         asked = speed**2 / radius if speed > 0.0 else float(column["grip_share"][row]) * level
         along = abs(float(column["longitudinal"][row] + column["longitudinal_share"][row] * level))
         name = "speed" if speed > 0.0 else "grip_share"
+        if radius > WIDEST_CORNER:
+            hint = f"mostly at most {WIDEST_CORNER:g} m; was it typed in cm?"
+            yield Suspicion("radius", f"{radius:g} m", hint, phase=row)
+        shares = float(column["grip_share"][row]), float(column["longitudinal_share"][row])
+        together = math.hypot(*shares)
+        if all(shares) and together > 1.0 and max(map(abs, shares)) <= ASKS_TOO_MUCH:
+            hint = "sideways and along together (root of the sum of squares) the surface gives 1"
+            yield Suspicion("grip_share", f"{together:.3g} of the grip", hint, phase=row)
         if asked > ASKS_TOO_MUCH * level:
             slower = speed > 0.0 and asked / 3.6**2 <= ASKS_TOO_MUCH * level
             hint = f"the surface gives {level / G:.3g} g" + ("; was it typed in km/h?" if slower else "")

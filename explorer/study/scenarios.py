@@ -33,7 +33,8 @@ class Draws:
     """Drawn scenarios.
 
     `points` (scenarios, unknowns) in (0, 1); `numbers` (scenarios, unknowns) the drawn values in the unit of each
-    unknown's key, of its first slot; `scenarios` what the model is handed, with the weights (scenarios,).
+    unknown's key, of its first slot and at the baseline's level; `scenarios` what the model is handed, with the weights
+    (scenarios,).
     """
 
     unknowns: tuple[Unknown, ...]
@@ -162,13 +163,14 @@ def _law(unknown: Unknown, best: float, half: float) -> Any:
 
 
 def _scenarios(unknowns: tuple[Unknown, ...], drawn: list[FloatArray], weights: FloatArray) -> Scenarios:
-    """Factor on the best guess, or offset where the best guess is zero."""
+    """Offset from the best guess where an unknown shifts or guesses zero, factor on the best guess elsewhere."""
     slots = np.array([slot for unknown in unknowns for slot in unknown.slots], dtype=np.int64)
     best = np.array([value for unknown in unknowns for value in unknown.values], dtype=np.float64)
+    shifts = np.array([unknown.shifts for unknown in unknowns for _ in unknown.slots], dtype=bool)
     values = np.concatenate(drawn, axis=1) if drawn else np.zeros((len(weights), 0))
-    scaled = best != 0.0
+    scaled = ~shifts & (best != 0.0)
     factor = np.where(scaled, values / np.where(scaled, best, 1.0), 1.0)
-    return Scenarios(slots, factor, np.where(scaled, 0.0, values), weights)
+    return Scenarios(slots, factor, np.where(scaled, 0.0, values - best), weights)
 
 
 def reference_scenarios(space: Space, draws: Draws) -> Scenarios:

@@ -12,7 +12,7 @@ ROOT = Path(__file__).parents[2]
 Edit = Callable[[str, str, str], None]
 
 
-def command(*words: object, cwd: Path, seconds: float = 120.0) -> subprocess.CompletedProcess[str]:
+def command(*words: object, cwd: Path, seconds: float = 600.0) -> subprocess.CompletedProcess[str]:
     """The command line as a person starts it, in `cwd`."""
     return subprocess.run(
         [sys.executable, "-m", "explorer", *map(str, words)],

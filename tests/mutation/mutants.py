@@ -20,10 +20,10 @@ ROOT = Path(__file__).parents[2]
 ROOMS = ("explorer/model", "explorer/study")
 LEFT_OUT = {
     "explorer/model/compiled.py": "how functions are compiled",
+    "explorer/model/compile_cache.py": "where compiled functions are kept",
     "explorer/model/lanes.py": "written for the compiler",
     "explorer/model/lane_math.py": "written for the compiler; its polynomials run on lanes only",
     "explorer/model/kernel.py:evaluate_rows": "the parallel loop",
-    "explorer/model/__init__.py:_bind_compile_cache": "where compiled code is kept",
 }
 """Files and functions without faults, and why; `tests/model/test_lanes` looks after them with the compiler on."""
 

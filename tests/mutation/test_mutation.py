@@ -138,8 +138,8 @@ def test_excuses_are_whole_and_those_that_fit_nothing_are_listed(toy: str) -> No
 def test_workers_answer_or_are_stopped() -> None:
     """Catches a fault that never ends and takes the whole check with it, and a worker's death taken for an answer."""
     works = [
-        ("answers", lambda: 1 + 1, 30.0), ("raises", lambda: 1 / 0, 30.0),
-        ("dies", lambda: os._exit(3), 30.0), ("sleeps", lambda: time.sleep(60.0), 0.3),
+        ("answers", lambda: 1 + 1, 600.0), ("raises", lambda: 1 / 0, 600.0),
+        ("dies", lambda: os._exit(3), 600.0), ("sleeps", lambda: time.sleep(60.0), 0.3),
     ]  # fmt: skip
     found = dict(workers.each_in_turn(works, 2))
     assert found["answers"] == ("answer", 2) and found["dies"] is None and found["sleeps"] is None

@@ -40,7 +40,7 @@ class Server:
     def close(self) -> None:
         assert self._process.stdin is not None
         self._process.stdin.close()
-        self._process.wait(30)
+        self._process.wait(600)
 
 
 @pytest.fixture(scope="session")

@@ -3,8 +3,9 @@ each line of JSON it reads, and answers with a line that says how the child ende
 
 `out` the folder; `resume`, `overwrite`; `kill_at` N: the child kills itself with SIGKILL around the Nth operation on
 the disk (before it where `before`, else after it), `kinds` says which are counted; `fail_at` N: that operation is
-refused with `error`; `kill_after_s`: it is killed from outside. The answer holds `signal` or `exit`, `error` (what the
-child raised), `told` (its remarks) and the `operations` it did.
+refused with `error`; `kill_after_cpu_s`: the system kills it with SIGPROF once it has used so many seconds of a core.
+The answer holds `signal` or `exit`, `cpu_s` (seconds of a core), `error` (what the child raised), `told` (its remarks)
+and the `operations` it did.
 """
 
 from __future__ import annotations
@@ -13,7 +14,6 @@ import json
 import os
 import signal
 import sys
-import time
 from pathlib import Path
 from typing import Any
 
@@ -57,6 +57,9 @@ def child(study: LoadedStudy, wish: dict[str, Any], answers: int) -> None:
     operations = Operations(wish)
     told: list[str] = []
     told_of: dict[str, Any] = {"error": ""}
+    if "kill_after_cpu_s" in wish:
+        signal.signal(signal.SIGPROF, signal.SIG_DFL)
+        signal.setitimer(signal.ITIMER_PROF, max(wish["kill_after_cpu_s"], 1e-4))
     try:
         how = {name: bool(wish.get(name)) for name in ("resume", "overwrite")}
         small_run.run(study, Path(wish["out"]), tell=told.append, **how)
@@ -75,16 +78,14 @@ def serve(study: LoadedStudy) -> None:
             os.close(read)
             child(study, wish, write)
         os.close(write)
-        if wish.get("kill_after_s") is not None:
-            time.sleep(wish["kill_after_s"])
-            os.kill(pid, signal.SIGKILL)
         text = b""
         while block := os.read(read, 65536):
             text += block
         os.close(read)
-        _, status = os.waitpid(pid, 0)
+        _, status, used = os.wait4(pid, 0)
         ended = {"signal": os.WTERMSIG(status)} if os.WIFSIGNALED(status) else {"exit": os.WEXITSTATUS(status)}
-        print(json.dumps({**ended, **(json.loads(text) if text else {})}), flush=True)
+        spent = {"cpu_s": used.ru_utime + used.ru_stime}
+        print(json.dumps({**ended, **spent, **(json.loads(text) if text else {})}), flush=True)
 
 
 if __name__ == "__main__":

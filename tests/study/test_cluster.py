@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import replace
 from pathlib import Path
 
+import psutil
 import pytest
 from distributed import Client, LocalCluster
 from study_same import assert_same, assert_same_pass, files_of
@@ -112,3 +113,13 @@ def test_senseless_clusters_are_refused() -> None:
         pass
     with pytest.raises(SpaceError, match="either"), cluster("tcp://127.0.0.1:1", 2):
         pass
+
+
+def test_workers_of_this_machine_are_reached_from_it_alone() -> None:
+    """Catches a scheduler or worker that listens to the network: whoever reaches it runs code as the user."""
+    with cluster(workers=1) as parts:
+        assert list(parts([(0, 1)], lambda start, stop: stop)) == [1]
+        ours = psutil.Process()
+        ports = [c for one in (ours, *ours.children(recursive=True)) for c in one.net_connections(kind="inet")]
+        listening = {port.laddr.ip for port in ports if port.status == psutil.CONN_LISTEN}
+    assert listening and listening <= {"127.0.0.1", "::1"}
