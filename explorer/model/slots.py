@@ -24,6 +24,11 @@ _PER_END = (
     "camber_gain",
     "damping",
     "tyre_grip",
+    "camber_gain_slope",
+    "spring_motion_ratio_slope",
+    "wheel_inertia",
+    "tyre_crown",
+    "tyre_side_compliance",
 )
 
 SLOTS: tuple[str, ...] = (
