@@ -10,7 +10,6 @@ from typing import Any, NamedTuple
 
 from twin.car import Car, G
 from twin.path import Knot, Path, Piece
-from twin.response import roll_gradient
 from twin.statics import Asked, Bearing, Point, Statics
 from twin.tyre import bump_factor, bumps, steered_lean
 
@@ -47,7 +46,7 @@ class Corner:
         self.statics = Statics(car, Asked(self.total, front_load, self.a_x))
         self.bumps = tuple(bumps(car, axle, self.speed) for axle in car.axles)
         self._still_leans = self._leans_at_rest()
-        self.path = Path(self.statics, max(roll_gradient(car)[0], 0.0))
+        self.path = Path(self.statics)
         self.rollover = self.path.rollover
 
     def equilibrium(self, a_y: float) -> Point:
@@ -59,7 +58,7 @@ class Corner:
     def _lift(self, end: int) -> Knot | None:
         """Where an inner wheel leaves the ground, up to the rollover and no further."""
         lift = self.path.first_up(end)
-        return lift if lift is not None and lift.sigma <= self.path.top.sigma * (1.0 + 1e-9) else None
+        return lift if lift is not None and lift.length <= self.path.top.length * (1.0 + 1e-9) else None
 
     def lift_threshold(self, end: int) -> float:
         """a_y at which the inner wheel of an axle (0 front, 1 rear) first leaves the ground, or the rollover."""
@@ -69,7 +68,7 @@ class Corner:
     def lift_axle(self) -> float:
         """The axle whose inner wheel lifts first on the way to the rollover: 1 rear, else 0."""
         front, rear = self._lift(0), self._lift(1)
-        return 1.0 if rear is not None and (front is None or rear.sigma < front.sigma) else 0.0
+        return 1.0 if rear is not None and (front is None or rear.length < front.length) else 0.0
 
     # ------------------------------------------------------------------------------------------------- grip
 
@@ -156,5 +155,4 @@ class Corner:
         return front, rear
 
     def _crossing(self, piece: Piece, end: int) -> float:
-        sigma = self.path.sigma_where(piece, lambda knot: self._spare(knot, piece.bearing)[end])
-        return self.path.at(piece, sigma).a_y
+        return self.path.where(piece, lambda knot: self._spare(knot, piece.bearing)[end]).a_y

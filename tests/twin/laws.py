@@ -231,7 +231,7 @@ def elastic(axle: Axle, w: Wheels, d: Demand, stage: Stage) -> Number:
     return 0.5 * (b.f_outer - b.f_inner)
 
 
-def tests_of(axle: Axle, w: Wheels, d: Demand, stage: Stage) -> dict[str, float]:
+def tests_of(axle: Axle, w: Wheels, d: Demand, stage: Stage) -> dict[str, Number]:
     """One number per constraint of a stage, not below zero while the stage holds. [N]"""
     found = {"up": axle.tyre_rate * _gap(axle, w, d.phi, -1.0) if stage.up else w.n_inner}
     if axle.law == "wishbone":
@@ -243,7 +243,7 @@ def tests_of(axle: Axle, w: Wheels, d: Demand, stage: Stage) -> dict[str, float]
         found["inner_stop"] = b.slack if stage.inner_stop else axle.wheel_rate * (w.x_inner + b.stop)
         over = axle.wheel_rate * (b.risen - axle.droop)
         found["spent"] = over if stage.spent else -over
-    return {flag: float(np.real(value)) for flag, value in found.items()}
+    return found
 
 
 def leans_out(axle: Axle, w: Wheels, phi: Number) -> tuple[Number, Number]:

@@ -1,9 +1,9 @@
 """The path of equilibria of a car in a corner, piece by piece between changes of its bearing constraints.
 
-The variable is `sigma`, roll and lateral acceleration over `statics.DIVISOR`: roll itself may turn back where a
-suspension meets its stop, and lateral acceleration falls past the rollover. A piece ends where a constraint changes, or
-where lateral acceleration has a crest or a dip, so that on each it only rises or only falls. The path's own end is the
-largest lateral acceleration.
+The path is followed by its own length in all unknowns (pseudo-arclength: Keller 1977), for neither roll nor lateral
+acceleration need grow along it: roll turns back where a suspension meets its stop, and lateral acceleration falls past
+the rollover. A piece ends where a constraint changes, or where lateral acceleration has a crest or a dip, so that on each
+it only rises or only falls. The path leads to the largest lateral acceleration on it, the rollover.
 """
 
 from __future__ import annotations
@@ -14,15 +14,18 @@ from typing import NamedTuple
 import numpy as np
 from scipy.optimize import brentq
 
-from twin.statics import DIVISOR, LATERAL, SLACK, Bearing, Point, Solution, Statics
+from twin.statics import COUNT, LATERAL, SCALE, SLACK, Bearing, Held, Point, Statics
 
 TIGHTEST_RTOL = 4.0 * np.finfo(float).eps
 STRIDE = 0.15
 """Lateral acceleration per step of the path near the upright car. [m/s2]"""
+BENT = 0.2
+"""Largest distance of a step's end from where the tangent led, over the step."""
+LONGEST = 0.05
+"""Longest step of the path in `statics.SCALE` when the car is far over, as a share of the path before."""
+MOST_PIECES = 4000
 LARGEST_ROLL = 1.4
 """Roll at which the search for a rollover ends. [rad]"""
-SHORTEST = 1e-11
-"""Shortest step of the path."""
 NO_HIGHER = 1e-10
 """A later crest that is higher by less than this share is the first one, to rounding."""
 FELL, FELL_ON_TWO_WHEELS = 0.85, 0.97
@@ -35,11 +38,11 @@ def root(function: Callable[[float], float], low: float, high: float) -> float:
 
 
 class Knot(NamedTuple):
-    """A point of the path with its tangent."""
+    """A point of the path with the unit tangent along which it is followed, and its distance from the upright car."""
 
-    sigma: float
     z: np.ndarray
-    dz: np.ndarray
+    tangent: np.ndarray
+    length: float
 
     @property
     def a_y(self) -> float:
@@ -47,7 +50,7 @@ class Knot(NamedTuple):
 
     @property
     def slope(self) -> float:
-        return float(self.dz[LATERAL])
+        return float(self.tangent[LATERAL])
 
 
 class Piece(NamedTuple):
@@ -58,16 +61,17 @@ class Piece(NamedTuple):
     bearing: Bearing
 
 
+def _unit(direction: np.ndarray) -> np.ndarray:
+    return direction / float(np.sqrt(np.sum((direction / SCALE) ** 2)))
+
+
 class Path:
     """All pieces up to and beyond the rollover; `pieces[: end]` lead to it."""
 
-    def __init__(self, statics: Statics, gradient: float) -> None:
+    def __init__(self, statics: Statics) -> None:
         self.statics = statics
-        step = STRIDE * (gradient + 1.0 / DIVISOR)
-        self.step = min(max(step, 1e-4), 0.01)
         self.pieces: list[Piece] = []
-        first, bearing = self._first()
-        self._walk(first, bearing)
+        self._walk(*self._first())
         self.end = 0
         self.top = self.pieces[0].low
         best = max(self.top.a_y, 0.0)
@@ -78,28 +82,31 @@ class Path:
 
     # -------------------------------------------------------------------------------------------- one piece
 
-    def _knot(self, sigma: float, guess: np.ndarray, bearing: Bearing) -> Knot:
-        solution: Solution = self.statics.solve(guess, bearing, sigma=sigma)
-        return Knot(sigma, *solution)
+    def _ahead(self, low: Knot, step: float, bearing: Bearing, guess: np.ndarray | None = None) -> Knot:
+        """The point of the path that lies `step` further along the tangent at `low`."""
+        row = low.tangent / SCALE**2
+        guess = low.z + step * low.tangent if guess is None else guess
+        solution = self.statics.solve(guess, bearing, Held(row, float(row @ low.z) + step))
+        return Knot(solution.z, _unit(solution.dz), low.length + step)
 
-    def at(self, piece: Piece, sigma: float) -> Knot:
+    def at(self, piece: Piece, length: float) -> Knot:
         """A point of a piece."""
-        width = piece.high.sigma - piece.low.sigma
-        share = (sigma - piece.low.sigma) / width if width > 0.0 else 0.0
-        return self._knot(sigma, piece.low.z + share * (piece.high.z - piece.low.z), piece.bearing)
+        step = length - piece.low.length
+        share = step / (piece.high.length - piece.low.length)
+        return self._ahead(piece.low, step, piece.bearing, piece.low.z + share * (piece.high.z - piece.low.z))
+
+    def where(self, piece: Piece, wanted: Callable[[Knot], float]) -> Knot:
+        """The point at which a quantity that changes sign along a piece is zero."""
+        return self.at(piece, root(lambda length: wanted(self.at(piece, length)), piece.low.length, piece.high.length))
 
     def point(self, knot: Knot, bearing: Bearing) -> Point:
         return self.statics.point(knot.z, bearing)
-
-    def sigma_where(self, piece: Piece, wanted: Callable[[Knot], float]) -> float:
-        """Where a quantity that changes sign along a piece is zero."""
-        return root(lambda sigma: wanted(self.at(piece, sigma)), piece.low.sigma, piece.high.sigma)
 
     def _keep(self, low: Knot, high: Knot, bearing: Bearing) -> None:
         """Add a piece, divided at a crest or a dip."""
         piece = Piece(low, high, bearing)
         if low.slope * high.slope < 0.0:
-            middle = self.at(piece, self.sigma_where(piece, lambda knot: knot.slope))
+            middle = self.where(piece, lambda knot: knot.slope)
             self.pieces += [Piece(low, middle, bearing), Piece(middle, high, bearing)]
         else:
             self.pieces.append(piece)
@@ -107,47 +114,46 @@ class Path:
     # --------------------------------------------------------------------------------------------- the walk
 
     def _first(self) -> tuple[Knot, Bearing]:
-        """The upright car, with the constraints that bear as soon as it rolls."""
-        statics, small = self.statics, 1e-3 * self.step
-        still, bearing = statics.find(statics.start(), Bearing(), sigma=0.0)
-        _, bearing = statics.find(still.z + still.dz * small, bearing, sigma=small)
-        return self._knot(0.0, still.z, bearing), bearing
+        """The upright car, with the constraints that bear as soon as it leans or corners."""
+        statics = self.statics
+        row = np.zeros(COUNT)
+        row[[5, 11]], row[LATERAL] = 0.5, 1.0 / 400.0
+        still, bearing = statics.find(statics.start(), Bearing(), Held(row, 0.0))
+        _, bearing = statics.find(still.z, bearing, Held(row, 1e-6))
+        still = statics.solve(still.z, bearing, Held(row, 0.0))
+        return Knot(still.z, _unit(still.dz), 0.0), bearing
 
     def _walk(self, knot: Knot, bearing: Bearing) -> None:
-        stuck = 0
-        step = self.step
-        best = 0.0
+        usual = STRIDE / max(knot.slope, 0.1)
+        step, best = usual, 0.0
         while not self._over(knot, bearing, best):
+            if step < 1e-9 * usual or len(self.pieces) > MOST_PIECES:
+                raise ArithmeticError("the path is lost")
             try:
-                ahead = self._knot(knot.sigma + step, knot.z + knot.dz * step, bearing)
-                far = float(np.max(np.abs((ahead.z - knot.z) - knot.dz * step)[[5, 11]])) > 5.0 * step
+                ahead = self._ahead(knot, step, bearing)
             except ArithmeticError:
-                far = True
-            if far:
                 step *= 0.5
-                if step < SHORTEST:
-                    raise ArithmeticError("the path is lost")
+                continue
+            if float(np.max(np.abs(ahead.z - knot.z - step * knot.tangent) / SCALE)) > BENT * step:
+                step *= 0.5
                 continue
             flag, event = self._first_change(knot, ahead, bearing)
-            if flag is None:
-                self._keep(knot, ahead, bearing)
-                knot, stuck = ahead, 0
-                step = min(2.0 * step, self.step * (1.0 + max(0.0, 1.0 - knot.a_y / best) * 10.0 if best > 0.0 else 1.0))
-            else:
-                if event.sigma > knot.sigma:
-                    self._keep(knot, event, bearing)
-                stuck = stuck + 1 if event.sigma - knot.sigma < SHORTEST else 0
-                knot, bearing = self._change(event, bearing, flag, stuck)
+            if event is not knot:
+                self._keep(knot, event, bearing)
+            knot = event
+            if flag is not None:
+                knot, bearing = self._changed(event, bearing, flag)
             best = max(best, knot.a_y)
+            step = min(2.0 * step, usual if knot.a_y >= best else max(usual, LONGEST * knot.length))
 
-    def _change(self, event: Knot, bearing: Bearing, flag: str, stuck: int) -> tuple[Knot, Bearing]:
-        """The same point with other constraints: one changed, or those that fit a little further on."""
-        if stuck < 4:
-            bearing = bearing.flipped(flag)
-        else:
-            small = 1e-4 * self.step
-            _, bearing = self.statics.find(event.z, bearing, sigma=event.sigma + small)
-        return self._knot(event.sigma, event.z, bearing), bearing
+    def _changed(self, event: Knot, bearing: Bearing, flag: str) -> tuple[Knot, Bearing]:
+        """The same point with one constraint changed, and the way on: to where the changed one holds."""
+        bearing = bearing.flipped(flag)
+        row = event.tangent / SCALE**2
+        solution = self.statics.solve(event.z, bearing, Held(row, float(row @ event.z)))
+        tangent = _unit(solution.dz)
+        growth = self.statics.tests_along(solution.z, tangent, bearing)["bare" if flag.startswith("bare") and bearing.bare else flag]
+        return Knot(solution.z, tangent if growth >= 0.0 else -tangent, event.length), bearing
 
     def _first_change(self, low: Knot, high: Knot, bearing: Bearing) -> tuple[str | None, Knot]:
         """The first constraint violated between two points, and where."""
@@ -157,25 +163,18 @@ class Path:
         for flag, value in after.items():
             if value >= -SLACK:
                 continue
-            if before[flag] <= 0.0:
-                event = low
-            else:
-
-                def violated(sigma: float, flag: str = flag) -> float:
-                    return self.statics.tests(self.at(piece, sigma).z, bearing)[flag]
-
-                event = self.at(piece, root(violated, low.sigma, high.sigma))
-            if first[0] is None or event.sigma < first[1].sigma:
+            event = low
+            if before[flag] > SLACK:
+                event = self.where(piece, lambda knot, flag=flag: self.statics.tests(knot.z, bearing)[flag])
+            if first[0] is None or event.length < first[1].length:
                 first = flag, event
         return first
 
     def _over(self, knot: Knot, bearing: Bearing, best: float) -> bool:
         """Has the search gone far enough past the rollover?"""
-        if knot.sigma <= 0.0:
-            return False
         on_two = all(stage.up for stage in bearing.axles)
         fell = knot.a_y < (FELL_ON_TWO_WHEELS if on_two else FELL) * best or knot.a_y < 0.0
-        return fell or knot.sigma - knot.a_y / DIVISOR > LARGEST_ROLL
+        return knot.length > 0.0 and (fell or knot.z[11] > LARGEST_ROLL)
 
     # -------------------------------------------------------------------------------------------- questions
 
@@ -190,13 +189,8 @@ class Path:
             return self.point(self.top, self.end_bearing)
         for piece in self.pieces[: self.end]:
             if piece.low.a_y <= a_y <= piece.high.a_y:
-                return self.reach_in(piece, a_y)
+                return self.point(self.where(piece, lambda knot: knot.a_y - a_y), piece.bearing)
         return self.point(self.pieces[0].low, self.pieces[0].bearing)
-
-    def reach_in(self, piece: Piece, a_y: float) -> Point:
-        """The point of a piece with this lateral acceleration."""
-        sigma = self.sigma_where(piece, lambda knot: knot.a_y - a_y)
-        return self.point(self.at(piece, sigma), piece.bearing)
 
     def first_up(self, end: int) -> Knot | None:
         """Where the inner wheel of an axle first leaves the ground, be it past the rollover."""

@@ -13,7 +13,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from twin.car import Car, G
+from twin.car import ENDS, Car, G
 from twin.laws import STEP, Demand, Number, Stage, Wheels, equations, leans_out, moment, tests_of
 
 COUNT = 15
@@ -22,8 +22,9 @@ SCALE = np.array([*([1e-3, 1e-3, 1.0, 1.0, 1e-3, 1e-2] * 2), 0.1, 1.0, 1.0])
 """A change of each unknown that is worth noticing. SI."""
 SETTLED = 1e-11
 """Newton steps in these scales at which an answer counts; one more is then taken."""
-DIVISOR = 400.0
-"""Lateral acceleration over this, and roll, make the variable in which the path is single-valued. [m/s2]"""
+FAR = 1e6
+"""Newton step in these scales that leads nowhere."""
+MOST_STEPS = 40
 SLACK = 1e-9
 """Violation of a constraint that is left to rounding. [N]"""
 
@@ -58,8 +59,15 @@ class Bearing:
         return replace(self, **{end: getattr(self, end).flipped(name)})
 
 
+class Held(NamedTuple):
+    """The fifteenth equation, `row @ z = value`: where on the path."""
+
+    row: np.ndarray
+    value: float
+
+
 class Solution(NamedTuple):
-    """Unknowns, and how they move along the path per unit of what was held."""
+    """Unknowns, and how they move along the path per unit of what is held."""
 
     z: np.ndarray
     dz: np.ndarray
@@ -120,10 +128,6 @@ class Statics:
         wheels = [Wheels(*z[first : first + 5]) for first in (0, 6)]
         return wheels, [Demand(z[first], z[LATERAL], load) for first, load in zip((5, 11), loads, strict=True)]
 
-    def sigma(self, z: Number) -> Number:
-        """Roll at the sprung centre and lateral acceleration over `DIVISOR`."""
-        return self._roll(z) + z[LATERAL] / DIVISOR
-
     def _roll(self, z: Number) -> Number:
         front, rear = self.car.shares
         return front * z[5] + rear * z[11]
@@ -148,18 +152,23 @@ class Statics:
         twist = z[5] - z[11] - self.car.p["chassis_compliance"] * z[TORQUE]
         return [*rows, left[0] + z[TORQUE], left[1] - z[TORQUE], twist, z[FRONT_LOAD] - load]
 
-    def tests(self, z: np.ndarray, bearing: Bearing) -> dict[str, float]:
-        """Every constraint's number, not below zero while it holds as `bearing` says. [N]"""
+    def _tests(self, z: Number, bearing: Bearing) -> dict[str, Number]:
         wheels, demands = self._split(z)
         found = {}
-        for end, axle, w, d, stage in zip(("front", "rear"), self.car.axles, wheels, demands, bearing.axles, strict=True):
+        for end, axle, w, d, stage in zip(ENDS, self.car.axles, wheels, demands, bearing.axles, strict=True):
             found |= {f"{end}.{flag}": value for flag, value in tests_of(axle, w, d, stage).items()}
         wanted, total = self._wanted(z), self.asked.total
         if bearing.bare == 0:
-            found |= {"bare-": wanted, "bare+": total - wanted}
-        else:
-            found["bare"] = -wanted if bearing.bare < 0 else wanted - total
-        return found
+            return found | {"bare-": wanted, "bare+": total - wanted}
+        return found | {"bare": -wanted if bearing.bare < 0 else wanted - total}
+
+    def tests(self, z: np.ndarray, bearing: Bearing) -> dict[str, float]:
+        """Every constraint's number, not below zero while it holds as `bearing` says. [N]"""
+        return {flag: float(value) for flag, value in self._tests(z, bearing).items()}
+
+    def tests_along(self, z: np.ndarray, dz: np.ndarray, bearing: Bearing) -> dict[str, float]:
+        """Derivatives of these numbers along a direction."""
+        return {flag: float(np.imag(value)) / STEP for flag, value in self._tests(z + 1j * STEP * dz, bearing).items()}
 
     def start(self) -> np.ndarray:
         """The car standing still, as a first guess."""
@@ -170,37 +179,39 @@ class Statics:
             z[first + 2] = z[first + 3] = 0.5 * axle_load
         return z
 
-    def solve(self, guess: np.ndarray, bearing: Bearing, sigma: float | None = None, a_y: float | None = None) -> Solution:
-        """Newton's method for one set of bearing constraints, `sigma` or `a_y` held.
+    def held(self, a_y: float) -> Held:
+        """Lateral acceleration, held."""
+        return Held(np.eye(COUNT)[LATERAL], a_y)
+
+    def solve(self, guess: np.ndarray, bearing: Bearing, held: Held) -> Solution:
+        """Newton's method for one set of bearing constraints.
 
         Raises ArithmeticError where it does not settle.
         """
         z = np.array(guess, dtype=float)
         turn = 1j * STEP * np.eye(COUNT)
         settled = False
-        for _ in range(40):
-            columns = z[:, None] + turn
-            rows = self.residuals(columns, bearing)
-            rows.append(columns[LATERAL] - a_y if sigma is None else self.sigma(columns) - sigma)
+        for _ in range(MOST_STEPS):
+            rows = self.residuals(z[:, None] + turn, bearing)
             values = np.array([np.broadcast_to(row, COUNT) for row in rows])
-            slopes = np.imag(values) / STEP
-            right = np.column_stack([np.real(values[:, 0]), np.eye(COUNT)[-1]])
+            slopes = np.vstack([np.imag(values) / STEP, held.row])
+            off = np.append(np.real(values[:, 0]), held.row @ z - held.value)
             try:
-                step, dz = np.linalg.solve(slopes, right).T
+                step, dz = np.linalg.solve(slopes, np.column_stack([off, np.eye(COUNT)[-1]])).T
             except np.linalg.LinAlgError as error:
-                raise ArithmeticError("singular") from error
+                raise ArithmeticError("the balances are singular") from error
             z = z - step
             size = float(np.max(np.abs(step) / SCALE))
             if settled:
                 return Solution(z, dz)
-            if not size < 1e6:
+            if not size < FAR:
                 break
             settled = size < SETTLED
         raise ArithmeticError("the balances do not settle")
 
-    def find(self, guess: np.ndarray, bearing: Bearing, sigma: float | None = None, a_y: float | None = None) -> tuple[Solution, Bearing]:
+    def find(self, guess: np.ndarray, bearing: Bearing, held: Held) -> tuple[Solution, Bearing]:
         """The same with the bearing constraints found too: violated ones change until none is left, or else every set
-        is tried.
+        is tried and the nearest taken.
 
         Raises ArithmeticError where no set fits.
         """
@@ -208,7 +219,7 @@ class Statics:
         try:
             while bearing not in tried:
                 tried.add(bearing)
-                solution = self.solve(guess, bearing, sigma, a_y)
+                solution = self.solve(guess, bearing, held)
                 broken = [flag for flag, value in self.tests(solution.z, bearing).items() if value < -SLACK]
                 if not broken:
                     return solution, bearing
@@ -219,7 +230,7 @@ class Statics:
         fitting = []
         for candidate in every_bearing(self.car.law):
             try:
-                solution = self.solve(guess, candidate, sigma, a_y)
+                solution = self.solve(guess, candidate, held)
             except ArithmeticError:
                 continue
             if min(self.tests(solution.z, candidate).values()) >= -SLACK:
@@ -237,7 +248,7 @@ class Statics:
             w = Wheels(*map(float, w))
             d = Demand(float(d.phi), float(d.a_y), float(d.load))
             axles.append(AxleState(w, d, stage, leans_out(axle, w, d.phi)))
-        return Point(float(z[LATERAL]), float(self._roll(z)), *axles)
+        return Point(float(z[LATERAL]), float(self._roll(z)), axles[0], axles[1])
 
 
 def every_bearing(law: str) -> list[Bearing]:
