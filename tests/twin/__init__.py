@@ -17,7 +17,7 @@ from typing import Any
 from twin.car import ENDS, Axle, Car, G, make_car
 from twin.corner import Corner, Grip
 from twin.draw import random_car, random_phases
-from twin.response import LONGEST_LAG, Response, response, roll_gradient, state_space
+from twin.response import LONGEST_LAG, Response, response, roll_gradient, state_space, tangent
 from twin.tyre import bump_factor, bumps, quarter_car, steered_lean, underlying_mean
 
 __all__ = [
@@ -39,6 +39,7 @@ __all__ = [
     "solve",
     "state_space",
     "steered_lean",
+    "tangent",
     "underlying_mean",
 ]
 

@@ -17,7 +17,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
-from twin.car import G, Axle
+from twin.car import Axle, G
 
 STEP = 1e-30
 """Complex step of a derivative."""
@@ -92,9 +92,8 @@ def _road(axle: Axle, w: Wheels, d: Demand, stage: Stage) -> list[Number]:
 
 
 def _side_share(d: Demand) -> Number:
-    """Lateral force per newton on a wheel, left to the axle to fill with its mass; none where it bears nothing."""
-    bears = np.real(d.load) > 0.0
-    return np.where(bears, d.a_y / np.where(bears, d.load, 1.0), 0.0)
+    """Lateral force per newton on a wheel and per mass on the axle; none where the axle bears nothing."""
+    return d.a_y / d.load if np.min(np.real(d.load)) > 0.0 else 0.0 * d.a_y
 
 
 def wheel_balance(axle: Axle, w: Wheels, d: Demand, side: float) -> Number:

@@ -2,8 +2,8 @@
 
 The path is followed by its own length in all unknowns (pseudo-arclength: Keller 1977), for neither roll nor lateral
 acceleration need grow along it: roll turns back where a suspension meets its stop, and lateral acceleration falls past
-the rollover. A piece ends where a constraint changes, or where lateral acceleration has a crest or a dip, so that on each
-it only rises or only falls. The path leads to the largest lateral acceleration on it, the rollover.
+the rollover. A piece ends where a constraint changes, or where lateral acceleration has a crest or a dip, so that on
+each it only rises or only falls. The path leads to the largest lateral acceleration on it, the rollover.
 """
 
 from __future__ import annotations
@@ -149,11 +149,12 @@ class Path:
     def _changed(self, event: Knot, bearing: Bearing, flag: str) -> tuple[Knot, Bearing]:
         """The same point with one constraint changed, and the way on: to where the changed one holds."""
         bearing = bearing.flipped(flag)
+        changed = "bare" if bearing.bare and flag.startswith("bare") else flag
         row = event.tangent / SCALE**2
         solution = self.statics.solve(event.z, bearing, Held(row, float(row @ event.z)))
         tangent = _unit(solution.dz)
-        growth = self.statics.tests_along(solution.z, tangent, bearing)["bare" if flag.startswith("bare") and bearing.bare else flag]
-        return Knot(solution.z, tangent if growth >= 0.0 else -tangent, event.length), bearing
+        growth = self.statics.tests_along(solution.z, tangent, bearing)
+        return Knot(solution.z, tangent if growth[changed] >= 0.0 else -tangent, event.length), bearing
 
     def _first_change(self, low: Knot, high: Knot, bearing: Bearing) -> tuple[str | None, Knot]:
         """The first constraint violated between two points, and where."""

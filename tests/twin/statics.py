@@ -133,8 +133,8 @@ class Statics:
         return front * z[5] + rear * z[11]
 
     def _wanted(self, z: Number) -> Number:
-        """Load of the front axle: the body leans forwards where its rear has risen more, and is thrown harder by braking
-        and drive the higher it stands."""
+        """Load of the front axle: the body leans forwards where its rear has risen more, and braking and drive throw it
+        the harder the higher it stands."""
         car = self.car
         front, rear = z[4], z[10]
         forward = G * car.pitch_height * (rear - front) / car.wheelbase
@@ -192,8 +192,7 @@ class Statics:
         turn = 1j * STEP * np.eye(COUNT)
         settled = False
         for _ in range(MOST_STEPS):
-            rows = self.residuals(z[:, None] + turn, bearing)
-            values = np.array([np.broadcast_to(row, COUNT) for row in rows])
+            values = np.array(self.residuals(z[:, None] + turn, bearing))
             slopes = np.vstack([np.imag(values) / STEP, held.row])
             off = np.append(np.real(values[:, 0]), held.row @ z - held.value)
             try:
@@ -254,7 +253,6 @@ class Statics:
 def every_bearing(law: str) -> list[Bearing]:
     """Every set of constraints with load on both axles."""
     third = "outer_stop" if law == "wishbone" else "spent"
-    stages = [
-        Stage(inner_stop=stop, up=up, **{third: other}) for stop, up, other in itertools.product((False, True), repeat=3)
-    ]
+    choices = itertools.product((False, True), repeat=3)
+    stages = [Stage(inner_stop=stop, up=up, **{third: other}) for stop, up, other in choices]
     return [Bearing(front, rear) for front, rear in itertools.product(stages, repeat=2)]
