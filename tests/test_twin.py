@@ -15,7 +15,7 @@ from scipy.linalg import solve_continuous_lyapunov
 from scipy.optimize import root
 from scipy.special import gamma, pbdv
 from twin.laws import Demand, Stage, Wheels, elastic, equations, leans_out, moment, wheel_balance
-from twin.path import Path
+from twin.path import LARGEST_ROLL, Path
 from twin.statics import Asked, AxleState, Bearing, Point, Statics
 
 
@@ -164,7 +164,7 @@ def _half_sums(axle: twin.Axle, s: AxleState) -> tuple[list[float], float]:
 
 @pytest.mark.parametrize("compliance", [0.0, 0.03])
 def test_wishbones_bear_half_sums_and_half_differences(compliance: float) -> None:
-    """Free wheels of random cars with every term in play, and the moments of the whole car. Seen red: `q` squared."""
+    """Free wheels of random cars with every term in play, and the moments of the whole car. Seen red: `q` for `q c1`."""
     seen = 0
     for corner in _corners("wishbone", range(30, 33), chassis_compliance=compliance):
         car = corner.car
@@ -287,6 +287,32 @@ def test_the_path_is_whole_and_the_rollover_its_highest_point(law: str, seed: in
         assert corner.equilibrium(1.1 * corner.rollover).a_y == corner.rollover
 
 
+def test_a_path_that_never_bends_ends_at_the_largest_roll() -> None:
+    """A soft car with one wheel up: its lateral acceleration would rise without end."""
+    rng = np.random.default_rng(109)
+    p, phases = twin.random_car(rng), twin.random_phases(rng)
+    corner = twin.Corner(twin.make_car(p), phases[0])
+    assert corner.path.statics.roll(corner.path.top.z) == pytest.approx(LARGEST_ROLL["wishbone"], rel=1e-12)
+    assert corner.rollover == corner.path.pieces[-1].high.a_y and corner.path.top.slope > 0.0
+
+
+@pytest.mark.parametrize(("seed", "phase"), [(12, 0), (6, 3), (14, 2)])
+def test_a_path_that_dips_or_turns_back_is_followed_to_its_highest_point(seed: int, phase: int) -> None:
+    """Jacked cars that snap over: lateral acceleration falls, roll or its sum with lateral acceleration turns back, and
+    a stop or a tyre catches the car."""
+    rng = np.random.default_rng(seed)
+    p, phases = twin.random_car(rng), twin.random_phases(rng)
+    path = twin.Corner(twin.make_car(p), phases[phase]).path
+    pieces = path.pieces[: path.end]
+    dips = any(piece.high.a_y < piece.low.a_y for piece in pieces)
+    backwards = any(path.statics.roll(piece.high.z) < path.statics.roll(piece.low.z) for piece in pieces)
+    assert dips or backwards
+    crest = next((piece.low.a_y for piece in pieces if piece.high.a_y < piece.low.a_y), path.rollover)
+    assert path.rollover >= crest
+    for piece in pieces:
+        assert min(path.statics.tests(piece.high.z, piece.bearing).values()) > -1e-7
+
+
 def _resettled(axle: twin.Axle, s: AxleState, phi: float) -> Wheels:
     """Wheels of an axle at another roll, by a solver of its own; a beam's hinge lifts as it did."""
     d = Demand(phi, s.demand.a_y, s.load, s.phi)
@@ -347,9 +373,10 @@ def test_state_is_continuous_through_lift_and_up_to_rollover(law: str, seed: int
         if lift * (1.0 + 1e-9) < corner.rollover:
             assert after.axles[end].stage.up
         for a, b in zip(before.axles, after.axles, strict=True):
-            assert a.load == pytest.approx(b.load, rel=1e-5)
-            assert a.transfer == pytest.approx(b.transfer, rel=1e-5)
-            assert a.rise == pytest.approx(b.rise, abs=1e-6)
+            # one of these lifts is close to a smooth crest, where roll goes with the root of what is left
+            assert a.load == pytest.approx(b.load, rel=1e-4)
+            assert a.transfer == pytest.approx(b.transfer, rel=1e-4)
+            assert a.rise == pytest.approx(b.rise, abs=1e-5)
 
 
 @LAWS

@@ -24,8 +24,12 @@ BENT = 0.2
 LONGEST = 0.05
 """Longest step of the path in `statics.SCALE` when the car is far over, as a share of the path before."""
 MOST_PIECES = 4000
-LARGEST_ROLL = 1.4
-"""Roll at which the search for a rollover ends. [rad]"""
+LARGEST_ROLL = {"beam": 1.4, "wishbone": 0.5}
+"""Roll at the sprung centre at which a path ends, be lateral acceleration still rising. [rad]
+
+The geometry of wishbones is of second order in travel: a car in a hundred, one wheel up on soft springs, would lean
+on it for ever beyond any travel that they have.
+"""
 NO_HIGHER = 1e-10
 """A later crest that is higher by less than this share is the first one, to rounding."""
 FELL, FELL_ON_TWO_WHEELS = 0.85, 0.97
@@ -138,6 +142,9 @@ class Path:
                 step *= 0.5
                 continue
             flag, event = self._first_change(knot, ahead, bearing)
+            if self.beyond(event) > 0.0:
+                self._keep(knot, self.where(Piece(knot, event, bearing), self.beyond), bearing)
+                break
             if event is not knot:
                 self._keep(knot, event, bearing)
             knot = event
@@ -175,7 +182,12 @@ class Path:
         """Has the search gone far enough past the rollover?"""
         on_two = all(stage.up for stage in bearing.axles)
         fell = knot.a_y < (FELL_ON_TWO_WHEELS if on_two else FELL) * best or knot.a_y < 0.0
-        return knot.length > 0.0 and (fell or knot.z[11] > LARGEST_ROLL)
+        return knot.length > 0.0 and fell
+
+    def beyond(self, knot: Knot) -> float:
+        """Roll beyond the largest one that is looked at. [rad]"""
+        car = self.statics.car
+        return self.statics.roll(knot.z) - LARGEST_ROLL[car.law]
 
     # -------------------------------------------------------------------------------------------- questions
 

@@ -95,9 +95,7 @@ def state_space(corner: Corner, point: Point, rolled: bool) -> tuple[np.ndarray,
         answer = tangent(axle, state)
         stiffness += answer.stiffness
         damping += answer.damping
-        scales = [
-            (load / p["reference_load"]) ** p["cornering_exponent"] if load > 0.0 else 0.0 for load in loads
-        ]
+        scales = [(load / p["reference_load"]) ** p["cornering_exponent"] if load > 0.0 else 0.0 for load in loads]
         slip.append(p["cornering_stiffness"] * sum(scales))
         thrust = sum(scale * lean for scale, lean in zip(scales, answer.leans, strict=True))
         camber.append(p["camber_stiffness"] * thrust)

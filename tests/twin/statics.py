@@ -128,7 +128,8 @@ class Statics:
         wheels = [Wheels(*z[first : first + 5]) for first in (0, 6)]
         return wheels, [Demand(z[first], z[LATERAL], load) for first, load in zip((5, 11), loads, strict=True)]
 
-    def _roll(self, z: Number) -> Number:
+    def roll(self, z: Number) -> Number:
+        """Roll of the body at its sprung centre."""
         front, rear = self.car.shares
         return front * z[5] + rear * z[11]
 
@@ -247,7 +248,7 @@ class Statics:
             w = Wheels(*map(float, w))
             d = Demand(float(d.phi), float(d.a_y), float(d.load))
             axles.append(AxleState(w, d, stage, leans_out(axle, w, d.phi)))
-        return Point(float(z[LATERAL]), float(self._roll(z)), axles[0], axles[1])
+        return Point(float(z[LATERAL]), float(self.roll(z)), axles[0], axles[1])
 
 
 def every_bearing(law: str) -> list[Bearing]:
