@@ -212,6 +212,8 @@ def test_stops_hold_and_roads_push(law: str) -> None:
                 assert min(w.x_outer, w.x_inner) > -axle.droop - 1e-10
                 for side, stopped in ((1.0, s.stage.outer_stop), (-1.0, s.stage.inner_stop)):
                     pull = wheel_balance(axle, w, s.demand, side)
+                    travel = w.x_outer if side > 0.0 else w.x_inner
+                    assert not stopped or travel == pytest.approx(-axle.droop, abs=1e-14)
                     assert pull > -1e-8 and (stopped or abs(pull) < 1e-11)
     assert len(seen) == 4
 
