@@ -164,7 +164,7 @@ def _half_sums(axle: twin.Axle, s: AxleState) -> tuple[list[float], float]:
 
 @pytest.mark.parametrize("compliance", [0.0, 0.03])
 def test_wishbones_bear_half_sums_and_half_differences(compliance: float) -> None:
-    """Free wheels of random cars with every term in play, and the moments of the whole car. Seen red: `q` for `q c1`."""
+    """Free wheels of random cars with every term in play, and the moments of the car. Seen red: `q` for `q c1`."""
     seen = 0
     for corner in _corners("wishbone", range(30, 33), chassis_compliance=compliance):
         car = corner.car
