@@ -75,6 +75,7 @@ def move_in(root: Path) -> None:
     """
     staged, final = root / WORK / RESULT / MANIFEST, root / MANIFEST
     moves = moves_of(root)
+    dropped = [disk.place(root, name) for name in moves.drop if name not in moves.files]
     lost = lacking(root, moves.files)
     if lost:
         raise _lacking(root, lost)
@@ -89,7 +90,7 @@ def move_in(root: Path) -> None:
                 place.parent.mkdir(parents=True, exist_ok=True)
                 disk.rename(beside, place)
                 disk.sync_folder(place.parent)
-        disk.remove(disk.place(root, name) for name in moves.drop if name not in moves.files)
+        disk.remove(dropped)
     lost = [name for name, entry in moves.files.items() if not entry.stands(disk.place(root, name))]
     if lost:
         raise _lacking(root, lost)
