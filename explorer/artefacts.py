@@ -302,7 +302,7 @@ class RunFolder:
             raise ArtefactError(f"{name} would be written twice in one run")
         self._still_ours()
         final = disk.place(self.root, name)
-        if os.path.lexists(final) and name not in self._owned:
+        if os.path.lexists(final) and not (name in self._owned and disk.regular(final)):
             raise ArtefactError(f"{final} was not written by a run; move it away first, then --resume goes on")
         return self.work / RESULT / name
 

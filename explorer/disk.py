@@ -141,11 +141,13 @@ def folder(path: Path) -> bool:
 
 
 def place(root: Path, name: str) -> Path:
-    """Where a file of a folder stands. Raises ArtefactError where a link on the way leads elsewhere."""
-    path = root / name
-    if os.path.realpath(path.parent) != os.path.normpath(os.path.join(os.path.realpath(root), os.path.dirname(name))):
-        raise ArtefactError(f"{path.parent} is a link to elsewhere: move it away, or choose another folder")
-    return path
+    """Where a file of a folder stands. Raises ArtefactError where the way there leaves the folder or ends at a file."""
+    path = root
+    for part in name.split("/")[:-1]:
+        path = path / part
+        if os.path.lexists(path) and not folder(path):
+            raise ArtefactError(f"{path} is a link to elsewhere or no folder: move it away, or choose another folder")
+    return root / name
 
 
 @contextmanager

@@ -18,7 +18,7 @@ from typing import Any, TypeVar, cast
 
 from explorer import disk
 from explorer.codec import pack, unpack
-from explorer.errors import ArtefactError, visible
+from explorer.errors import ArtefactError
 from explorer.marks import ANSWER, KEPT_MARK
 from explorer.records import ANSWERS, ASIDE
 from explorer.space import Space
@@ -141,7 +141,7 @@ def _body(path: Path, key: str | None, stage: str, number: int) -> bytes:
     except (ValueError, TypeError, RecursionError):
         raise ArtefactError("its first line cannot be read") from None
     if head != {"key": head.get("key") if key is None else key, "stage": stage, "number": number, "bytes": len(body)}:
-        raise ArtefactError(visible(f"it is answer {head.get('number')!s:.20} of {head.get('stage')!s:.40}, misnamed"))
+        raise ArtefactError(f"it is answer {head.get('number')!s:.20} of {head.get('stage')!s:.40}, under another name")
     return body
 
 
@@ -158,7 +158,7 @@ def differing(held: Mapping[str, str], now: Mapping[str, str]) -> tuple[str, ...
     """
     names = sorted(set(held) | set(now))
     return tuple(
-        visible(f"{name[:120]} was {held.get(name, 'absent')[:16]} and is {now.get(name, 'absent')[:16]}")
+        f"{name[:120]} was {held.get(name, 'absent')[:16]} and is {now.get(name, 'absent')[:16]}"
         for name in names
         if held.get(name) != now.get(name)
     )

@@ -76,6 +76,9 @@ def move_in(root: Path) -> None:
     staged, final = root / WORK / RESULT / MANIFEST, root / MANIFEST
     moves = moves_of(root)
     dropped = [disk.place(root, name) for name in moves.drop if name not in moves.files]
+    for path in (disk.place(root, name) for name in moves.files):
+        if os.path.lexists(path) and not disk.regular(path):
+            raise ArtefactError(f"{path} stands in the way of the result: move it away, then --resume goes on")
     lost = lacking(root, moves.files)
     if lost:
         raise _lacking(root, lost)
@@ -90,7 +93,7 @@ def move_in(root: Path) -> None:
                 place.parent.mkdir(parents=True, exist_ok=True)
                 disk.rename(beside, place)
                 disk.sync_folder(place.parent)
-        disk.remove(dropped)
+        disk.remove(filter(disk.regular, dropped))
     lost = [name for name, entry in moves.files.items() if not entry.stands(disk.place(root, name))]
     if lost:
         raise _lacking(root, lost)

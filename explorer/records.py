@@ -14,7 +14,7 @@ from typing import Annotated, Any, Literal
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError
 
 from explorer import disk
-from explorer.errors import ArtefactError, visible
+from explorer.errors import ArtefactError
 
 MANIFEST = "run.json"
 WORK = ".work"
@@ -108,13 +108,13 @@ def _content(path: Path) -> Any:
     try:
         return json.loads(disk.bytes_of(path, MOST))
     except (ValueError, RecursionError) as fault:
-        raise ArtefactError(f"cannot read {path}: {visible(str(fault))}") from fault
+        raise ArtefactError(f"cannot read {path}: {fault}") from fault
 
 
 def _words(fault: ValidationError) -> str:
     first = fault.errors(include_url=False, include_context=False, include_input=False)[0]
     where = ".".join(str(part) for part in first["loc"] if part != "[key]")
-    return visible(f"{where[:120]}: {first['msg']}")
+    return f"{where[:120]}: {first['msg']}"
 
 
 def read_manifest(path: Path) -> Manifest:
