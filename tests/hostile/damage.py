@@ -170,7 +170,7 @@ def accident(chance: random.Random, root: Path) -> None:
         path.rename(path.with_name(chance.choice(("a b", "x" * 200, "answer.kept", "-1.kept", "\x1b[31m", "CON"))))
     elif how == "swap":
         other = chance.choice(there)
-        if disk.regular(path) and disk.regular(other):
+        if disk.regular(path) and disk.regular(other) and PRECIOUS not in (path.read_bytes(), other.read_bytes()):
             data = path.read_bytes()
             path.write_bytes(other.read_bytes())
             other.write_bytes(data)

@@ -19,6 +19,7 @@ from door import STEERS_A_TERMINAL
 
 from explorer import artefacts, disk
 from explorer.artefacts import RunFolder
+from explorer.codec import unpack
 from explorer.comparing import compared
 from explorer.errors import ArtefactError
 from explorer.records import ANSWERS, KEY_FILE, MANIFEST, MOVES, WORK
@@ -224,3 +225,16 @@ def test_what_is_read_from_a_folder_steers_no_terminal(states, tmp_path):
     (root / ".lock").write_text(json.dumps({"format": "setup-space lock 1", "pid": "\x1b[0m", "host": "\x07"}))
     said = told(verify(root))
     assert not STEERS_A_TERMINAL.search(said) and "\\x1b[31mred.txt" in said and "\\x1b[0m" in said
+
+
+@pytest.mark.parametrize(
+    "value",
+    [{"kind": ["explorer.__main__", "main"], "fields": {}}, {"kind": ["os", "system"], "fields": {}}, {"dict": [[1]]},
+     {"kind": ["explorer.errors"], "fields": {}}, {"array": ["<f8", [-3], 0, 8]}, {"array": ["O", [1], 0, 8]},
+     {"float": "0x1p99999"}, {"tuple": 3}, {}],
+)  # fmt: skip
+def test_an_answer_made_up_by_hand_runs_nothing(value):
+    """Catches a well-formed answer that starts the program, imports what is no answer, or ends in a traceback."""
+    text = json.dumps(value).encode()
+    with pytest.raises(ArtefactError, match="a kept answer cannot be read"):
+        unpack(len(text).to_bytes(8, "little") + text + bytes(8), None)  # type: ignore[arg-type]
