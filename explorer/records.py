@@ -53,6 +53,7 @@ def _name(name: str) -> str:
 
 
 Name = Annotated[str, AfterValidator(_name)]
+Count = Annotated[int, Field(ge=0, le=10**18)]
 Seconds = Annotated[float, Field(ge=0.0, le=1e10)]
 
 
@@ -86,7 +87,7 @@ class Manifest(_Record):
     seed: int = 0
     inputs: dict[str, str] = {}
     versions: dict[str, str] = {}
-    counts: dict[str, int] = {}
+    counts: dict[str, Count] = {}
     timings_s: dict[str, Seconds] = {}
 
 
