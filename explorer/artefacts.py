@@ -8,12 +8,11 @@ the folder next. `run.json` with every hash goes last, so a folder without it is
 from __future__ import annotations
 
 import hashlib
-import json
+import os
 import platform
-import re
 from collections.abc import Callable, Iterable, Mapping
 from importlib import metadata
-from pathlib import Path, PurePosixPath
+from pathlib import Path
 from types import TracebackType
 from typing import Any
 
@@ -24,17 +23,24 @@ import pyarrow.parquet as pq
 from explorer import disk
 from explorer.csv_text import all_finite, csv_bytes
 from explorer.errors import ArtefactError
-from explorer.kept import KEY_FILE, Kept, differing, kept_answers
-from explorer.lock import FolderLock
+from explorer.kept import Kept, differing, kept_answers
+from explorer.lock import FolderLock, strange_words
+from explorer.marks import strangers
+from explorer.moving import NotWhole, clear, move_in
+from explorer.records import (
+    ANSWERS,
+    KEY_FILE,
+    MANIFEST,
+    MOVES,
+    RESULT,
+    WORK,
+    is_name,
+    read_inputs,
+    read_manifest,
+    read_moves,
+    write_record,
+)
 from explorer.space import Space
-
-MANIFEST = "run.json"
-WORK = ".work"
-RESULT = "result"
-MOVES = "moves.json"
-DONE = ".done"
-"""What `.work` is called while it is taken away."""
-FORMAT = "setup-space run 1"
 
 LIBRARIES = (
     "numpy",
@@ -49,9 +55,6 @@ LIBRARIES = (
     "matplotlib",
     "plotly",
 )
-
-_NAME = re.compile(r"[A-Za-z0-9_][A-Za-z0-9_.\-]*")
-
 
 def versions() -> dict[str, str]:
     """Versions of Python and of the libraries a result depends on; "absent" where one is not installed."""
@@ -71,19 +74,6 @@ def sha256_of(data: bytes) -> str:
     'e3b0c442'
     """
     return hashlib.sha256(data).hexdigest()
-
-
-def sha256_of_file(path: Path) -> tuple[str, int]:
-    """(hexadecimal SHA-256, size in bytes) of a file of any size. Raises ArtefactError when it cannot be read."""
-    digest, size = hashlib.sha256(), 0
-    try:
-        with path.open("rb") as stream:
-            while block := stream.read(1 << 22):
-                digest.update(block)
-                size += len(block)
-    except OSError as fault:
-        raise ArtefactError(f"cannot read {path}: {fault.strerror or fault}") from fault
-    return digest.hexdigest(), size
 
 
 class RunFolder:
@@ -106,7 +96,8 @@ class RunFolder:
         """Raises ArtefactError when the folder is another run's, somebody else's or cannot be written."""
         self.root = Path(root)
         self._key, self._tell = dict(key or {}), tell
-        self._written: dict[str, tuple[str, int]] = {}
+        self._written: dict[str, dict[str, Any]] = {}
+        self._owned: set[str] = set()
         self.finished = False
         if self.root.exists() and not self.root.is_dir():
             raise ArtefactError(f"{self.root} is a file; results need a folder")
@@ -125,10 +116,11 @@ class RunFolder:
 
     def __exit__(self, kind: type[BaseException] | None, fault: BaseException | None, at: TracebackType | None) -> None:
         """A run that failed before it had worked anything out leaves no trace."""
-        if fault is not None and not (self.work / MOVES).is_file() and not kept_answers(self.work):
-            _clear(self.root)
+        failed = fault is not None and self._lock.held
+        if failed and not disk.regular(self.work / MOVES) and not kept_answers(self.work):
+            clear(self.root)
         self._lock.release()
-        if fault is not None and not any(self.root.iterdir()):
+        if failed and not any(self.root.iterdir()):
             self.root.rmdir()
 
     @property
@@ -137,49 +129,81 @@ class RunFolder:
         return self.root / WORK
 
     def _refuse_strangers(self) -> None:
-        if not self.root.is_dir() or self.work.is_dir():
+        if not self.root.is_dir():
             return
-        if (self.root / MANIFEST).is_file():
-            read_manifest(self.root / MANIFEST)
-        elif any(not path.name.startswith(".") for path in self.root.iterdir()):
-            raise ArtefactError(f"{self.root} holds files that no run left there; choose another folder or empty it")
+        with disk.refusals(self.root):
+            for path in strangers(self.root):
+                raise ArtefactError(strange_words(path))
+            if os.path.lexists(self.root / MANIFEST):
+                read_manifest(self.root / MANIFEST)
+            elif not self.work.is_dir() and any(not path.name.startswith(".") for path in self.root.iterdir()):
+                raise ArtefactError(
+                    f"{self.root} holds files that no run left there; choose another folder or empty it"
+                )
 
     def _claim_folder(self, overwrite: bool, resume: bool) -> None:
-        if (self.work / MOVES).is_file() and (overwrite or resume):
-            if not overwrite:
-                self._same_inputs()
-            _move_in(self.root)
-            self.finished = not overwrite
-        if self.finished:
-            self._lock.release()
-            return
-        there = (self.root / MANIFEST).is_file()
-        if self.work.is_dir() and not (overwrite or resume):
+        there, begun = disk.regular(self.root / MANIFEST), disk.folder(self.work)
+        if begun and not (overwrite or resume):
             raise ArtefactError(
                 f"{self.root} holds a run that was not finished: --resume goes on with it, --overwrite starts again"
             )
-        if there and not overwrite and not (resume and self.work.is_dir()):
+        if there and not overwrite and not (resume and begun):
             nothing = "there is nothing to resume; " if resume else ""
             raise ArtefactError(
                 f"{self.root} holds a finished run: {nothing}--overwrite makes it again, --out names another folder"
             )
-        self._owned = _named(self.root / MANIFEST) if there else set()
-        key_file = self.work / KEY_FILE
-        if resume and key_file.is_file():
+        goes_on = resume and any((self.work / name).exists() for name in (KEY_FILE, MOVES, RESULT, ANSWERS))
+        if goes_on:
             self._same_inputs()
-            disk.remove([self.work / RESULT])
-            return
-        _clear(self.root)
-        disk.write_atomic(key_file, json.dumps({"format": FORMAT, "inputs": self._key}, indent=2).encode())
+        self._owned = self._named()
+        if disk.regular(self.work / MOVES) and self._moved_in() and not overwrite:
+            self.finished = True
+            self._lock.release()
+        elif goes_on:
+            disk.remove([self.work / MOVES, self.work / RESULT])
+            self._mark()
+        else:
+            clear(self.root)
+            self._mark()
+
+    def _moved_in(self) -> bool:
+        """Whether a whole result that was on its way is in its place now; what it lacks is told."""
+        try:
+            move_in(self.root)
+        except NotWhole as fault:
+            self._tell(f"{fault.what}; it is worked out again")
+            return False
+        return True
+
+    def _mark(self) -> None:
+        write_record(self.work / KEY_FILE, {"inputs": self._key, "owned": sorted(self._owned)})
+
+    def _named(self) -> set[str]:
+        """Files of the folder that runs wrote there, by every record that can be read."""
+        names: set[str] = set()
+        for read, path in (
+            (read_manifest, self.root / MANIFEST),
+            (read_manifest, self.work / RESULT / MANIFEST),
+            (read_moves, self.work / MOVES),
+            (read_inputs, self.work / KEY_FILE),
+        ):
+            try:
+                record = read(path)
+            except ArtefactError:
+                continue
+            for part in ("files", "drop", "owned"):
+                names |= set(getattr(record, part, ()))
+        return names
 
     def _same_inputs(self) -> None:
         try:
-            held = json.loads((self.work / KEY_FILE).read_bytes())["inputs"]
-        except (OSError, ValueError, KeyError, TypeError):
+            held = read_inputs(self.work / KEY_FILE).inputs
+        except ArtefactError as fault:
             raise ArtefactError(
-                f"{self.work / KEY_FILE} cannot be read, so nobody can tell what the unfinished run in {self.root} was "
-                "about: --overwrite starts again"
-            ) from None
+                f"{fault}; so nobody can tell what the unfinished run in {self.root} was about, and its "
+                f"{len(kept_answers(self.work))} kept answers cannot be used: --overwrite starts again, --out names "
+                "another folder"
+            ) from fault
         changed = differing(held, self._key)
         if changed:
             raise ArtefactError(
@@ -217,7 +241,8 @@ class RunFolder:
             finally:
                 if writer is not None:
                     writer.close()
-        self._written[name] = sha256_of_file(path)
+        digest, size = disk.sha256_of_file(path)
+        self._written[name] = {"sha256": digest, "bytes": size}
         return path
 
     def png(self, stem: str, data: bytes) -> Path:
@@ -248,107 +273,47 @@ class RunFolder:
 
         `facts` (inputs, seed, counts, timings) must be plain JSON values. Raises ArtefactError otherwise.
         """
-        manifest = {
-            "format": FORMAT,
-            **facts,
-            "versions": versions(),
-            "files": {
-                name: {"sha256": digest, "bytes": size} for name, (digest, size) in sorted(self._written.items())
-            },
-        }
-        try:
-            text = json.dumps(manifest, indent=2, allow_nan=False, ensure_ascii=False) + "\n"
-        except (TypeError, ValueError) as fault:
-            raise ArtefactError(f"the run's facts cannot be written as JSON: {fault}") from fault
-        disk.write_atomic(self.work / RESULT / MANIFEST, text.encode("utf-8"))
-        moves = {
-            "format": FORMAT,
-            "files": dict.fromkeys(sorted(self._written)),
-            "drop": sorted(self._owned - set(self._written)),
-        }
-        disk.write_atomic(self.work / MOVES, json.dumps(moves, indent=2).encode())
-        _move_in(self.root)
+        self._still_ours()
+        files = dict(sorted(self._written.items()))
+        write_record(self.work / RESULT / MANIFEST, {**facts, "versions": versions(), "files": files})
+        drop = sorted(self._owned - set(files))
+        write_record(self.work / MOVES, {"files": files, "drop": drop})
+        move_in(self.root)
         self._lock.release()
         return self.root / MANIFEST
+
+    def _still_ours(self) -> None:
+        if not self._lock.held:
+            raise ArtefactError(
+                f"{self.root} was taken away or taken over while the run was under way; nothing more is written there: "
+                "run again, or name another folder with --out"
+            )
 
     def _write(self, name: str, data: bytes) -> Path:
         path = self._claim(name)
         disk.write_atomic(path, data)
-        self._written[name] = (sha256_of(data), len(data))
+        self._written[name] = {"sha256": sha256_of(data), "bytes": len(data)}
         return path
 
     def _claim(self, name: str) -> Path:
-        if not all(_NAME.fullmatch(part) for part in name.split("/")) or name == MANIFEST:
+        if not is_name(name):
             raise ArtefactError(f"{name!r} is no name for a result file")
         if name in self._written:
             raise ArtefactError(f"{name} would be written twice in one run")
-        final = self.root / name
-        if final.exists() and name not in self._owned:
-            raise ArtefactError(f"{final} was not written by a run; move it away first")
+        self._still_ours()
+        final = disk.place(self.root, name)
+        if os.path.lexists(final) and not (name in self._owned and disk.regular(final)):
+            raise ArtefactError(f"{final} was not written by a run; move it away first, then --resume goes on")
         return self.work / RESULT / name
 
 
-def _move_in(root: Path) -> None:
-    """Put a whole result into its place as `moves.json` says; may be repeated after any interruption."""
-    work = root / WORK
-    moves = read_manifest(work / MOVES)
-    staged, final = work / RESULT / MANIFEST, root / MANIFEST
-    if staged.is_file():
-        disk.remove([final])
-        disk.sync_folder(root)
-        for name in filter(_inside, moves["files"]):
-            beside, place = work / RESULT / name, root / name
-            if not beside.is_file():
-                continue
-            with disk.refusals(place):
-                place.parent.mkdir(parents=True, exist_ok=True)
-                disk.rename(beside, place)
-                disk.sync_folder(place.parent)
-        disk.remove(root / name for name in filter(_inside, moves.get("drop", ())))
-        with disk.refusals(final):
-            disk.rename(staged, final)
-            disk.sync_folder(root)
-    _clear(root)
-
-
-def _clear(root: Path) -> None:
-    """Take the work folder away; its name goes first, so that half of it is never taken for a run's."""
-    disk.remove([root / DONE])
-    if (root / WORK).exists():
-        with disk.refusals(root / WORK):
-            disk.rename(root / WORK, root / DONE)
-        disk.remove([root / DONE])
-
-
-def _named(path: Path) -> set[str]:
-    """Files that a `run.json` names inside its folder."""
-    return {str(name) for name in read_manifest(path)["files"] if _inside(str(name))}
-
-
-def _inside(name: str) -> bool:
-    parts = PurePosixPath(name).parts
-    return bool(parts) and all(_NAME.fullmatch(part) for part in parts)
-
-
-def read_manifest(path: Path) -> dict[str, Any]:
-    """A `run.json` read back. Raises ArtefactError when it is unreadable or not one of ours."""
-    try:
-        content = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError) as fault:
-        raise ArtefactError(f"cannot read {path}: {fault}") from fault
-    if not isinstance(content, dict) or content.get("format") != FORMAT or not isinstance(content.get("files"), dict):
-        raise ArtefactError(f"{path} was not written by this program; choose another folder")
-    return content
-
-
 def changed_files(root: Path) -> tuple[str, ...]:
-    """Files of a finished run that are missing or no longer hold what `run.json` says."""
-    changed = []
-    for name, entry in read_manifest(Path(root) / MANIFEST)["files"].items():
-        path = Path(root) / name
-        if not path.is_file() or sha256_of_file(path)[0] != entry["sha256"]:
-            changed.append(str(name))
-    return tuple(changed)
+    """Files of a finished run that are missing or no longer hold what `run.json` says.
+
+    Raises ArtefactError where a link in the folder leads elsewhere, or a file cannot be read.
+    """
+    files = read_manifest(Path(root) / MANIFEST).files
+    return tuple(name for name, entry in files.items() if not entry.stands(disk.place(Path(root), name)))
 
 
 def scraps(root: Path) -> tuple[str, ...]:

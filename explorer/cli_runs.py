@@ -44,7 +44,7 @@ def run(
 
     def work() -> int:
         from explorer import pipeline, run_study
-        from explorer.artefacts import MANIFEST, read_manifest
+        from explorer.records import MANIFEST, read_manifest
         from explorer.report import tables
 
         if resume and overwrite:
@@ -55,7 +55,7 @@ def run(
             folder, result = run_study.run_study(
                 loaded, folder, overwrite=overwrite, resume=resume, progress=progress, maker=maker, tell=remark
             )
-        manifest = read_manifest(folder / MANIFEST)
+        manifest = read_manifest(folder / MANIFEST).model_dump()
         summary = run_summary(folder, manifest)
         if as_json:
             picks = [] if result is None else rows(tables.shortlist_table(result))
@@ -70,9 +70,9 @@ def run(
 
 def _recorded(counts: dict[str, int]) -> int:
     """Exit code of a run of which only the record is at hand."""
-    if counts["invalid"]:
+    if counts.get("invalid"):
         return MODEL_FAILED
-    return DONE if counts["feasible"] else NOTHING_FEASIBLE
+    return DONE if counts.get("feasible") else NOTHING_FEASIBLE
 
 
 def verify_command(

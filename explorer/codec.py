@@ -32,7 +32,7 @@ def unpack(data: bytes, space: Space) -> Any:
     try:
         size = int.from_bytes(data[:8], "little")
         return _value(json.loads(data[8 : 8 + size]), space, memoryview(data)[8 + size :])
-    except (ValueError, KeyError, TypeError, AttributeError, ImportError) as fault:
+    except (ValueError, LookupError, TypeError, AttributeError, ImportError, ArithmeticError, RecursionError) as fault:
         raise ArtefactError(f"a kept answer cannot be read: {fault}") from fault
 
 
@@ -84,8 +84,8 @@ def _value(plain: Any, space: Space, buffers: memoryview) -> Any:
     if "dict" in plain:
         return {_value(key, space, buffers): _value(one, space, buffers) for key, one in plain["dict"]}
     module, name = plain["kind"]
-    if not module.startswith(_PACKAGE):
-        raise ValueError(f"{module} is not of this package")
+    if not module.startswith(_PACKAGE) or "__" in module:
+        raise ValueError(f"{module} holds no answers of this package")
     kind: Any = importlib.import_module(module)
     for part in name.split("."):
         kind = getattr(kind, part)

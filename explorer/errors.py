@@ -55,4 +55,7 @@ class ModelError(ExplorerError):
 
 
 class ArtefactError(ExplorerError):
-    """A result could not be written or read back."""
+    """A result could not be written or read back. What a file put into the words steers no terminal."""
+
+    def __init__(self, words: str) -> None:
+        super().__init__(visible(words))

@@ -11,7 +11,6 @@ from __future__ import annotations
 import hashlib
 import itertools
 import json
-import re
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -20,14 +19,10 @@ from typing import Any, TypeVar, cast
 from explorer import disk
 from explorer.codec import pack, unpack
 from explorer.errors import ArtefactError
+from explorer.marks import ANSWER, KEPT_MARK
+from explorer.records import ANSWERS, ASIDE
 from explorer.space import Space
 from explorer.study.stream import PartMaker
-
-MARK = b"setup-space kept answer 1\n"
-KEY_FILE = "inputs.json"
-ANSWERS = "answers"
-ASIDE = "set_aside"
-_NAME = re.compile(r"(?P<stage>[a-z0-9-]+)\.(?P<number>[0-9]+)\.kept")
 
 Answer = TypeVar("Answer")
 
@@ -51,14 +46,12 @@ class Kept:
         self._digest = digest_of(key)
         self._there: dict[tuple[str, int], Path] = {}
         self.reused = 0
-        for path in sorted((root / ANSWERS).glob("*")):
-            match = _NAME.fullmatch(path.name)
-            if match and path.is_file():
+        for path in _all(root):
+            match = ANSWER.fullmatch(path.name)
+            if match:
                 self._there[match["stage"], int(match["number"])] = path
             elif path.name.startswith(disk.SCRAP):
                 disk.remove([path])
-            else:
-                self._aside(path, "its name is no answer's")
 
     def made(self, stage: str, make: PartMaker) -> PartMaker:
         """A way to make chunks that hands back those kept here and keeps the others as they come. A stage may make
@@ -95,7 +88,7 @@ class Kept:
         digest = hashlib.sha256(head)
         digest.update(body)
         path = self._root / ANSWERS / f"{stage}.{number}.kept"
-        disk.write_atomic(path, b"".join([MARK, digest.digest(), head, body]))
+        disk.write_atomic(path, b"".join([KEPT_MARK, digest.digest(), head, body]))
 
     def _read(self, stage: str, number: int) -> tuple[bool, Any]:
         path = self._there.pop((stage, number), None)
@@ -125,28 +118,36 @@ def digest_of(key: Mapping[str, str]) -> str:
     return hashlib.sha256(json.dumps(dict(key), sort_keys=True).encode()).hexdigest()
 
 
-def _body(path: Path, key: str, stage: str, number: int) -> bytes:
-    """The answer's bytes in a file, once everything else in it is as it must be. Raises ArtefactError otherwise."""
-    with disk.refusals(path):
-        data = path.read_bytes()
-    if not data:
-        raise ArtefactError("it is empty")
-    start = len(MARK) + hashlib.sha256().digest_size
-    if data[: len(MARK)] != MARK:
-        raise ArtefactError("it is not a kept answer")
-    if hashlib.sha256(data[start:]).digest() != data[len(MARK) : start]:
+def _all(root: Path) -> list[Path]:
+    """Everything in the folder of the answers, where there is one and no link to one."""
+    return sorted((root / ANSWERS).iterdir()) if disk.folder(root) and disk.folder(root / ANSWERS) else []
+
+
+def _body(path: Path, key: str | None, stage: str, number: int) -> bytes:
+    """The answer's bytes in a file, once everything else in it is as it must be; of any inputs where `key` is None.
+
+    Raises ArtefactError otherwise.
+    """
+    with disk.reading(path) as stream:
+        mark = stream.read(len(KEPT_MARK))
+        if mark != KEPT_MARK:
+            raise ArtefactError("it is not a kept answer" if mark else "it is empty")
+        digest, rest = stream.read(hashlib.sha256().digest_size), stream.read()
+    if hashlib.sha256(rest).digest() != digest:
         raise ArtefactError("it is torn or was changed: its checksum does not fit")
-    line = data.index(b"\n", start)
-    head = json.loads(data[start:line])
-    body = data[line + 1 :]
-    if head != {"key": key, "stage": stage, "number": number, "bytes": len(body)}:
-        raise ArtefactError(f"it is answer {head.get('number')} of stage {head.get('stage')!r}, under another name")
+    line, _, body = rest.partition(b"\n")
+    try:
+        head = dict(json.loads(line))
+    except (ValueError, TypeError, RecursionError):
+        raise ArtefactError("its first line cannot be read") from None
+    if head != {"key": head.get("key") if key is None else key, "stage": stage, "number": number, "bytes": len(body)}:
+        raise ArtefactError(f"it is answer {head.get('number')!s:.20} of {head.get('stage')!s:.40}, under another name")
     return body
 
 
 def kept_answers(root: Path) -> tuple[str, ...]:
     """Names of the answers that an unfinished run has kept."""
-    return tuple(sorted(path.name for path in (root / ANSWERS).glob("*.kept")))
+    return tuple(path.name for path in _all(root) if path.name.endswith(".kept"))
 
 
 def differing(held: Mapping[str, str], now: Mapping[str, str]) -> tuple[str, ...]:
@@ -157,17 +158,18 @@ def differing(held: Mapping[str, str], now: Mapping[str, str]) -> tuple[str, ...
     """
     names = sorted(set(held) | set(now))
     return tuple(
-        f"{name} was {held.get(name, 'absent')[:16]} and is {now.get(name, 'absent')[:16]}"
+        f"{name[:120]} was {held.get(name, 'absent')[:16]} and is {now.get(name, 'absent')[:16]}"
         for name in names
         if held.get(name) != now.get(name)
     )
 
 
-def checked_answers(root: Path, key: str) -> tuple[tuple[str, ...], dict[str, str]]:
-    """(names of the answers that are whole, what is wrong with each other one) of an unfinished run."""
+def checked_answers(root: Path, key: str | None) -> tuple[tuple[str, ...], dict[str, str]]:
+    """(names of the answers that are whole, what is wrong with each other one) of an unfinished run; of any inputs
+    where `key` is None."""
     good, damaged = [], {}
-    for path in sorted((root / ANSWERS).glob("*")):
-        match = _NAME.fullmatch(path.name)
+    for path in _all(root):
+        match = ANSWER.fullmatch(path.name)
         if not match:
             damaged[path.name] = "its name is no answer's"
             continue

@@ -9,16 +9,18 @@ from __future__ import annotations
 import csv
 import io
 import math
-from collections.abc import Iterable, Mapping
+import os
+from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
-from explorer.artefacts import MANIFEST, WORK, read_manifest, sha256_of
+from explorer import disk
+from explorer.artefacts import sha256_of
 from explorer.csv_text import cell_text
 from explorer.errors import ArtefactError, SpaceError
 from explorer.model.metrics import describe
 from explorer.planning import FIGURES
+from explorer.records import MANIFEST, WORK, Manifest, read_manifest
 from explorer.report.plan_tables import KEPT_SHARE
 from explorer.study.compare_runs import KINDS, LimitRecord, Listed, PlanRecord, RunRecord
 
@@ -63,7 +65,7 @@ def read_run(folder: Path) -> RunRecord:
     changed since, or cannot be read.
     """
     manifest = _manifest(folder)
-    tables = {stem: _table(folder, manifest, stem) for stem in NEEDED if f"tables/{stem}.csv" in manifest["files"]}
+    tables = {stem: _table(folder, manifest, stem) for stem in NEEDED if f"tables/{stem}.csv" in manifest.files}
     missing = [f"tables/{stem}.csv" for stem in NEEDED if stem not in tables]
     if missing:
         raise ArtefactError(f"{folder / MANIFEST}: lists no {', '.join(missing)}, so this is no run of a study")
@@ -75,11 +77,14 @@ def read_run(folder: Path) -> RunRecord:
     sensitivity = _optional(folder, manifest, "sensitivity")
     return RunRecord(
         folder=folder.as_posix(),
-        **{name: str(manifest.get(name, "")) for name in ("study", "car", "surface", "method")},
-        seed=_whole(manifest.get("seed", 0), folder, "seed"),
-        counts={name: _whole(n, folder, name) for name, n in _mapping(manifest, "counts", folder).items()},
-        inputs={name: str(text) for name, text in _mapping(manifest, "inputs", folder).items()},
-        versions={name: str(text) for name, text in _mapping(manifest, "versions", folder).items()},
+        study=manifest.study,
+        car=manifest.car,
+        surface=manifest.surface,
+        method=manifest.method,
+        seed=manifest.seed,
+        counts=manifest.counts,
+        inputs=manifest.inputs,
+        versions=manifest.versions,
         knobs=knobs,
         objectives=objectives,
         indices={} if sensitivity is None else _indices(sensitivity),
@@ -92,43 +97,26 @@ def read_run(folder: Path) -> RunRecord:
     )
 
 
-def _manifest(folder: Path) -> dict[str, Any]:
+def _manifest(folder: Path) -> Manifest:
     path = folder / MANIFEST
-    if not path.is_file():
+    if not os.path.lexists(path):
         why = "the run there did not finish" if (folder / WORK).exists() else "no run was finished there"
         raise ArtefactError(f"{path}: not found; {why if folder.is_dir() else 'there is no such folder'}")
-    manifest = read_manifest(path)
-    for name, entry in manifest["files"].items():
-        if not isinstance(entry, dict) or not isinstance(entry.get("sha256"), str):
-            raise ArtefactError(f"{path}: holds no sha256 of {name}")
-    return manifest
+    return read_manifest(path)
 
 
-def _mapping(manifest: Mapping[str, Any], name: str, folder: Path) -> Mapping[str, Any]:
-    found = manifest.get(name, {})
-    if not isinstance(found, dict):
-        raise ArtefactError(f"{folder / MANIFEST}: {name} is no table of names")
-    return found
+def _optional(folder: Path, manifest: Manifest, stem: str) -> Table | None:
+    return _table(folder, manifest, stem) if f"tables/{stem}.csv" in manifest.files else None
 
 
-def _whole(value: Any, folder: Path, name: str) -> int:
-    if isinstance(value, bool) or not isinstance(value, int):
-        raise ArtefactError(f"{folder / MANIFEST}: {name} is {value!r}, not a whole number")
-    return value
-
-
-def _optional(folder: Path, manifest: Mapping[str, Any], stem: str) -> Table | None:
-    return _table(folder, manifest, stem) if f"tables/{stem}.csv" in manifest["files"] else None
-
-
-def _table(folder: Path, manifest: Mapping[str, Any], stem: str) -> Table:
+def _table(folder: Path, manifest: Manifest, stem: str) -> Table:
     """One table, its bytes held against `run.json` first."""
-    path = folder / "tables" / f"{stem}.csv"
+    path = disk.place(folder, f"tables/{stem}.csv")
     try:
-        data = path.read_bytes()
-    except OSError as fault:
-        raise ArtefactError(f"{path}: listed in {MANIFEST} but cannot be read: {fault.strerror or fault}") from fault
-    if sha256_of(data) != manifest["files"][f"tables/{stem}.csv"]["sha256"]:
+        data = disk.bytes_of(path)
+    except ArtefactError as fault:
+        raise ArtefactError(f"{path}: listed in {MANIFEST}, but {fault}") from fault
+    if sha256_of(data) != manifest.files[f"tables/{stem}.csv"].sha256:
         raise ArtefactError(f"{path}: changed since the run was written (its sha256 is not that in {MANIFEST})")
     try:
         lines = list(csv.reader(io.StringIO(data.decode("utf-8"), newline=""), strict=True))
@@ -224,7 +212,7 @@ def _limits(table: Table) -> tuple[LimitRecord, ...]:
 
 
 def _plan(
-    folder: Path, manifest: Mapping[str, Any], knobs: tuple[str, ...], objectives: tuple[str, ...]
+    folder: Path, manifest: Manifest, knobs: tuple[str, ...], objectives: tuple[str, ...]
 ) -> PlanRecord | None:
     """The plan's shortlist and split of variance, None where the run made no plan."""
     listed, front, split = (

@@ -15,7 +15,7 @@ import numpy as np
 
 from explorer.artefacts import RunFolder
 from explorer.config import LoadedStudy
-from explorer.disk import free_bytes
+from explorer.disk import free_bytes, size_text
 from explorer.errors import ArtefactError
 from explorer.model.compiled import processor
 from explorer.pipeline import METRICS_FILE_ROWS, answer, asked_metrics, save_every_setup
@@ -113,8 +113,8 @@ def _refuse_full_disk(space: Space, root: Path) -> None:
     needed, free = bytes_needed(space), free_bytes(root)
     if needed > free:
         raise ArtefactError(
-            f"{root}: a run of {space.size:,} setups takes up to {needed / 1e9:.1f} GB there, {free / 1e9:.1f} GB are "
-            "free; make room, name another disk with --out, or set save_every_setup = false in [method]"
+            f"{root}: a run of {space.size:,} setups takes up to {size_text(needed)} there, {size_text(needed - free)} "
+            "more than is free; make room, name another disk with --out, or set save_every_setup = false in [method]"
         )
 
 

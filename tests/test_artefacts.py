@@ -8,7 +8,7 @@ import pandas as pd
 import pyarrow.parquet as pq
 import pytest
 
-from explorer import artefacts, disk
+from explorer import artefacts, disk, records
 from explorer.artefacts import RunFolder, changed_files
 from explorer.csv_text import csv_bytes, number_text
 from explorer.disk import write_atomic
@@ -170,8 +170,9 @@ def test_a_manifest_cannot_point_outside_its_folder(tmp_path):
     root = tmp_path / "run"
     root.mkdir()
     files = {"../precious.txt": None, str(tmp_path / "precious.txt"): None}
-    (root / "run.json").write_text(json.dumps({"format": artefacts.FORMAT, "files": files}))
-    RunFolder(root, overwrite=True).finish({})
+    (root / "run.json").write_text(json.dumps({"format": records.FORMAT, "files": files}))
+    with pytest.raises(ArtefactError, match="no name of a result file; choose another folder"):
+        RunFolder(root, overwrite=True)
     assert (tmp_path / "precious.txt").read_text() == "keep"
 
 

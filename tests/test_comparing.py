@@ -13,12 +13,13 @@ import pytest
 from report import page_runs, sample_run
 from typer.testing import CliRunner
 
-from explorer.artefacts import MANIFEST, RunFolder, csv_bytes, sha256_of
+from explorer.artefacts import RunFolder, csv_bytes, sha256_of
 from explorer.cli import app
 from explorer.comparing import compared
 from explorer.config import load_study
 from explorer.errors import ArtefactError, SpaceError
 from explorer.pipeline import answer
+from explorer.records import MANIFEST
 from explorer.report.plan_tables import planning_tables
 from explorer.report.tables import all_tables
 from explorer.run_reader import read_run
@@ -170,7 +171,7 @@ def test_a_changed_or_missing_table_is_named(first: tuple[Path, RunResult], tmp_
     with pytest.raises(ArtefactError, match=r"front\.csv: changed since the run was written"):
         read_run(folder)
     path.unlink()
-    with pytest.raises(ArtefactError, match=r"front\.csv: listed in run\.json but cannot be read"):
+    with pytest.raises(ArtefactError, match=r"front\.csv: listed in run\.json, but cannot read"):
         read_run(folder)
     result = CliRunner().invoke(app, ["compare", str(first[0]), str(folder)])
     assert result.exit_code == 2 and "front.csv" in result.output and "Traceback" not in result.output
@@ -215,7 +216,7 @@ def test_a_folder_without_a_finished_run_is_refused(first: tuple[Path, RunResult
     odd.mkdir()
     for text, message in (
         ("{", "cannot read"),
-        ('{"format": "setup-space run 1", "files": {"tables/front.csv": 7}}', "no sha256 of tables/front.csv"),
+        ('{"format": "setup-space run 1", "files": {"tables/front.csv": 7}}', "changed since its run: files.tables"),
         ('{"format": "other", "files": {}}', "not written by this program"),
     ):
         (odd / MANIFEST).write_text(text, encoding="utf-8")

@@ -9,9 +9,9 @@ from pathlib import Path
 from unittest import mock
 
 from explorer import run_study
-from explorer.artefacts import DONE, MANIFEST
 from explorer.config import LoadedStudy, load_study
 from explorer.lock import LOCK
+from explorer.records import DONE, MANIFEST
 from explorer.report.figures import Picture
 from explorer.study.results import RunResult
 

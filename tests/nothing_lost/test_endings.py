@@ -14,8 +14,8 @@ from pathlib import Path
 import pytest
 from nothing_lost import small_run
 
-from explorer.artefacts import WORK, changed_files
-from explorer.kept import ANSWERS
+from explorer.artefacts import changed_files
+from explorer.records import ANSWERS, WORK
 from explorer.verify import verify
 
 CONFIGS = small_run.CONFIGS

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+import errno
 import json
 import os
 import socket
@@ -14,12 +15,13 @@ import pytest
 from nothing_lost import small_run
 from typer.testing import CliRunner
 
-from explorer import artefacts, disk, kept, run_study
+from explorer import disk, kept, lock, run_study
 from explorer.artefacts import RunFolder
 from explorer.cli import app
 from explorer.config import load_study
 from explorer.errors import ArtefactError
 from explorer.lock import LOCK, FolderLock
+from explorer.records import KEY_FILE, WORK
 from explorer.verify import told, verify
 
 RUNNER = CliRunner()
@@ -28,7 +30,12 @@ RUNNER = CliRunner()
 def held(out: Path, **changes: object) -> None:
     """A lock file whose holder is gone."""
     out.mkdir(parents=True, exist_ok=True)
-    record = {"pid": 999_999, "host": socket.gethostname(), "started": "2030-05-01T10:00:00+02:00"}
+    record = {
+        "format": lock.FORMAT,
+        "pid": 999_999,
+        "host": socket.gethostname(),
+        "started": "2030-05-01T10:00:00+02:00",
+    }
     (out / LOCK).write_text(json.dumps(record | changes))
 
 
@@ -54,34 +61,56 @@ def test_a_stale_lock_is_explained_and_taken_over(tmp_path):
     assert not (tmp_path / LOCK).exists()
 
 
-def test_a_lock_of_another_machine_is_left_alone(tmp_path):
-    """Catches a run on a shared disk that is taken for dead because this machine does not know its process."""
-    held(tmp_path, host="the other laptop")
-    with pytest.raises(ArtefactError, match="cannot be asked from here .* delete"):
-        RunFolder(tmp_path)
-    assert json.loads((tmp_path / LOCK).read_text())["host"] == "the other laptop"
+def test_the_system_alone_says_whether_a_lock_is_held(tmp_path, monkeypatch):
+    """Catches a lock that must be deleted by hand once the machine is called otherwise, and a live one that is not
+    believed because it names another host."""
+    held(tmp_path / "left", host="the name it had", pid=os.getpid())
+    said: list[str] = []
+    with RunFolder(tmp_path / "left", tell=said.append):
+        assert "on the name it had" in said[0] and "that run is gone" in said[0]
+    monkeypatch.setattr(lock.socket, "gethostname", lambda: "the other laptop")
+    with RunFolder(tmp_path / "live"):
+        monkeypatch.undo()
+        with pytest.raises(ArtefactError, match="in use by .* on the other laptop, .*: wait for it, or name another"):
+            RunFolder(tmp_path / "live", overwrite=True)
 
 
 def test_a_lock_taken_away_while_waited_for_is_nobodys(tmp_path, monkeypatch):
     """Catches two holders: one of the file that its owner has just deleted, one of the new file."""
-    first = FolderLock(tmp_path, print)
-    real, tries = os.fstat, []
+    held(tmp_path)
+    real, tries = lock._grab, []
 
-    def late(handle):
+    def late(stream):
         if not tries:
-            first.path.unlink()  # between the opening of the file and the look at it
-        tries.append(handle)
-        return real(handle)
+            (tmp_path / LOCK).unlink()  # between the opening of the file and the lock on it
+        tries.append(stream)
+        return real(stream)
 
-    first.release()
-    (tmp_path / LOCK).write_text("")
-    monkeypatch.setattr(os, "fstat", late)
+    monkeypatch.setattr(lock, "_grab", late)
     second = FolderLock(tmp_path, print)
     monkeypatch.undo()
     assert len(tries) == 2 and json.loads((tmp_path / LOCK).read_text())["pid"] == os.getpid()
     with pytest.raises(ArtefactError, match="in use"):
         FolderLock(tmp_path, print)
     second.release()
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_disk_without_second_names_or_locks(tmp_path, monkeypatch):
+    """Catches a stick that cannot link a file taken for a fault, and a disk without locks that ends in a traceback."""
+
+    def refused(*_: object) -> None:
+        raise PermissionError(errno.EPERM, "Operation not permitted")
+
+    monkeypatch.setattr(lock.os, "link", refused)
+    first = FolderLock(tmp_path, print)
+    with pytest.raises(ArtefactError, match="in use"):
+        FolderLock(tmp_path, print)
+    first.release()
+    monkeypatch.setattr(lock.fcntl, "flock", lambda *_: (_ for _ in ()).throw(OSError(errno.ENOLCK, "No locks")))
+    with pytest.raises(ArtefactError, match="No locks; name a folder on another disk"):
+        FolderLock(tmp_path, print)
+    assert list(tmp_path.iterdir()) == []
 
 
 @pytest.fixture
@@ -122,7 +151,7 @@ def test_the_key_follows_the_sources(tmp_path, monkeypatch, study):
 
 def test_a_key_that_cannot_be_read_is_not_guessed(unfinished, study):
     """Catches an unfinished run of nobody knows what that is gone on with."""
-    (unfinished / artefacts.WORK / kept.KEY_FILE).write_text("{")
+    (unfinished / WORK / KEY_FILE).write_text("{")
     with pytest.raises(ArtefactError, match="nobody can tell what the unfinished run"):
         small_run.run(study, unfinished, resume=True)
 
@@ -160,7 +189,8 @@ def test_a_disk_too_small_is_refused_before_hours_of_work(study, tmp_path, monke
     loaded = load_study(study)
     needed = run_study.bytes_needed(loaded.space)
     monkeypatch.setattr(run_study, "free_bytes", lambda folder: needed - 1)
-    with pytest.raises(ArtefactError, match="a run of 64 setups takes up to .* GB are free; make room"):
+    told = f"a run of 64 setups takes up to {disk.size_text(needed)} there, 1 byte more than is free; make room"
+    with pytest.raises(ArtefactError, match=told):
         small_run.run(loaded, tmp_path / "out")
     assert not (tmp_path / "out").exists()
     monkeypatch.setattr(run_study, "free_bytes", disk.free_bytes)

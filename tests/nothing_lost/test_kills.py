@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, rule, run_state_machine_as_test
 from nothing_lost import small_run
 
-from explorer.artefacts import MANIFEST, WORK
-from explorer.kept import ANSWERS, kept_answers
+from explorer.kept import kept_answers
+from explorer.records import ANSWERS, MANIFEST, WORK
 from explorer.verify import verify
 
 KILLED = 9

@@ -7,7 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from explorer.artefacts import MANIFEST, MOVES, WORK, changed_files, scraps
+from explorer.artefacts import changed_files, scraps
+from explorer.records import MANIFEST, MOVES, WORK
 from explorer.verify import verify
 
 
