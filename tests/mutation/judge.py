@@ -186,9 +186,7 @@ class _Finder:
             return None
         file = ROOT / self.loader.mutant.file
         places = [str(file.parent)] if file.name == "__init__.py" else None
-        return importlib.util.spec_from_file_location(
-            name, file, loader=self.loader, submodule_search_locations=places
-        )
+        return importlib.util.spec_from_file_location(name, file, loader=self.loader, submodule_search_locations=places)
 
 
 def _remember_twin(known: dict[str, Any], seconds: list[float]) -> None:
