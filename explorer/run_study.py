@@ -42,7 +42,6 @@ ANSWERING = (
     "model/**/*.py",
     "study/**/*.py",
     "codec.py",
-    "kept.py",
     "pipeline.py",
 )
 """Sources that decide what an answer is, folders with everything below them."""
