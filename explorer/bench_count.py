@@ -204,7 +204,7 @@ _HELPERS: Final[dict[str, Callable[..., Any]]] = {
 def counting(package: str) -> Iterator[None]:
     """While open, `np`, `math` and the helpers for lanes are those for counted numbers in every module of a package."""
     root = importlib.import_module(package)
-    names = [package, *(f"{package}.{entry.name}" for entry in pkgutil.iter_modules(root.__path__))]
+    names = [package, *(entry.name for entry in pkgutil.walk_packages(root.__path__, f"{package}."))]
     instead: dict[int, Any] = {id(np): _Numpy(), id(math): _Math(), id(lane_math.four_from): four_from}
     instead |= {id(getattr(lanes, name)): work for name, work in _HELPERS.items()}
     changed: list[tuple[Any, str, Any]] = []

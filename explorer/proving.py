@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
+from importlib.resources import files
 from pathlib import Path
 
 from explorer.artefacts import RunFolder
 from explorer.config import load_study
 from explorer.errors import ExplorerError
 from explorer.pipeline import Clock
+from explorer.proof import page
 from explorer.proof.results import ProofSection
-from explorer.report import proof_page
 from explorer.study.evaluate import Progress
 
-STARTER_STUDY = Path(__file__).parent / "starter" / "study.toml"
+STARTER_STUDY = Path(str(files("explorer.starter"))) / "study.toml"
 """The study that statistics are proved on: it comes with the package."""
 
 
@@ -40,15 +41,15 @@ def prove(
         sections.append(clock.run("bars", lambda: bars.bars_section(quick, progress)))
         sections += clock.run("motion", lambda: motion.motion_sections(quick, progress))
         sections += clock.run("statistics", lambda: statistics.statistics_sections(space, quick, progress))
-        run.csv("comparisons", proof_page.comparisons_table(sections))
+        run.csv("comparisons", page.comparisons_table(sections))
         drawn = []
         for section in sections:
             if section.rows:
-                run.csv(section.stem, proof_page.section_table(section))
+                run.csv(section.stem, page.section_table(section))
             for drawing in section.drawings:
                 run.png(drawing.stem, figures.draw_comparison(drawing).png)
                 drawn.append(drawing.stem)
-        run.text("report.md", proof_page.page(sections, quick, drawn))
+        run.text("report.md", page.page(sections, quick, drawn))
         missed = sum(len(section.failed) for section in sections)
         run.finish(
             {

@@ -21,8 +21,7 @@ from explorer.errors import ArtefactError, SpaceError
 from explorer.model.metrics import describe
 from explorer.planning import FIGURES
 from explorer.records import MANIFEST, WORK, Manifest, read_manifest
-from explorer.report.plan_tables import KEPT_SHARE
-from explorer.study.compare_runs import KINDS, LimitRecord, Listed, PlanRecord, RunRecord
+from explorer.study.compare_runs import KEPT_SHARE, KINDS, LimitRecord, Listed, PlanRecord, RunRecord
 
 NEEDED = ("front", "shortlist", "limits")
 """Tables that every run of a study has."""

@@ -13,6 +13,7 @@ from typing import Any
 
 import numpy as np
 
+import explorer
 from explorer.artefacts import RunFolder
 from explorer.config import LoadedStudy
 from explorer.disk import free_bytes, size_text
@@ -30,8 +31,20 @@ from explorer.study.stream import PartMaker, chunks, one_by_one
 KEY_LIBRARIES = ("numpy", "scipy", "numba", "llvmlite", "SALib", "optuna", "moocore")
 """Libraries whose version can change a digit of an answer."""
 
-ANSWERING = ("config*.py", "units.py", "space.py", "planning.py", "pipeline.py", "codec.py", "model/*.py", "study/*.py")
-"""Sources that decide what an answer is."""
+PACKAGE = Path(explorer.__file__).parent
+
+ANSWERING = (
+    "errors.py",
+    "units.py",
+    "planning.py",
+    "space.py",
+    "config*.py",
+    "model/**/*.py",
+    "study/**/*.py",
+    "codec.py",
+    "pipeline.py",
+)
+"""Sources that decide what an answer is, folders with everything below them."""
 
 
 def _beside(study: Path, path: str) -> str:
@@ -51,15 +64,20 @@ def _blocks(space: Space) -> Iterator[MetricTable]:
         yield table_of(space, space.positions(start, stop))
 
 
+def sources_of(package: Path) -> list[Path]:
+    """The sources below a copy of this package that decide what an answer is, in order."""
+    return sorted({path for pattern in ANSWERING for path in package.glob(pattern)})
+
+
 def inputs_of(study: LoadedStudy, chunk: int = CHUNK) -> dict[str, str]:
     """Everything that an answer depends on, by name: input files and sources by SHA-256, versions, processor.
 
     Two runs with the same inputs give the same bytes, so one may go on where the other stopped.
     """
     sources = hashlib.sha256()
-    for pattern in ANSWERING:
-        for path in sorted(Path(__file__).parent.glob(pattern)):
-            sources.update(path.read_bytes())
+    for path in sources_of(PACKAGE):
+        sources.update(path.relative_to(PACKAGE).as_posix().encode())
+        sources.update(path.read_bytes())
     found = {f"input {_beside(study.path, file.path)}": file.sha256 for file in study.files}
     found |= {f"library {name}": metadata.version(name) for name in KEY_LIBRARIES}
     found |= {"model": sources.hexdigest(), "setups per chunk": str(chunk)}

@@ -60,8 +60,9 @@ def _on_outer_wheel(axle, moment_mass, lateral, roll, weight, compliance, offset
 
 
 @woven
-def beam_point(law, roll, sine, cosine, lateral, weight):
-    """`AxlePoint` from jets of the body's roll, its sine and cosine, lateral acceleration and axle weight.
+def beam_point(law, release, roll, sine, cosine, lateral, weight):
+    """`AxlePoint` from jets of the body's roll, its sine and cosine, lateral acceleration and axle weight. The inner
+    wheel lifts where its excess is above `release`. [N]
 
     Jacking `J = m_s (a_y sin phi + g (1 - cos phi))` lifts the body, its own load sinks it; the moment mass falls as
     the axle sinks on its tyres. The springs' moment `t dF` balances the sprung share's about the roll centre and its
@@ -82,7 +83,7 @@ def beam_point(law, roll, sine, cosine, lateral, weight):
     if any_of(stopped):
         elastic, transfer = _in_contact(axle, moment_mass, lateral, roll, compliance, offset)
     excess = transfer - 0.5 * weight
-    up = excess > 0.0
+    up = excess > release
     if any_of(up):
         raised = _on_outer_wheel(axle, moment_mass, lateral, roll, weight, free, 0.0)
         stopped = where(up, raised > threshold, stopped)

@@ -115,9 +115,9 @@ def evaluate_block(axles_of, vectors, count, phases, tables, which, out, faults)
     axles, arm = law_of(axles_of, front, rear, body)
     none = 0.0 * starts
     total = front.weight + rear.weight
-    fill_steady(PathLaw(axles[0], axles[1], front.weight, total, none, none, none), metrics[:N_CAR])
+    fill_steady(PathLaw(axles[0], axles[1], front.weight, total, none, none, none, none, none), metrics[:N_CAR])
     fastest = mean = none
-    last, route = PathLaw(axles[0], axles[1], none, none, none, none, none), no_route(none)
+    last, route = PathLaw(axles[0], axles[1], none, none, none, none, none, none, none), no_route(none)
     for p in range(phases.shape[0]):
         corner, front_bumps, rear_bumps = corner_at(vectors, car, levels, phases[p], arm)
         fastest = most(fastest, corner.phase.speed)

@@ -21,6 +21,7 @@ from explorer.model.path import (
     TIPPING,
     PathPoint,
     PathState,
+    held,
     moved,
     path_step,
     place_of,
@@ -209,6 +210,7 @@ def end_of(law, first, past, front_first, wanted):
     """`End` of the path by going along it from the first lift, for the `wanted`: the largest lateral acceleration up to
     where the second wheel lifts, or to where the car has long tipped."""
     other, always = negated(front_first), wanted | negated(wanted)
+    own, law = law, held(law, other, front_first)
     low = best = before = after = second = past
     fresh, lifted, over = always, wanted & negated(wanted), wanted & negated(wanted)
     stride = FIRST_STRIDE * tip_at(past)
@@ -226,7 +228,7 @@ def end_of(law, first, past, front_first, wanted):
             lift = solve_path(law, TIPPING, LIFT, other, stride, lifting_from(other, low, stride), up)
             hit = up & lift.found & (tip_at(low) <= tip_at(lift)) & (tip_at(lift) <= place)
             second, lifted = where(hit, lift, second), lifted | hit
-            after = where(hit & fresh, beside(law, TIPPING, lift, -BESIDE), after)
+            after = where(hit & fresh, beside(own, TIPPING, lift, -BESIDE), after)
             good, going = good & negated(up), going & negated(hit)
         after, fresh = where(good & fresh, look, after), fresh & negated(good)
         better = good & (lateral_at(look) > lateral_at(best))
@@ -295,6 +297,7 @@ def first_lift(law, start):
     guess = least(guess_f, guess_r)
     straight_on = values_of(state_ahead(start.state, guess))
     asked = start.found & (guess > 0.0)
+    law = held(law, asked | negated(asked), asked | negated(asked))
     first = solve_path(law, GRIPPING, LIFT, front_first, guess, straight_on, asked)
     late = first.found & (excess_at(negated(front_first), first) > 0.0)
     found = first.found & negated(late)
@@ -323,7 +326,8 @@ def route_of(law):
     first, front_first, found_first = first_lift(law, start)
     past = beside(law, TIPPING, first, BESIDE)
     other = negated(front_first)
-    second = solve_path(law, TIPPING, LIFT, other, lateral_at(first), values_of(past.state), found_first)
+    holding = held(law, other, front_first)
+    second = solve_path(holding, TIPPING, LIFT, other, lateral_at(first), values_of(past.state), found_first)
     before, after = beside(law, TIPPING, second, -BESIDE), beside(law, TIPPING, second, BESIDE)
     both = second.found & (roll_at(second) <= LARGEST_ROLL) & (tip_at(second) >= tip_at(past))
     rising = rising_at(first) > 0.0
@@ -338,13 +342,17 @@ def route_of(law):
     # where it falls all the way to the second lift, the path ends at the first; a crest between may be higher
     lower = dips & grows_evenly(at_first - at_second, -rising_at(past) * width, -rising_at(before) * width)
     found = both & one_up(front_first, before) & (climbs | lower) & falls_at(other, after)
+    # where the path folds at the first lift, lateral acceleration falls at once: the car snaps over
+    grows = where(front_first, part(past.front_excess, SIGMA), part(past.rear_excess, SIGMA))
+    snaps = usual & (grows <= 0.0) & second.found & (at_second < at_first)
+    found, lower = found & negated(snaps), lower | snaps
     bends = found & negated(found)
-    doubtful = usual & negated(found)
+    doubtful = usual & negated(found | snaps)
     if any_of(doubtful):
         end = end_of(law, first, past, front_first, doubtful)
         second, lower = where(doubtful, end.point, second), where(doubtful, end.at_first, lower)
         bends, found = doubtful & end.bends, found | end.found
-    found = found & usual & one_up(front_first, past)
+    found = snaps | (found & usual & one_up(front_first, past))
     return Route(start, first, past, where(lower, first, second), front_first, dips & negated(lower), bends, found)
 
 
@@ -392,6 +400,7 @@ def asked_point(law, route, required, wanted):
     share = (required - lateral_at(low)) / (lateral_at(high) - lateral_at(low))
     never = wanted & negated(wanted)
     per_lateral = where(early, GRIPPING, TIPPING)
+    law = held(law, early, early)
     asked = solve_path(law, per_lateral, REACH, never, required, between(low, high, share), wanted)
     found = asked.found & in_order(low, asked, high, early)
     lost = wanted & negated(found)
@@ -545,14 +554,14 @@ def axle_limit(corner, law, end, route, asked, ask, tables, table_start):
         point = asked
         if any_of(going & (at_past | at_top)):
             point = where(at_top, top, where(at_past, route.past, asked))
-        solve = going & negated(known)
+        solve, early = going & negated(known), place < past_place
         if any_of(solve):
             guess = state_near(low, high, bracketed, place)
-            per_lateral = where(by_tip | (place >= past_place), TIPPING, GRIPPING)
-            point = where(known, point, solve_path(law, per_lateral, REACH, by_tip, place, guess, solve))
+            per_lateral = where(by_tip | negated(early), TIPPING, GRIPPING)
+            point = where(known, point, solve_path(held(law, early, early), per_lateral, REACH, by_tip, place, guess, solve))
         # beyond the second lift lateral acceleration falls again: a point there is another
         onward = (low.tip <= tip_at(point)) & (tip_at(point) <= tip_at(top))
-        seen = known | (point.found & where(place < past_place, stands(point), onward))
+        seen = known | (point.found & where(early, stands(point), onward))
         look, demand = look_at(corner, grip, end, law, by_tip, point, tables)
         short = look.place - low.place <= SHORT * top_place
         # past a dip lateral acceleration turns twice, which its slopes at the ends do not tell

@@ -14,10 +14,10 @@ from typing import NamedTuple
 import numpy as np
 
 from explorer.model.compiled import inner
-from explorer.model.direct import JUST_BEFORE, LARGEST_ROLL, DirectLimits, beside, lateral_at, roll_at, tip_at
+from explorer.model.direct import JUST_BEFORE, LARGEST_ROLL, DirectLimits, beside, lateral_at, one_up, roll_at, tip_at
 from explorer.model.grip import FRONT, REAR, grip_law, missing_at
 from explorer.model.jets import part
-from explorer.model.path import GRIPPING, REACH, TIPPING, moved, solve_path, state_ahead, upright, values_of
+from explorer.model.path import GRIPPING, REACH, TIPPING, held, moved, solve_path, state_ahead, upright, values_of
 
 SCAN_STEPS = 32
 """Points of either stretch of the path at which axle demand is compared with capacity before bracketing."""
@@ -225,7 +225,8 @@ def axle_limit_along(which, gripping, tipping, start, first, past, end, tables):
 def followed_limits(corner, law, tables, table_start):
     """`DirectLimits` by following the path: for one that dips or bends over, an axle without weight, or a Newton solve
     that does not settle."""
-    gripping, tipping = Track(corner, law, table_start, GRIPPING), Track(corner, law, table_start, TIPPING)
+    standing = held(law, True, True)
+    gripping, tipping = Track(corner, standing, table_start, GRIPPING), Track(corner, law, table_start, TIPPING)
     start = upright(law)
     front_lift, front_found = lift_point(FRONT_LIFT, gripping, start, STRIDE, tables)
     rear_lift, rear_found = lift_point(REAR_LIFT, gripping, start, STRIDE, tables)
@@ -235,6 +236,11 @@ def followed_limits(corner, law, tables, table_start):
     first = front_lift if front_first else rear_lift
     found = front_found or rear_found
     past = beside(law, TIPPING, first, 1e-7)
+    if not (found and one_up(front_first, past)):  # another path than is known here
+        nothing = 0.0 * table_start
+        return DirectLimits(
+            nothing, nothing, nothing, nothing, nothing, values_of(start.state), front_first, False, False
+        )
     second, both = lift_point(REAR_LIFT if front_first else FRONT_LIFT, tipping, past, STRIDE * 0.1, tables)
     end = rollover_point(tipping, first, past, second, both)
     rollover, at_first = lateral_at(end), lateral_at(first)

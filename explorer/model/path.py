@@ -37,10 +37,12 @@ LEAST_SHARE = 1e-12
 """Share of the car's load below which no axle's goes."""
 MOST_UPRIGHT_STEPS = 8
 LIFT, REACH = 0, 1
+HELD = 1e30
 
 
 class PathLaw(NamedTuple):
-    """Both axles and what couples them: the pulls hand load to the front axle (see `car.Phase`)."""
+    """Both axles and what couples them: the pulls hand load to the front axle (see `car.Phase`). An inner wheel lifts
+    where its contact excess is above its axle's `release` [N]: zero, or `HELD` for one that is held to the road."""
 
     front: object
     rear: object
@@ -49,6 +51,8 @@ class PathLaw(NamedTuple):
     front_pull: float
     rear_pull: float
     chassis_compliance: float
+    front_release: float
+    rear_release: float
 
 
 class PathState(NamedTuple):
@@ -114,21 +118,21 @@ def _law_of(kind, front, rear, body):
     )
 
 
-def axle_point(law, roll, sine, cosine, lateral, weight, outer, inner):
+def axle_point(law, release, roll, sine, cosine, lateral, weight, outer, inner):
     """`AxlePoint` by the law that an axle is under."""
     if isinstance(law, BeamAxle):
-        return beam_point(law, roll, sine, cosine, lateral, weight)
-    return wishbone_point(law, roll, sine, cosine, lateral, weight, outer, inner)
+        return beam_point(law, release, roll, sine, cosine, lateral, weight)
+    return wishbone_point(law, release, roll, sine, cosine, lateral, weight, outer, inner)
 
 
 @overload(axle_point, jit_options={"forceinline": True, "error_model": "numpy"})
-def _axle_point(law, roll, sine, cosine, lateral, weight, outer, inner):
+def _axle_point(law, release, roll, sine, cosine, lateral, weight, outer, inner):
     if isinstance(law, types.BaseNamedTuple) and law.instance_class is BeamAxle:
-        return lambda law, roll, sine, cosine, lateral, weight, outer, inner: beam_point(
-            law, roll, sine, cosine, lateral, weight
+        return lambda law, release, roll, sine, cosine, lateral, weight, outer, inner: beam_point(
+            law, release, roll, sine, cosine, lateral, weight
         )
-    return lambda law, roll, sine, cosine, lateral, weight, outer, inner: wishbone_point(
-        law, roll, sine, cosine, lateral, weight, outer, inner
+    return lambda law, release, roll, sine, cosine, lateral, weight, outer, inner: wishbone_point(
+        law, release, roll, sine, cosine, lateral, weight, outer, inner
     )
 
 
@@ -143,6 +147,25 @@ def path_law(axles, phase, body):
         front_pull=phase.front_pull,
         rear_pull=phase.rear_pull,
         chassis_compliance=body.chassis_compliance,
+        front_release=0.0 * phase.front_weight,
+        rear_release=0.0 * phase.front_weight,
+    )
+
+
+@woven
+def held(law, front, rear):
+    """The path of a car whose inner wheels are held to the road at the `front` and the `rear`: past a lift it goes
+    straight on where the car's own turns, so that the lift is found from either side."""
+    return PathLaw(
+        law.front,
+        law.rear,
+        law.front_weight,
+        law.total_weight,
+        law.front_pull,
+        law.rear_pull,
+        law.chassis_compliance,
+        where(front, HELD, law.front_release),
+        where(rear, HELD, law.rear_release),
     )
 
 
@@ -165,9 +188,10 @@ def axles_at(law, per_lateral, state):
     front_weight = least(most(law.front_weight + handed, least_weight), law.total_weight - least_weight)
     rear_weight = law.total_weight - front_weight
     sine, cosine = sine_cosine(front_roll)
-    front = axle_point(law.front, front_roll, sine, cosine, lateral, front_weight, state.front_outer, state.front_inner)
+    front = axle_point(
+        law.front, law.front_release, front_roll, sine, cosine, lateral, front_weight, state.front_outer, state.front_inner)
     sine, cosine = sine_cosine(rear_roll)
-    rear = axle_point(law.rear, rear_roll, sine, cosine, lateral, rear_weight, state.rear_outer, state.rear_inner)
+    rear = axle_point(law.rear, law.rear_release, rear_roll, sine, cosine, lateral, rear_weight, state.rear_outer, state.rear_inner)
     return front, rear
 
 
@@ -343,10 +367,7 @@ def solve_path(law, per_lateral, event, which, target, state, wanted):
         else:
             missed = where(which, point.state.roll + per_lateral * point.state.lateral, point.state.lateral) - target
         sigma = state.roll + per_lateral * state.lateral
-        slope = part(missed, SIGMA)
-        if event == LIFT:  # where the path folds there, the way from a wheel that is up is back
-            slope = where(part(missed, 0) > 0.0, abs(slope), slope)
-        step = -part(missed, 0) / slope
+        step = -part(missed, 0) / part(missed, SIGMA)
         step = least(most(step, -LONGEST_STEP_BACK * sigma), LONGEST_STEP * sigma)
         new = values_of(state_ahead(point.state, step))
         found = small_enough(law, sigma, step, state, new)

@@ -52,7 +52,7 @@ def wishbone_axle(axle, sprung_height):
 
 
 @woven
-def _equations(law, roll, sine, cosine, lateral, weight, outer, inner):
+def _equations(law, release, roll, sine, cosine, lateral, weight, outer, inner):
     """`_Equations` at roll, lateral acceleration, axle weight and travels `outer` and `inner` of the wheels."""
     axle = law.axle
     t, r, gain, bend = axle.track, axle.wheel_radius, axle.camber_gain, axle.camber_gain_slope
@@ -67,7 +67,7 @@ def _equations(law, roll, sine, cosine, lateral, weight, outer, inner):
     wide = roll * (0.5 * t + sideways * mean + 0.5 * sideways_change * squares)
     free_transfer = axle.tyre_rate * (wide - apart * (1.0 + lower))
     excess = free_transfer - half
-    up = excess > 0.0
+    up = excess > release
     transfer = where(up, half, free_transfer)
     outer_load, inner_load = half + transfer, half - transfer
     force = axle.lifted_mass * lateral / weight  # lateral force per load
@@ -132,10 +132,11 @@ def _settled(jet, outer_step, inner_step):
 
 
 @woven
-def wishbone_point(law, roll, sine, cosine, lateral, weight, outer, inner):
+def wishbone_point(law, release, roll, sine, cosine, lateral, weight, outer, inner):
     """`AxlePoint` from jets of the body's roll, its sine and cosine, lateral acceleration and axle weight, and from
-    trial travels of the wheels: the forces at both wheels are balanced by a Newton step in them, eliminated here."""
-    found = _equations(law, roll, sine, cosine, lateral, weight, seeded(outer, OUTER), seeded(inner, INNER))
+    trial travels of the wheels: the forces at both wheels are balanced by a Newton step in them, eliminated here. The inner wheel lifts where its excess
+    is above `release`. [N]"""
+    found = _equations(law, release, roll, sine, cosine, lateral, weight, seeded(outer, OUTER), seeded(inner, INNER))
     outer_left, inner_left = without(without(found.outer, OUTER), INNER), without(without(found.inner, OUTER), INNER)
     oo, oi = part(found.outer, OUTER), part(found.outer, INNER)
     io, ii = part(found.inner, OUTER), part(found.inner, INNER)

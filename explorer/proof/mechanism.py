@@ -29,8 +29,9 @@ from explorer.model.slots import SLOT
 from explorer.model.tyre import bump_table, tyre_at
 from explorer.proof.fleet import RANGES, drawn_cases, middle_car
 from explorer.proof.multibody import BEAM, SLIDES, Car, Path, Rest
-from explorer.proof.results import Comparison, Drawing, ProofSection, Series
+from explorer.proof.results import Comparison, ProofSection
 from explorer.proof.wheel_loads import WHEELS, ours_at
+from explorer.report.drawing import Drawing, Series
 from explorer.space import FloatArray
 from explorer.study.evaluate import Progress
 

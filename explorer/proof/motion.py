@@ -20,7 +20,8 @@ from explorer.model.bumps import body_acceleration_variance, travel_variance, ty
 from explorer.model.car import Body
 from explorer.model.response import STEP_TIME, RollMode, response_of
 from explorer.model.tyre import bump_factor, bump_table
-from explorer.proof.results import Comparison, Drawing, ProofSection, Series
+from explorer.proof.results import Comparison, ProofSection
+from explorer.report.drawing import Drawing, Series
 from explorer.space import FloatArray
 from explorer.study.evaluate import Progress
 

@@ -1,11 +1,11 @@
-"""What a proof returns: comparisons, plain facts and data for drawings. Frozen, no heavy imports."""
+"""What a proof returns: comparisons and plain facts, with data for drawings. Frozen, no heavy imports."""
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
 
-from explorer.space import FloatArray
+from explorer.report.drawing import Drawing
 
 
 @dataclass(frozen=True)
@@ -32,29 +32,6 @@ class Comparison:
     def passed(self) -> bool:
         """True where the difference is within the bar; a number that is not finite never passes."""
         return math.isfinite(self.difference) and abs(self.difference) <= self.bar
-
-
-@dataclass(frozen=True)
-class Series:
-    """One line or cloud of a drawing: `x`, `y` (points,)."""
-
-    label: str
-    x: FloatArray
-    y: FloatArray
-
-
-@dataclass(frozen=True)
-class Drawing:
-    """Data of one figure. `kind` "points" or "lines"; `diagonal` draws y = x; axes logarithmic where `log`."""
-
-    stem: str
-    title: str
-    x_label: str
-    y_label: str
-    kind: str
-    series: tuple[Series, ...]
-    diagonal: bool = False
-    log: bool = False
 
 
 @dataclass(frozen=True)

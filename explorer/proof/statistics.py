@@ -14,7 +14,8 @@ import scipy.stats
 
 from explorer.model.metrics import metric_columns
 from explorer.model.slots import SLOTS
-from explorer.proof.results import Comparison, Drawing, ProofSection, Series
+from explorer.proof.results import Comparison, ProofSection
+from explorer.report.drawing import Drawing, Series
 from explorer.space import FloatArray, Knob, Objective, Rule, Settings, Space
 from explorer.study.assumptions import thinned_space
 from explorer.study.evaluate import MetricTable, Progress, evaluate_all

@@ -13,7 +13,8 @@ from explorer.model.kernel import evaluate_with_faults
 from explorer.model.metrics import N_CAR, PHASE_COLUMN
 from explorer.proof.fleet import Case, corner_cases, drawn_cases
 from explorer.proof.multibody import Car, Path, Rest
-from explorer.proof.results import Comparison, Drawing, ProofSection, Series
+from explorer.proof.results import Comparison, ProofSection
+from explorer.report.drawing import Drawing, Series
 from explorer.space import FloatArray
 from explorer.study.evaluate import Progress
 

@@ -25,9 +25,9 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Patch, Rectangle
 from PIL import Image
 
-from explorer.proof.results import Drawing
 from explorer.report import figure_data as data
 from explorer.report import words
+from explorer.report.drawing import Drawing
 from explorer.report.figure_data import ChangeDrawing, FrontDrawing, MapDrawing
 from explorer.space import BoolArray, FloatArray
 from explorer.study.evaluate import Progress

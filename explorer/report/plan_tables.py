@@ -12,6 +12,7 @@ from explorer.report.tables import margin_names
 from explorer.space import Space
 from explorer.study.carry_over import CarryOver
 from explorer.study.change_plan import ChangePlan
+from explorer.study.compare_runs import KEPT_SHARE
 from explorer.study.ladder import Ladder
 from explorer.study.learning import Learned
 from explorer.study.plan import Plan
@@ -22,10 +23,6 @@ from explorer.units import unit_of
 
 BLOCK = 16_384
 """Setups in one row group of the plan's table."""
-
-
-KEPT_SHARE = "share every limit kept"
-"""Column of the share of scenarios in which every limit holds."""
 
 
 def planning_tables(result: RunResult) -> dict[str, pd.DataFrame]:

@@ -10,9 +10,9 @@ import pandas as pd
 from explorer.errors import SpaceError
 from explorer.report import words
 from explorer.report.answers import Answer, plain
-from explorer.report.plan_tables import KEPT_SHARE
 from explorer.report.words import flat
 from explorer.study.compare_runs import (
+    KEPT_SHARE,
     Differs,
     LimitPair,
     LimitRecord,

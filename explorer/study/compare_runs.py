@@ -19,6 +19,9 @@ NOTICED = 0.005
 KINDS = ("shapley", "total", "first")
 """Kinds of index, the one that keeps its meaning in the most spaces first."""
 
+KEPT_SHARE = "share every limit kept"
+"""Column of the share of scenarios in which every limit holds."""
+
 
 @dataclass(frozen=True)
 class Listed:

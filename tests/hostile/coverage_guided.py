@@ -19,7 +19,7 @@ if __name__ == "__main__":
 
 import explorer.model
 
-for module in pkgutil.iter_modules(explorer.model.__path__, "explorer.model."):
+for module in pkgutil.walk_packages(explorer.model.__path__, "explorer.model."):
     importlib.import_module(module.name)  # compiled functions cannot be instrumented
 
 with atheris.instrument_imports(include=["explorer.config", "explorer.space", "explorer.checked", "tomllib"]):

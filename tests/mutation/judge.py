@@ -184,11 +184,9 @@ class _Finder:
     def find_spec(self, name: str, path: Any = None, target: Any = None) -> Any:
         if name != self.name:
             return None
-        places = [str((ROOT / self.loader.mutant.file).parent)] if name.count(".") == 1 else None
-        return importlib.util.spec_from_file_location(
-            name, ROOT / self.loader.mutant.file, loader=self.loader,
-            submodule_search_locations=places if self.loader.mutant.file.endswith("__init__.py") else None,
-        )  # fmt: skip
+        file = ROOT / self.loader.mutant.file
+        places = [str(file.parent)] if file.name == "__init__.py" else None
+        return importlib.util.spec_from_file_location(name, file, loader=self.loader, submodule_search_locations=places)
 
 
 def _remember_twin(known: dict[str, Any], seconds: list[float]) -> None:
@@ -306,7 +304,7 @@ def _test_files(path: Path) -> list[Path]:
     """Test files of a folder, and files with examples to be run in their docstrings."""
     if path.is_file():
         return [path]
-    return [file for file in sorted(path.glob("*.py")) if file.name.startswith("test_") or ">>> " in file.read_text()]
+    return [file for file in sorted(path.rglob("*.py")) if file.name.startswith("test_") or ">>> " in file.read_text()]
 
 
 @dataclass(frozen=True)

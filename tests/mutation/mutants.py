@@ -284,7 +284,7 @@ def mutated(mutant: Mutant) -> ast.Module:
 
 def files_of(only: str = "") -> list[str]:
     """The files that faults are put into, in order."""
-    found = [str(path.relative_to(ROOT)) for room in ROOMS for path in sorted((ROOT / room).glob("*.py"))]
+    found = [str(path.relative_to(ROOT)) for room in ROOMS for path in sorted((ROOT / room).rglob("*.py"))]
     return [file for file in found if file not in LEFT_OUT and only in file]
 
 

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import ast
 import dataclasses
 import errno
 import json
 import os
+import shutil
 import socket
 import subprocess
 import sys
@@ -139,14 +141,39 @@ def test_other_inputs_are_refused_by_name(unfinished, study, monkeypatch):
 
 
 def test_the_key_follows_the_sources(tmp_path, monkeypatch, study):
-    """Catches a changed model that goes on with the old one's answers."""
-    key = run_study.inputs_of(load_study(study))
-    (tmp_path / "model").mkdir()
-    for path in Path(run_study.__file__).parent.glob("model/*.py"):
-        (tmp_path / "model" / path.name).write_bytes(path.read_bytes() + b"\n")
-    monkeypatch.setattr(run_study, "__file__", str(tmp_path / "run_study.py"))
-    changed = kept.differing(key, run_study.inputs_of(load_study(study)))
-    assert len(changed) == 1 and changed[0].startswith("model was")
+    """Catches a changed model that goes on with the old one's answers: a file changed in any folder, or new in one
+    further down, changes the key; the page of a report does not."""
+    loaded, package = load_study(study), tmp_path / "explorer"
+    shutil.copytree(run_study.PACKAGE, package, ignore=shutil.ignore_patterns("__pycache__"))
+    monkeypatch.setattr(run_study, "PACKAGE", package)
+    key = run_study.inputs_of(loaded)
+    (package / "report" / "words.py").write_text("changed")
+    assert run_study.inputs_of(loaded) == key
+    whole = {pattern.partition("/")[0] for pattern in run_study.ANSWERING if "**" in pattern}
+    assert whole >= {"model", "study"}
+    folders = [folder for name in whole for folder in package.glob(f"{name}/**/") if any(folder.glob("*.py"))]
+    for path in [min(folder.glob("*.py")) for folder in folders] + [package / f"{name}/far/down.py" for name in whole]:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        with path.open("a") as stream:
+            stream.write("\n")
+        changed = kept.differing(key, run_study.inputs_of(loaded))
+        assert len(changed) == 1 and changed[0].startswith("model was"), path
+        key = run_study.inputs_of(loaded)
+
+
+def test_the_key_covers_what_answers_import():
+    """Catches a module that an answer is worked out with and that is not in the key. Only words, drawings and writing
+    to the disk may change without it."""
+    covered = run_study.sources_of(run_study.PACKAGE)
+    assert all(any(run_study.PACKAGE.glob(pattern)) for pattern in run_study.ANSWERING)
+    for path in covered:
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.ImportFrom) and (node.module or "").partition(".")[0] == "explorer":
+                names = [f"{node.module}.{alias.name}" for alias in node.names] + [node.module]
+                files = [run_study.PACKAGE.parent / f"{name.replace('.', '/')}.py" for name in names]
+                found = [file for file in files if file.is_file() and file.stem not in ("disk", "kept")]
+                left = {file for file in found if run_study.PACKAGE / "report" not in file.parents} - set(covered)
+                assert not left, f"{path.name} imports {names}"
 
 
 def test_a_key_that_cannot_be_read_is_not_guessed(unfinished, study):

@@ -6,8 +6,10 @@ import math
 
 import numpy as np
 
-from explorer.proof.results import Comparison, Drawing, ProofSection, Series
-from explorer.report import figures, proof_page
+from explorer.proof import page
+from explorer.proof.results import Comparison, ProofSection
+from explorer.report import figures
+from explorer.report.drawing import Drawing, Series
 
 GOOD = Comparison("level car", "roll", "deg", 2.0, 2.01, 0.02)
 BAD = Comparison("car | past lift", "roll", "deg", 3.0, 3.5, 0.06)
@@ -38,25 +40,25 @@ def test_a_difference_that_is_not_a_number_never_passes() -> None:
 def test_misses_are_headlined_and_come_first() -> None:
     """Catches a page that says all is well, and a miss below the rows that are shown."""
     many = ProofSection("a", "A", "c", "s", (GOOD,) * 20 + (BAD,))
-    text = proof_page.page((many,), quick=False, drawn=())
+    text = page.page((many,), quick=False, drawn=())
     assert "**1 of 21 checks lie outside their bar.**" in text
     assert text.index("past lift") < text.index("level car")
     assert "20 of 21 within the bar" in text
-    clean = proof_page.page((ProofSection("a", "A", "c", "s", (GOOD, LOOSE)),), quick=True, drawn=())
+    clean = page.page((ProofSection("a", "A", "c", "s", (GOOD, LOOSE)),), quick=True, drawn=())
     assert "**All 1 checks that have a bar lie within it.**" in clean and "quick run" in clean
 
 
 def test_page_holds_claim_facts_notes_table_and_picture() -> None:
     """Catches a section whose shortfall is dropped, and markup in a name that breaks the page."""
-    text = proof_page.page((SECTION,), quick=False, drawn=("proof_roll",))
+    text = page.page((SECTION,), quick=False, drawn=("proof_roll",))
     assert "multibody car" in text and "- worst roll: 0.5 deg" in text and r"one car \| differs" in text
     assert "| shear | 0.1 % |" in text and "figures/proof_roll.png" in text and "Roll <and>" not in text
-    assert "figures/proof_roll.png" not in proof_page.page((SECTION,), quick=False, drawn=())
+    assert "figures/proof_roll.png" not in page.page((SECTION,), quick=False, drawn=())
 
 
 def test_table_holds_every_comparison() -> None:
     """Catches rows dropped and a missing bar written as infinity."""
-    frame = proof_page.comparisons_table((SECTION, SECTION))
+    frame = page.comparisons_table((SECTION, SECTION))
     assert len(frame) == 6 and frame["passed"].isna().sum() == 2 and frame["bar"].isna().sum() == 2
     assert frame["difference"].tolist()[1] == -0.5
 
