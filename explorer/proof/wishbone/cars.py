@@ -26,6 +26,8 @@ REACH = 0.022
 WHEEL_RATE, BAR_RATE, TYRE_RATE = (120.0, 600.0), (50.0, 2500.0), (2500.0, 6000.0)
 """Per wheel; the bar in opposite motion. [N/m]"""
 BARLESS_SHARE = 0.1
+EVEN = 2.0
+"""A bar's ratio changes with travel by no more than this share of itself. [1/m]"""
 BRAKING, POWER = -2.5, 3.0
 """Longitudinal acceleration of the drawn states lies between these. [m/s2]"""
 
@@ -234,7 +236,7 @@ def _draw(rng: np.random.Generator, load: float) -> End:
         spring_arm=seat,
         spring_body=(seat[0] - rng.uniform(0.008, 0.035), seat[1] + rng.uniform(0.060, 0.085)),
         bar_arm=hook,
-        bar_tip=(hook[0] - rng.uniform(-0.003, 0.003), hook[1] + rng.uniform(0.018, 0.030)),
+        bar_tip=(hook[0], hook[1] + rng.uniform(0.018, 0.030)),
         bar_lever=rng.uniform(0.018, 0.030),
         camber=camber,
         free_radius=ring + crown,
@@ -246,6 +248,7 @@ def _draw(rng: np.random.Generator, load: float) -> End:
         spring_rate=1.0,
         bar_torsion=0.0,
     )
+    end = replace(end, bar_tip=(_even_tip(end, load, rng.uniform(-EVEN, EVEN)), end.bar_tip[1]))
     # rates at the wheel are drawn, spring and bar follow
     rate, bar = rng.uniform(*WHEEL_RATE), math.exp(rng.uniform(*np.log(BAR_RATE)))
     row = end.row(load)
@@ -256,6 +259,19 @@ def _draw(rng: np.random.Generator, load: float) -> End:
         spring_rate=rate / (dlength / dv) ** 2,
         bar_torsion=0.0 if bare else 0.5 * bar / (dbeta / dv) ** 2,
     )
+
+
+def _even_tip(end: End, load: float, wanted: float) -> float:
+    """Where the bar's lever ends sideways so that its ratio changes with travel by a given share of itself [1/m]: a
+    builder sets the link about square. Not a number where there is none."""
+
+    def uneven(u: float) -> float:
+        row = replace(end, bar_tip=(u, end.bar_tip[1])).row(load)
+        ratios = [pose[9] / pose[4] for pose in (linkage(row, turn) for turn in (-1e-3, 0.0, 1e-3))]
+        return float((ratios[2] - ratios[0]) / (2e-3 * linkage(row, 0.0)[4]) / ratios[1]) - wanted
+
+    low, high = end.bar_arm[0] - 0.012, end.bar_arm[0] + 0.012
+    return float(brentq(uneven, low, high)) if uneven(low) * uneven(high) < 0.0 else math.nan
 
 
 def plausible(end: End, load: float) -> bool:
