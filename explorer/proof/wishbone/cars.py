@@ -28,6 +28,8 @@ WHEEL_RATE, BAR_RATE, TYRE_RATE = (120.0, 600.0), (50.0, 2500.0), (2500.0, 6000.
 BARLESS_SHARE = 0.1
 EVEN = 2.0
 """A bar's ratio changes with travel by no more than this share of itself. [1/m]"""
+UNEVEN, REACHED = 0.05, 0.006
+"""A bar's ratio stays within this share of itself from droop to so much bump: links are set about square. [-, m]"""
 BRAKING, POWER = -2.5, 3.0
 """Longitudinal acceleration of the drawn states lies between these. [m/s2]"""
 
@@ -292,6 +294,9 @@ def plausible(end: End, load: float) -> bool:
     if not np.isfinite(poses).all() or (np.diff(poses[:, 1]) <= 0.0).any():
         return False
     travel = poses[:, 1] - end.centre[1]
+    ratios = (poses[:, 9] / poses[:, 4])[(travel > -end.droop) & (travel < REACHED)] / (pose[9] / pose[4])
+    if np.abs(ratios - 1.0).max() > UNEVEN:
+        return False
     return bool(travel[0] < -end.droop - 0.002 and travel[-1] > REACH and np.abs(poses[:, 2]).max() < 0.2)
 
 

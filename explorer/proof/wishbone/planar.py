@@ -12,7 +12,7 @@ from scipy.optimize import brentq
 
 from explorer.errors import ModelError
 from explorer.proof.wishbone.cars import Car
-from explorer.proof.wishbone.kinetics import LATERAL, PITCH, ROLL, UNKNOWNS, WHEEL, rest_at
+from explorer.proof.wishbone.kinetics import LATERAL, PITCH, ROLL, UNKNOWNS, WHEEL, equations, rest_at
 from explorer.space import FloatArray
 
 BY_PLACE, BY_LATERAL, BY_TYRE, BY_STOP = 0, 1, 2, 6
@@ -21,7 +21,7 @@ BY_PLACE, BY_LATERAL, BY_TYRE, BY_STOP = 0, 1, 2, 6
 UNIT = np.array([2e-3, 5e-3, 5e-3, 0.03, 0.03, 0.03, 0.03, 1.0])
 """What counts as one along the path, in each unknown. Roll may turn back where a stop is met, lateral acceleration at a
 lift, so the path is followed by its own length (Riks, Int. J. Solids Structures 15, 1979, from memory)."""
-FIRST_STEP, LEAST_STEP, LONGEST_STEP, SHARPEST = 0.3, 3e-5, 0.8, 0.5
+FIRST_STEP, LEAST_STEP, LONGEST_STEP, RESTART, SHARPEST = 0.3, 3e-5, 0.8, 3e-4, 0.5
 """Lengths of steps; a turn of the path by more than the cosine `SHARPEST` is looked at more finely."""
 CORNER = 2e-5
 """Nearest a wheel must be to lifting, or a suspension to its stop, to be what turns the path. [m]"""
@@ -141,9 +141,12 @@ class Path:
                 step *= 0.5
                 if step > LEAST_STEP:
                     continue
-                new, heading = self._round_corner(points[-1])
+                ahead = self._ahead(points)
+                new = self._step(points[-1], ahead, RESTART)
+                if new is None:
+                    new, ahead = self._round_corner(points[-1])
                 points.append(new)
-                step = 10.0 * LEAST_STEP
+                heading, step = ahead, RESTART
                 if new.lifted[0] and new.lifted[2]:
                     return points
                 continue
@@ -154,6 +157,23 @@ class Path:
             best = max(best, new.lateral)
             if (new.lifted[0] and new.lifted[2]) or new.lateral < FALLEN * best or new.roll > FURTHEST_ROLL:
                 return points
+
+    def _ahead(self, points: list[State]) -> FloatArray:
+        """Direction of the path at its last state: the last chord may have cut a corner."""
+        last, move = points[-1], UNIT * 1e-4
+        out, wheels = np.empty(UNKNOWNS), np.empty((4, WHEEL))
+        columns = []
+        for k in range(UNKNOWNS):
+            values = []
+            for sign in (0.5, -0.5):
+                unknowns = last.unknowns.copy()
+                unknowns[k] += sign * move[k]
+                equations(self.ends, self.row, unknowns, out, wheels)
+                values.append(out[:7].copy())
+            columns.append(values[0] - values[1])
+        direction = np.linalg.svd(np.stack(columns, axis=1))[2][-1]
+        chord = (last.unknowns - points[-2].unknowns) / UNIT
+        return direction * UNIT * math.copysign(1.0, float(direction @ chord))
 
     def _round_corner(self, last: State) -> tuple[State, FloatArray]:
         """(state, heading) past a wheel that lifts or a stop that is met just ahead, where the path turns sharply: by the
@@ -196,11 +216,18 @@ class Path:
         move = high.unknowns - low.unknowns
         share = value(low) / (value(low) - value(high)) if value(low) != value(high) else 0.0
         state = self._found(low.unknowns + share * move, given, wanted)
+        around = math.inf
         if state is not None:
-            ahead, behind = state.unknowns - low.unknowns, high.unknowns - state.unknowns
-            if _length(ahead) + _length(behind) <= 2.0 * _length(move) + 1e-9:
+            around = _length(state.unknowns - low.unknowns) + _length(high.unknowns - state.unknowns)
+            if around <= 2.0 * _length(move) + 1e-9:
                 return self._placed(state, low)
-        return self.between(low, high, value)
+        try:
+            return self.between(low, high, value)
+        except ModelError:
+            # a corner of the path lies between, so sharp that no plane across the chord meets the path
+            if state is None or around > 4.0 * _length(move):
+                raise
+            return self._placed(state, low)
 
     def _lift(self, wheel: int) -> State | None:
         if self.points[0].lifted[wheel]:
