@@ -1,14 +1,14 @@
 """The axle law in closed form, in plain Python, for comparison with the reference only.
 
-Equations (1) to (6) as they were derived by virtual work: per axle travel of the outer and inner wheel and the load
-transfer, for the car the roll and the load handed forwards; solved by scipy, stage by stage.
+Derived by virtual work: per axle travel of the outer and inner wheel and the load transfer, for the car the roll and
+the load handed forwards; solved by scipy, stage by stage. `short` leaves out what is of second order in travel and roll
+and pitches the body about the road instead of its wheels' centres.
 """
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from scipy.optimize import root
@@ -89,9 +89,9 @@ class Found:
 
 
 class Page:
-    """The closed form of one car. `as_printed` leaves the later corrections out."""
+    """The closed form of one car at one longitudinal acceleration [m/s2]."""
 
-    def __init__(self, car: CarInputs, longitudinal: float = 0.0, **changes: Any):
+    def __init__(self, car: CarInputs, longitudinal: float = 0.0, short: bool = False):
         self.car = car
         shares = car.front_share, 1.0 - car.front_share
         self.axles = [Axle.of(car, end, share) for end, share in zip(car.ends, shares, strict=True)]
@@ -99,9 +99,12 @@ class Page:
         below = sum(2.0 * axle.m_u * axle.r for axle in self.axles)
         self.h_s = (car.mass * car.cg_height - below) / self.sprung
         self.longitudinal = longitudinal
-        self.changes = changes
+        self.short = short
+        self.pitch_arm = self.h_s if short else self.h_s - 0.5 * sum(axle.r for axle in self.axles)
 
-    def brought(self, axle: Axle, a: float, phi: float, w: float, tr: float, x_o: float, x_i: float) -> tuple[float, ...]:
+    def brought(
+        self, axle: Axle, a: float, phi: float, w: float, tr: float, x_o: float, x_i: float
+    ) -> tuple[float, ...]:
         """(N_o B_o + o_o, N_i B_i + o_i): what loads, weight and spin bring onto the springs. [N]"""
         s = axle
         f = (s.m_s + 2.0 * s.m_u) * a / w
@@ -114,22 +117,17 @@ class Page:
             sway = s.s1 - s.c1 * s.r + (s.s2 - s.c2 * s.r) * x
             return s.m_u * (a + G * phi) * sway - s.j * a * (s.c1 + s.c2 * x)
 
-        c = self.changes
-        if not c.get("printed"):
+        if not self.short:
             ring = s.r - s.p
-            if not c.get("no_pc2"):
-                b_o += s.p * s.c2 * phi * x_o
-                b_i -= s.p * s.c2 * phi * x_i
-            if not c.get("no_g0c2"):
-                b_o += ring * s.g0 * s.c2 * x_o + 1.5 * ring * s.c1 * s.c2 * x_o**2
-                b_i += ring * s.g0 * s.c2 * x_i + 1.5 * ring * s.c1 * s.c2 * x_i**2
-            if not c.get("no_cos"):
-                b_o -= 0.5 * phi**2
-                b_i -= 0.5 * phi**2
+            b_o += s.p * s.c2 * phi * x_o + ring * (s.g0 * s.c2 * x_o + 1.5 * s.c1 * s.c2 * x_o**2) - 0.5 * phi**2
+            b_i += -s.p * s.c2 * phi * x_i + ring * (s.g0 * s.c2 * x_i + 1.5 * s.c1 * s.c2 * x_i**2) - 0.5 * phi**2
+
         weight = -s.m_u * G + s.m_u * a * phi
         return (0.5 * w + tr) * b_o + weight + side(x_o), (0.5 * w - tr) * b_i + weight - side(x_i)
 
-    def axle_residuals(self, axle: Axle, stage: int, a: float, phi: float, w: float, u: np.ndarray) -> tuple[list[float], float]:
+    def axle_residuals(
+        self, axle: Axle, stage: int, a: float, phi: float, w: float, u: np.ndarray
+    ) -> tuple[list[float], float]:
         """(three residuals, rise) of an axle at `u` = (transfer [N], outer travel, inner travel [mm])."""
         s = axle
         tr, x_o, x_i = float(u[0]), 1e-3 * float(u[1]), 1e-3 * float(u[2])
@@ -140,21 +138,12 @@ class Page:
         slope = s.s1 - s.p * s.c1
         tilt = phi * (s.t + 2.0 * slope * h) - 2.0 * tr / s.k_t - 2.0 * x
         rise = -h - (w - s.w0) / (2.0 * s.k_t)
-        c = self.changes
-        if not c.get("printed"):
-            if not c.get("no_tilt2"):
-                tilt += phi * (s.s2 - s.p * s.c2) * (x * x + h * h)
-            if not c.get("no_tiltq"):
-                tilt -= 2.0 * (s.r - s.p) * (s.g0 + s.c1 * h) * (s.c1 + s.c2 * h) * x
-        if self.changes.get("rise_jump", False):
-            rise_up = 0.5 * s.t * phi + slope * x_o * phi - x_o - (w - 0.5 * s.w0) / s.k_t
-        else:
-            rise_up = 0.5 * s.t * phi + slope * x_o * phi - x_o - (w - 0.5 * s.w0) / s.k_t
-            rise += slope * x * phi
-            if not c.get("printed") and not c.get("no_rise2"):
-                extra = 0.5 * s.p * phi**2
-                rise += extra + (s.s2 - s.p * s.c2) * h * x * phi - s.q * s.g0 * h
-                rise_up += extra + 0.5 * (s.s2 - s.p * s.c2) * x_o**2 * phi - s.q * s.g0 * x_o
+        rise_up = 0.5 * s.t * phi + slope * x_o * phi - x_o - (w - 0.5 * s.w0) / s.k_t
+        if not self.short:
+            bend = s.s2 - s.p * s.c2
+            tilt += phi * bend * (x * x + h * h) - 2.0 * (s.r - s.p) * (s.g0 + s.c1 * h) * (s.c1 + s.c2 * h) * x
+            rise += slope * x * phi + 0.5 * s.p * phi**2 + bend * h * x * phi - s.q * s.g0 * h
+            rise_up += 0.5 * s.p * phi**2 + 0.5 * bend * x_o**2 * phi - s.q * s.g0 * x_o
         if stage == FREE:
             return [spring_o - on_o, spring_i - on_i, 1e3 * tilt], rise
         if stage == STOP:
@@ -168,19 +157,13 @@ class Page:
         s = axle
         tr, x_o, x_i = float(u[0]), 1e-3 * float(u[1]), 1e-3 * float(u[2])
         x, h = 0.5 * (x_o - x_i), 0.5 * (x_o + x_i)
-        cross = w * x + 2.0 * tr * h
+        cross, cross_h = w * x + 2.0 * tr * h, w * h + 2.0 * tr * x
         left = tr * s.t + s.s1 * cross + s.s2 * (w * x * h + tr * (x * x + h * h)) + s.p * (w * phi - s.c1 * cross)
         sway = (s.s1 - s.c1 * s.r + (s.s2 - s.c2 * s.r) * h) * x
         right = s.m_s * a * rise + 2.0 * s.m_u * (a * (s.r + h + rise) + G * (s.r * phi + sway)) + 2.0 * s.j * a
-        c = self.changes
-        if not c.get("printed"):
-            if not c.get("no_mpc2"):
-                left -= s.p * s.c2 * (w * x * h + tr * (x * x + h * h))
-            if not c.get("no_tiltedtravel"):
-                left += phi * (w * h + 2.0 * tr * x)
-                right += 2.0 * s.m_u * G * phi * h
-            if not c.get("no_cos"):
-                left -= 0.5 * phi**2 * tr * s.t
+        if not self.short:
+            left += phi * cross_h - s.p * s.c2 * (w * x * h + tr * (x * x + h * h)) - 0.5 * phi**2 * tr * s.t
+            right += 2.0 * s.m_u * G * phi * h
         return left - right
 
     def residuals(self, u: np.ndarray, a: float, stages: tuple[int, int]) -> np.ndarray:
@@ -198,10 +181,9 @@ class Page:
             rises.append(rise)
             total += self.moment(axle, a, phi, w, part, rise)
         total -= self.sprung * self.h_s * (a * math.cos(phi) + G * math.sin(phi))
-        height = self.h_s - self.changes.get("pitch_over", 0.0)
         share = [axle.m_s / self.sprung for axle in self.axles]
         lifted = share[0] * rises[0] + share[1] * rises[1]
-        pitch = self.sprung * G * height / car.wheelbase**2 * (rises[1] - rises[0])
+        pitch = self.sprung * G * self.pitch_arm / car.wheelbase**2 * (rises[1] - rises[0])
         pitch -= self.sprung * ax * lifted / car.wheelbase
         return np.array([10.0 * total, handed - pitch, *out])
 

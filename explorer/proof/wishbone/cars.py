@@ -151,9 +151,7 @@ class Car:
         # whole-car height such that the sprung centre rises by its share of both ends
         height = self.sprung_height + shares[0] * front + shares[1] * rear
         below = sum(2.0 * end.unsprung * end.centre[1] for end in ends)
-        return replace(
-            self, front=ends[0], rear=ends[1], cg_height=(height * sum(self.sprung) + below) / self.mass
-        )
+        return replace(self, front=ends[0], rear=ends[1], cg_height=(height * sum(self.sprung) + below) / self.mass)
 
 
 def raised_end(end: End, raised: float, load: float) -> End:

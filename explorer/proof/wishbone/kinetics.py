@@ -6,8 +6,8 @@ Linkage and instant centres: Dixon, *Suspension Geometry and Computation* (Wiley
 
 Compiled functions that call each other stay in this file: numba's cache does not see a change in another one.
 
-An end is a row of `END` numbers, a car of `CAR` numbers. The front view is (u, v): u outward from the middle of the car,
-v up from the road, at rest. Wheels are in the order front inner, front outer, rear inner, rear outer; a left turn.
+An end is a row of `END` numbers, a car of `CAR` numbers. The front view is (u, v): u outward from the middle of the
+car, v up from the road, at rest. Wheels are in the order front inner, front outer, rear inner, rear outer; a left turn.
 """
 
 from __future__ import annotations
@@ -30,14 +30,14 @@ END = (
 """Points at rest [m]; `inward` static lean of the wheel, top inward [rad]; `spin` inertia over rolling radius [kg m];
 `free_length` of the coil-over; `bar_torsion` couple per twist between the two levers [N m/rad]."""
 CAR = ("sprung", "place", "height", "wheelbase", "mass", "longitudinal", "front_pull", "rear_pull", "couple")
-"""Sprung mass, its centre behind the front axle and above the road; longitudinal acceleration; longitudinal force of each
-axle [N]; a roll couple on the body, out of the turn [N m]."""
+"""Sprung mass, its centre behind the front axle and above the road; longitudinal acceleration; longitudinal force of
+each axle [N]; a roll couple on the body, out of the turn [N m]."""
 UNKNOWNS = 8
 """Heave, pitch (nose down), roll (out of the turn), turn of the four lower arms (bump), lateral acceleration."""
 LATERAL, PITCH, ROLL = 7, 1, 2
 WHEEL = 6
-"""Numbers kept per wheel: compression of the tyre (negative by the gap), load, contact's y, travel, lean out, turn of the
-upright."""
+"""Numbers kept per wheel: compression of the tyre (negative by the gap), load, contact's y, travel, lean out, turn of
+the upright."""
 (
     _AU, _AV, _BU, _BV, _CU, _CV, _DU, _DV, _WU, _WV, _SU, _SV, _TU, _TV, _LU, _LV, _MU, _MV, _LEVER, _G0, _R0, _RHO,
     _KT, _MASS, _SPIN, _DROOP, _KS, _FREE, _TORSION,
@@ -50,8 +50,8 @@ _SIZE = np.array([1.0, 0.1, 0.1, 0.05, 0.05, 0.05, 0.05])
 @njit(cache=True, error_model="numpy")
 def linkage(end, turn):
     """Pose of a wheel in the body at a turn of its lower arm: (u, v, turn of the upright top inward, their three
-    derivatives, coil-over length, its derivative, lever angle of the bar, its derivative). Not a number where the arms do
-    not reach."""
+    derivatives, coil-over length, its derivative, lever angle of the bar, its derivative). Not a number where the arms
+    do not reach."""
     au, av = end[_AU], end[_AV]
     c, s = math.cos(turn), math.sin(turn)
     arm_u, arm_v = end[_BU] - au, end[_BV] - av

@@ -1,7 +1,7 @@
 """Lag of the yaw-roll model by its matrices, with roll stiffness, travels and leans of the reference.
 
-Definition as in `explorer.model.response` (three degrees of freedom; Gillespie, *Fundamentals of Vehicle Dynamics*, ch. 6;
-Milliken & Milliken, *Race Car Vehicle Dynamics*, ch. 5), written again with numpy.
+Definition as in `explorer.model.response` (three degrees of freedom; Gillespie, *Fundamentals of Vehicle Dynamics*,
+ch. 6; Milliken & Milliken, *Race Car Vehicle Dynamics*, ch. 5), written again with numpy.
 """
 
 from __future__ import annotations

@@ -138,7 +138,7 @@ def _to(value: float, step: float) -> float:
 
 def rounded_end(end: End, load: float) -> EndInputs:
     """An end as a person reads it who measures no more than is asked: whole millimetres of roll centre, motion ratio to
-    0.01, camber on a gauge of 0.25 degrees at `READ_AT` in bump and in droop, no curvature, usual values for the rest."""
+    0.01, camber on a gauge of 0.25 degrees at `READ_AT` in bump and in droop, no curvature, the rest as usual."""
     exact = measured_end(end, load)
     row = end.row(load)
     bump, droop = (_to(pose_at(row, travel)[2], GAUGE) for travel in (READ_AT, -READ_AT))

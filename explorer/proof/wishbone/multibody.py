@@ -98,8 +98,8 @@ def car_xml(car: Car) -> str:
 class MultibodyCar:
     """A car that can be leaned on and read. `turn` +1 left, -1 right.
 
-    Unknowns: position and yaw, pitch, roll of the body (6), joints (16), forces in the upper balls across the car and up
-    and in the bars' links (12), the lateral forces of both axles and the longitudinal one, the lateral acceleration.
+    Unknowns: position and yaw, pitch, roll of the body (6), joints (16), forces in the upper balls across the car and
+    up and in the bars' links (12), the lateral forces of both axles and the longitudinal one, the lateral acceleration.
     """
 
     def __init__(self, car: Car, longitudinal: float = 0.0, turn: float = 1.0):

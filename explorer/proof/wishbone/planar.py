@@ -16,8 +16,8 @@ from explorer.proof.wishbone.kinetics import LATERAL, PITCH, ROLL, UNKNOWNS, WHE
 from explorer.space import FloatArray
 
 BY_PLACE, BY_LATERAL, BY_TYRE, BY_STOP = 0, 1, 2, 6
-"""What is given of a state: place on the path, lateral acceleration, compression of a tyre or travel left to a droop stop
-(plus the number of the wheel)."""
+"""What is given of a state: place on the path, lateral acceleration, compression of a tyre or travel left to a droop
+stop (plus the number of the wheel)."""
 UNIT = np.array([2e-3, 5e-3, 5e-3, 0.03, 0.03, 0.03, 0.03, 1.0])
 """What counts as one along the path, in each unknown. Roll may turn back where a stop is met, lateral acceleration at a
 lift, so the path is followed by its own length (Riks, Int. J. Solids Structures 15, 1979, from memory)."""
@@ -176,8 +176,8 @@ class Path:
         return direction * UNIT * math.copysign(1.0, float(direction @ chord))
 
     def _round_corner(self, last: State) -> tuple[State, FloatArray]:
-        """(state, heading) past a wheel that lifts or a stop that is met just ahead, where the path turns sharply: by the
-        gap that opens there. Raises ModelError where there is no such thing."""
+        """(state, heading) past a wheel that lifts or a stop that is met just ahead, where the path turns sharply: by
+        the gap that opens there. Raises ModelError where there is no such thing."""
         gaps = [*last.compression, *(last.travel + self.droops)]
         near = sorted((abs(gap), number) for number, gap in enumerate(gaps) if abs(gap) < CORNER)
         for _, number in near:

@@ -1,8 +1,8 @@
 """Setups of a wishbone car ranked by worst-phase grip margin, lift margin and lag, all on the reference's own states.
 
-A setup is a parameter vector of `explorer.model.slots`: its springs, bars and ride heights are put on the mechanism, its
-tyre, steering, damping and surface are used as they are. Nothing of the model is called; the same vectors, with what is
-measured on the car in them, go to `explorer.model.kernel.evaluate_parameters` for comparison.
+A setup is a parameter vector of `explorer.model.slots`: its springs, bars and ride heights are put on the mechanism,
+its tyre, steering, damping and surface are used as they are. Nothing of the model is called; the same vectors, with
+what is measured on the car in them, go to `explorer.model.kernel.evaluate_parameters` for comparison.
 """
 
 from __future__ import annotations
@@ -168,7 +168,7 @@ def drawn_setups(vector: FloatArray, inputs: CarInputs, seed: int, count: int) -
     rng = np.random.default_rng(np.random.SeedSequence(seed))
     rows = np.tile(vector, (count, 1))
     for stem, end in zip(("front", "rear"), inputs.ends, strict=True):
-        bars = np.exp(rng.uniform(*np.log(BAR_RATE), count))
+        bars = np.exp(rng.uniform(math.log(BAR_RATE[0]), math.log(BAR_RATE[1]), count))
         rows[:, SLOT[f"{stem}_bar_rate"]] = np.where(rng.random(count) < BARLESS_SHARE, 0.0, bars)
         rows[:, SLOT[f"{stem}_bar_motion_ratio"]] = 1.0
         rows[:, SLOT[f"{stem}_spring_rate"]] = rng.uniform(*WHEEL_RATE, count) / end.spring_motion_ratio**2
@@ -177,19 +177,21 @@ def drawn_setups(vector: FloatArray, inputs: CarInputs, seed: int, count: int) -
 
 
 def balanced(car: Car, vector: FloatArray, phases: FloatArray) -> FloatArray:
-    """The vector with the grip ratio of its front tyres such that both ends give way within `ALIKE` of each other, in
-    the phase of least grip. Raises ModelError where no ratio does that."""
+    """The vector with the grip ratio of its front tyres such that both ends give way within `ALIKE` of each other,
+    each in its own worst phase. Raises ModelError where no ratio does that."""
     now = setup_of(car, vector)
     paths = {pull: Path(now, pull) for pull in {longitudinal_of(vector, row) for row in phases}}
 
     def apart(ratio: float) -> float:
         trial = vector.copy()
         trial[SLOT["front_grip_ratio"]] = ratio
-        limits = [
-            [grip_limit(trial, corner, paths[corner.longitudinal], end) / corner.lateral for end in range(2)]
-            for corner in corners_of(now, trial, phases)
-        ]
-        front, rear = min(limits, key=min)
+        front, rear = (
+            min(
+                grip_limit(trial, corner, paths[corner.longitudinal], end) / corner.lateral
+                for corner in corners_of(now, trial, phases)
+            )
+            for end in range(2)
+        )
         return front / rear - 1.0 if rear > 0.0 else 1.0
 
     low, high = 0.5, 2.0
