@@ -30,6 +30,7 @@ EVEN = 2.0
 """A bar's ratio changes with travel by no more than this share of itself. [1/m]"""
 UNEVEN, REACHED = 0.05, 0.006
 """A bar's ratio stays within this share of itself from droop to so much bump: links are set about square. [-, m]"""
+MOST_DRAWS = 5000
 BRAKING, POWER = -2.5, 3.0
 """Longitudinal acceleration of the drawn states lies between these. [m/s2]"""
 
@@ -299,11 +300,12 @@ def plausible(end: End, load: float) -> bool:
 
 
 def drawn_end(rng: np.random.Generator, load: float) -> End:
-    """A plausible end for a static load of one wheel [N]."""
-    while True:
+    """A plausible end for a static load of one wheel [N]. Raises ModelError where none comes up."""
+    for _ in range(MOST_DRAWS):
         end = _draw(rng, load)
         if plausible(end, load):
             return end
+    raise ModelError(f"none of {MOST_DRAWS} drawn ends is plausible")
 
 
 def drawn_cars(seed: int, count: int) -> tuple[Car, ...]:
