@@ -243,7 +243,7 @@ class MultibodyCar:
             twist = end.bar_torsion * float(unknowns[right] - unknowns[left])
             total[left] += twist
             total[right] -= twist
-        place = [tyres[0][1][1] + tyres[1][1][1], tyres[2][1][1] + tyres[3][1][1], float(unknowns[0])]
+        place = [float(unknowns[0]), float(unknowns[1]), float(unknowns[3])]  # its heading is the frame's
         return np.concatenate([total, 1e3 * gaps, 1e3 * np.array(place)])
 
     def rest(self, lateral: float, start: FloatArray | None = None) -> Rest | None:
