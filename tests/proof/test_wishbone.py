@@ -139,8 +139,7 @@ def test_right_turn_mirrors_left_turn() -> None:
 
 def test_multibody_car_stands_where_the_planar_one_does(pairs: list[Pair]) -> None:
     """Loads, roll and leans from level to a wheel up, braking and power: catches any force the planar solver has
-    forgotten. Seen red: `STOP_RATE` of the planar solver at 1e3; the
-    longitudinal forces of the axles exchanged."""
+    forgotten. Seen red: `STOP_RATE` of the planar solver at 1e3."""
     assert {pair.longitudinal > 0.0 for pair in pairs} == {True, False} and any(pair.lifted for pair in pairs)
     for pair in pairs:
         assert pair.same_lifted and pair.load < 1e-5 and abs(pair.roll) < 1e-5 and pair.lean < 1e-5
