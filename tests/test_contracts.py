@@ -33,7 +33,7 @@ IMPORTERS = {
     "typer": ("cli.py", "cli_options.py", "cli_runs.py"),
     "rich": ("terminal.py",),
     "tomllib": ("config_source.py",),
-    "mujoco": ("proof/multibody.py",),
+    "mujoco": ("proof/multibody.py", "proof/wishbone/multibody.py"),
     "Pynite": ("proof/bars.py",),
     "control": ("proof/motion.py",),
     "distributed": ("study/cluster.py",),
