@@ -14,7 +14,6 @@ from typing import Any
 import numpy as np
 
 from explorer.model.car import G, car_at
-from explorer.model.fill import initial_roll_stiffness
 from explorer.model.kernel import evaluate_with_faults
 from explorer.model.metrics import describe, metric_columns
 from explorer.model.slots import PHASE_COLUMNS, SLOT
@@ -189,8 +188,13 @@ def overturned(table: MetricTable) -> Overturned:
 
 
 def roll_stiffness(axle: Any) -> float:
-    """Roll stiffness of an axle at rest, springs and bar in series with the tyres: the model's own. [N m/rad]"""
-    return float(initial_roll_stiffness(axle)[0])
+    """Roll stiffness of an axle at rest, springs and bar in series with the tyres: `t^2/(2/(k + k_b) + 2/k_t)`.
+
+    Without droop the inner wheel stands on its stop, and the outer spring and half of the bar hold the car. [N m/rad]
+    """
+    free = axle.droop > 0.0
+    give = 2.0 / (axle.wheel_rate + axle.bar_rate) if free else 1.0 / (axle.wheel_rate + 0.5 * axle.bar_rate)
+    return float(axle.track**2 / (give + 2.0 / axle.tyre_rate))
 
 
 def roll_frequency(stiffness: float, roll_inertia: float, sprung_mass: float, arm: float) -> float:
