@@ -18,6 +18,7 @@ from explorer.config_planning import SURFACE_STEMS
 from explorer.config_source import Source, dotted
 from explorer.errors import ModelError, Problem
 from explorer.model.metrics import describe
+from explorer.model.slots import BEAM, SLOT
 from explorer.space import Space
 from explorer.study.evaluate import reason_of, table_of
 from explorer.study.sanity import Derived, Suspicion, derived, overturned, suspicions
@@ -189,6 +190,8 @@ def facts(space: Space, found: Checked) -> dict[str, Any]:
         "phases": space.phase_names,
         "objectives": space.objectives,
         "limits": space.limits,
+        "axle": "beam" if space.base[SLOT["axle_law"]] == BEAM else "wishbone",
+        "notes": space.notes,
         "assumptions": space.assumptions,
         "unknowns": [{"key": one.key, "law": one.law, "reason": one.reason} for one in space.unknowns],
         "numbers": [
@@ -231,6 +234,7 @@ def text(space: Space, found: Checked) -> str:
         value = "-" if one.value is None else f"{one.value:.4g} {one.unit}"
         note = f" ({one.note})" if one.note else ""
         lines.append(f"  {one.label:34s} {value:>12s}  {one.verdict}{note}")
+    lines += [f"note: {note}" for note in space.notes]
     lines.append(f"{len(space.assumptions)} inputs assumed, not measured:")
     lines += [f"  {item.key} = {item.value:g} +- {item.spread:g}: {item.reason}" for item in space.assumptions]
     if found.warnings:

@@ -79,7 +79,10 @@ AT_MOST_ONE: dict[type[Table], tuple[tuple[str, ...], ...]] = {
     tables.Phase: (("longitudinal", "longitudinal_share"),),
     tables.Bar: (("wire", "measured_rate"),),
 }
-AT_LEAST_ONE: dict[type[Table], tuple[str, ...]] = {tables.LimitTable: ("at_least", "at_most")}
+AT_LEAST_ONE: dict[type[Table], tuple[str, ...]] = {
+    tables.LimitTable: ("at_least", "at_most"),
+    tables.End: ("droop", "droop_lift"),
+}
 
 METRIC_KEYS = {(tables.ObjectiveTable, "metric"), (tables.LimitTable, "metric"), (tables.MapTable, "metric")}
 
@@ -91,6 +94,7 @@ PARTS: dict[str, type[Table]] = {
 }
 CAR_TABLES: dict[str, type[Table]] = {
     "car": tables.CarHead,
+    "suspension": tables.Suspension,
     "mass": tables.Mass,
     "geometry": tables.Geometry,
     "front": tables.End,
@@ -219,7 +223,7 @@ def table_schema(table: type[Table], leave_out: Iterable[str] = ()) -> Schema:
     for group in AT_MOST_ONE.get(table, ()):
         rules += _at_most_one([key for stem in group for key in _keys(table, stem)])
     if table in AT_LEAST_ONE:
-        rules.append({"anyOf": [{"required": [key]} for key in AT_LEAST_ONE[table]]})
+        rules.append({"anyOf": [{"required": [key]} for stem in AT_LEAST_ONE[table] for key in _keys(table, stem)]})
     schema = _only(properties, required)
     if table.__doc__ and table.__doc__.startswith("["):
         schema["description"] = " ".join(table.__doc__.split())
@@ -251,7 +255,7 @@ def car_schema() -> Schema:
     properties = {name: table_schema(table) for name, table in CAR_TABLES.items()}
     boxes = {f"{place}s": _list_of(PARTS[place.split("_")[1]]) for place in PLACES}
     properties["parts"] = _only(boxes) | {"description": "the parts box: what can be fitted at each place"}
-    needed = [name for name in CAR_TABLES if name not in ("assumed", "fitted")]
+    needed = [name for name in CAR_TABLES if name not in ("suspension", "assumed", "fitted")]
     return _file("Car file of the setup-space explorer", properties, needed)
 
 
