@@ -18,6 +18,7 @@ from explorer.config_assumed import (
 from explorer.config_fields import show
 from explorer.config_geometry import refuse_impossible_geometry
 from explorer.config_lines import KeyPath
+from explorer.config_links import Computed, EndLinks, computed, end_links, measured_or_computed, readings_from_links
 from explorer.config_parts import ENDS, PLACE_SLOTS, PLACEHOLDER, PLACES, Part, read_box
 from explorer.config_readings import Reading, droop_travel, readings
 from explorer.config_schema import (
@@ -47,7 +48,8 @@ PHASE_LIMIT = 40
 
 @dataclass
 class CarDefinition:
-    """A car as read: base vector [SI], parts and the fitted label by place ("front_bar"), assumptions.
+    """A car as read: base vector [SI], parts and the fitted label by place ("front_bar"), assumptions, and what its
+    links give.
 
     `complete` is False while any problem stands; labels are then still good for checking a study against.
     """
@@ -58,6 +60,7 @@ class CarDefinition:
     fitted: dict[str, str] = field(default_factory=dict)
     assumptions: tuple[Assumption, ...] = ()
     notes: tuple[str, ...] = ()
+    computed: tuple[Computed, ...] = ()
     complete: bool = False
 
 
@@ -85,7 +88,9 @@ def _tyre_rate(source: Source, name: str, end: End) -> float:
     return PLACEHOLDER
 
 
-def _end_numbers(source: Source, name: str, end: End, box: tuple[Part, ...], tyre_rate: float) -> dict[str, float]:
+def _end_numbers(
+    source: Source, name: str, end: End, links: EndLinks | None, box: tuple[Part, ...], tyre_rate: float
+) -> dict[str, float]:
     if end.bar is not None:
         for stem, other in (("bearing_span", "straight"), ("lever", "arm")):
             value, bound = getattr(end.bar, stem), getattr(end.bar, other)
@@ -98,13 +103,13 @@ def _end_numbers(source: Source, name: str, end: End, box: tuple[Part, ...], tyr
         "track": end.track,
         "unsprung_mass": end.unsprung_mass,
         "wheel_radius": end.wheel_radius,
-        "spring_motion_ratio": end.spring_motion_ratio,
+        "spring_motion_ratio": measured_or_computed(source, name, end, links, "spring_motion_ratio"),
         "bar_motion_ratio": end.bar_motion_ratio or 1.0,
         "tyre_rate": tyre_rate,
         "tyre_grip": 1.0,
         "ride_height": end.ride_height,
         "ride_height_reference": end.ride_height,
-        "roll_centre_height": end.roll_centre_height,
+        "roll_centre_height": measured_or_computed(source, name, end, links, "roll_centre_height"),
         "camber": end.camber,
     }
     return {f"{name}_{stem}": value for stem, value in numbers.items()}
@@ -191,12 +196,15 @@ def build_car(source: Source) -> CarDefinition:
         if name not in boxes:
             source.report(path, "an unknown key", near(name, boxes))
     put: dict[str, float] = {}
+    links: dict[str, EndLinks] = {}
     for name, end in ends.items():
         rate = _tyre_rate(source, name, end) if end else PLACEHOLDER
         for kind in PLACE_SLOTS:
             car.parts[f"{name}_{kind}"] = read_box(source, f"{name}_{kind}", end, rate)
         if end is not None:
-            put |= _end_numbers(source, name, end, car.parts[f"{name}_bar"], rate)
+            found = end_links(source, name, end)
+            links |= {} if found is None else {name: found}
+            put |= _end_numbers(source, name, end, found, car.parts[f"{name}_bar"], rate)
     if fitted is not None:
         _fit(source, car, fitted)
     if head is None or mass is None or geometry is None or steering is None or underside is None or assumed is None:
@@ -231,7 +239,9 @@ def build_car(source: Source) -> CarDefinition:
         unsprung_mass=(whole["front"].unsprung_mass, whole["rear"].unsprung_mass),
         wheel_radius=(whole["front"].wheel_radius, whole["rear"].wheel_radius),
     )
-    guessed, car.assumptions = _assume(assumed, facts, readings(source, assumed, whole), beams)
+    read = readings(source, assumed, whole)
+    guessed, car.assumptions = _assume(assumed, facts, read | readings_from_links(assumed, links, read), beams)
+    car.computed = computed(source, whole, links, assumed, read)
     car.notes = _notes(source, beams, guessed["chassis_compliance"] == 0.0)
     for stem, number in (put | guessed).items():
         car.base[SLOT[stem]] = number

@@ -169,6 +169,21 @@ class Quantity:
         return core_schema.no_info_plain_validator_function(self.check)
 
 
+@dataclass(frozen=True)
+class Place(Quantity):
+    """A point of the front view, [y, z], in one unit; the range is that of either number. SI is a pair."""
+
+    def check(self, value: Any) -> Any:
+        """SI pair of a `Given`. Raises PydanticCustomError saying what is allowed."""
+        if not isinstance(value, Given) or isinstance(value.raw, tuple):
+            return super().check(value)
+        allowed = f"[y, z], each {self.span(value.suffix)}"
+        if not isinstance(value.raw, list) or len(value.raw) != 2:
+            raise refuse(show(value), allowed, value.key)
+        pair = tuple(super(Place, self).check(Given(value.key, item, value.suffix)) for item in value.raw)
+        return pair
+
+
 class Table(BaseModel):
     """A table of an input file: unknown keys refused, quantities gathered under their stem in SI."""
 

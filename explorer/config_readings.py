@@ -86,6 +86,9 @@ def _motion_ratio(source: Source, name: str, end: End, assumed: Any, found: dict
         key = source.actual((name,), "spring_motion_ratio_droop_at")
         if source.at((name, key)) is not None:
             source.report((name, key), "no spring_motion_ratio_droop", "both, or neither")
+    elif end.spring_motion_ratio is None:
+        allowed = "spring_motion_ratio beside it, read about ride height"
+        source.report((name, "spring_motion_ratio_droop"), "a motion ratio in droop alone", allowed)
     elif not _twice(source, name, assumed, "spring_motion_ratio_slope", (name, "spring_motion_ratio_droop")):
         at = end.spring_motion_ratio_droop_at
         slope = (end.spring_motion_ratio - end.spring_motion_ratio_droop) / at

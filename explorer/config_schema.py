@@ -21,6 +21,7 @@ from explorer.config_fields import (
     Material,
     Number,
     Numbers,
+    Place,
     Positive,
     Quantity,
     Remark,
@@ -95,6 +96,25 @@ class BarGeometry(Table):
     material: Material = Field("A228", description=f"one of {', '.join(WIRE_MATERIALS)}")
 
 
+class LinksTable(Table):
+    """[front.links], [rear.links]: the front view of one side, car at ride height, as [y, z]: y from the car's middle,
+    z over the road."""
+
+    lower_inner: Annotated[tuple[float, float], Place("length", -0.1, 0.6, "pivot of the lower arm on the chassis")]
+    lower_outer: Annotated[tuple[float, float], Place("length", -0.1, 0.6, "outer joint of the lower arm")]
+    upper_inner: Annotated[tuple[float, float], Place("length", -0.1, 0.6, "pivot of the upper arm on the tower")]
+    upper_outer: Annotated[tuple[float, float], Place("length", -0.1, 0.6, "outer joint of the upper arm")]
+    wheel_centre: Annotated[
+        tuple[float, float], Place("length", 0.005, 0.6, "middle of the tyre's width, on the height of the axle")
+    ]
+    shock_inner: Annotated[tuple[float, float] | None, Place("length", -0.1, 0.6, "the shock's end on the tower")] = (
+        None
+    )
+    shock_outer: Annotated[
+        tuple[float, float] | None, Place("length", -0.1, 0.6, "the shock's end on the lower arm")
+    ] = None
+
+
 class End(Table):
     """[front], [rear]"""
 
@@ -104,7 +124,7 @@ class End(Table):
     ]
     wheel_radius: Annotated[float, RADIUS]
     ride_height: Annotated[float, RIDE_HEIGHT]
-    spring_motion_ratio: Annotated[float, MOTION_RATIO]
+    spring_motion_ratio: Annotated[float | None, MOTION_RATIO] = None
     spring_motion_ratio_droop: Annotated[float | None, MOTION_RATIO_DROOP] = None
     spring_motion_ratio_droop_at: Annotated[
         float, Quantity("length", 0.001, 0.05, "how far in droop the motion ratio was read again")
@@ -112,7 +132,7 @@ class End(Table):
     bar_motion_ratio: Annotated[
         float | None, Quantity("number", 0.02, 3.0, "travel of the bar's end over wheel travel, both with a ruler")
     ] = None
-    roll_centre_height: Annotated[float, ROLL_CENTRE]
+    roll_centre_height: Annotated[float | None, ROLL_CENTRE] = None
     droop: Annotated[float | None, DROOP] = None
     droop_lift: Annotated[float | None, DROOP_LIFT] = None
     camber: Annotated[float, CAMBER]
@@ -120,10 +140,11 @@ class End(Table):
     tyre_squash: Annotated[float | None, Quantity("length", 0.0001, 0.03, "how far one tyre gives")] = None
     tyre_squash_weight: Annotated[float | None, Quantity("mass", 0.02, 50.0, "the weight pressing it")] = None
     bar: BarGeometry | None = None
+    links: LinksTable | None = None
 
     @classmethod
     def nested(cls) -> dict[str, type[Table]]:
-        return {"bar": BarGeometry}
+        return {"bar": BarGeometry, "links": LinksTable}
 
 
 class Geometry(Table):
