@@ -1,4 +1,4 @@
-"""What an axle law tells of one axle at a point of the equilibrium path, and where its derivatives have their places."""
+"""What an axle law tells of one axle at a point of the equilibrium path, and the places of its derivatives."""
 
 from __future__ import annotations
 

@@ -12,7 +12,7 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from explorer.model.axle_point import AxlePoint
-from explorer.model.car import G, Axle
+from explorer.model.car import Axle, G
 from explorer.model.compiled import inner, woven
 from explorer.model.jets import part
 from explorer.model.lanes import any_of, most, where
@@ -63,8 +63,8 @@ def _on_outer_wheel(axle, moment_mass, lateral, roll, weight, compliance, offset
 def beam_point(law, roll, sine, cosine, lateral, weight):
     """`AxlePoint` from jets of the body's roll, its sine and cosine, lateral acceleration and axle weight.
 
-    Jacking `J = m_s (a_y sin phi + g (1 - cos phi))` lifts the body, its own load sinks it; the moment mass falls as the
-    axle sinks on its tyres. The springs' moment `t dF` balances the sprung share's about the roll centre and its
+    Jacking `J = m_s (a_y sin phi + g (1 - cos phi))` lifts the body, its own load sinks it; the moment mass falls as
+    the axle sinks on its tyres. The springs' moment `t dF` balances the sprung share's about the roll centre and its
     lateral force times the rise of the body.
     """
     axle, t = law.axle, law.axle.track

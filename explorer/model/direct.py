@@ -13,7 +13,7 @@ from explorer.model.axle_point import SIGMA
 from explorer.model.compiled import inner, woven
 from explorer.model.grip import FRONT, REAR, grip_law, missing_at
 from explorer.model.jets import part, seeded
-from explorer.model.lanes import any_of, least, negated, where
+from explorer.model.lanes import any_of, least, most, negated, where
 from explorer.model.path import (
     GRIPPING,
     LIFT,
@@ -32,19 +32,23 @@ from explorer.model.path import (
 
 BESIDE = 1e-7
 """How far beside a lift the slope of the path is looked at, as a share of sigma."""
-PEAK_LOOKS = 8
-"""Stretches between the lifts at whose ends a path that is lower at the second is looked at for a peak."""
 JUST_BEFORE = 1e-12
 """How far before the rollover a car that has rolled over is looked at, as a share of sigma."""
 MEETS_AT_ONCE, MEETS = 3e-8, 1e-10
 """Share of the demand within which capacity meets it; a last Newton step follows."""
 SHORT = 1.0 / 64.0
 """A stretch of this share of the path up to the second lift is passed whatever its slopes are."""
-MOST_LOOKS = 60
-CREST_STRIDE, CREST_WIDTH = 1.3, 1e-10
-"""How far a crest is looked for from one point to the next, and when it is found, as shares of sigma."""
-STEEPEST_DIRECT = 0.8
-"""Largest sigma of the second lift that is trusted here. [rad]"""
+MOST_LOOKS = 120
+CREST_WIDTH = 1e-10
+"""When a crest is found, as a share of its place."""
+MOST_STRIDES, FIRST_STRIDE, LONGER = 60, 0.05, 1.2
+"""Strides along the path, where it is followed: the first [rad, or as a share of the place], and how they grow."""
+TIPPED = 0.9
+"""A car has long tipped where lateral acceleration is less than this share of the largest."""
+FARTHEST = 4.0
+"""Largest sigma up to the first lift that is looked at. [rad]"""
+LARGEST_ROLL = 0.5
+"""A car whose body leans so far has rolled over: some with one wheel up on soft springs never bend over. [rad]"""
 
 
 class Route(NamedTuple):
@@ -87,6 +91,12 @@ def lateral_at(point):
 def rising_at(point):
     """Lateral acceleration per sigma at a point. [m/(s2 rad)]"""
     return part(point.state.lateral, SIGMA)
+
+
+@woven
+def roll_at(point):
+    """Roll of the rear of the body at a point. [rad]"""
+    return part(point.state.roll, 0)
 
 
 @woven
@@ -134,109 +144,202 @@ def falls_at(front, point):
     return where(excess > 0.0, rising, -rising) < 0.0
 
 
+@woven
+def excess_at(front, point):
+    """Contact excess of the front axle, or else of the rear one. [N]"""
+    return part(where(front, point.front_excess, point.rear_excess), 0)
+
+
+@woven
+def lifting_from(front, point, longest):
+    """First guess of the lift of the inner wheel of the front axle, or else of the rear one, on the tangents at a
+    point, no further than `longest`."""
+    excess = where(front, point.front_excess, point.rear_excess)
+    step = -part(excess, 0) / part(excess, SIGMA)
+    return values_of(state_ahead(point.state, where(step > 0.0, least(step, longest), longest)))
+
+
 @inner
-def crest_of(law, low, high, bracketed, wanted):
-    """(Point between `low` and `high` where lateral acceleration is largest, found), for the `wanted`; `high` counts
-    where `bracketed`. Illinois variant of false position (Dowell & Jarratt, BIT 11, 1971) on the slope."""
-    a, b = tip_at(low), where(bracketed, tip_at(high), STEEPEST_DIRECT)
-    rise, fall = rising_at(low), where(bracketed, rising_at(high), 0.0)
+def crest_of(law, low, high, wanted):
+    """(Point between `low`, past which lateral acceleration rises, and `high`, before which it falls, where it is
+    largest, found), for the `wanted`. Illinois variant of false position (Dowell & Jarratt, BIT 11, 1971) on the slope.
+    """
+    a, b = tip_at(low), tip_at(high)
+    rise, fall = rising_at(low), rising_at(high)
     side = 0.0 * a
-    stride = side + 1.0
-    going, found = wanted, wanted & negated(wanted)
     always = wanted | negated(wanted)
+    going, found = wanted, wanted & negated(wanted)
     for k in range(MOST_LOOKS):
         c = (a * fall - b * rise) / (fall - rise)
         c = where((a < c) & (c < b) & (k % 8 < 7), c, 0.5 * (a + b))
-        c = where(bracketed, c, least(CREST_STRIDE * a, STEEPEST_DIRECT))
-        c = a + stride * (c - a)
         look = solve_path(law, TIPPING, REACH, always, c, values_of(state_ahead(low.state, c - a)), going)
-        stride = where(look.found, 1.0, 0.3 * stride)
         slope = rising_at(look)
         up, down = going & look.found & (slope > 0.0), going & look.found & negated(slope > 0.0)
         fall = where(up & (side > 0.0), 0.5 * fall, where(down, slope, fall))
         rise = where(down & (side < 0.0), 0.5 * rise, where(up, slope, rise))
         side = where(up, 1.0, where(down, -1.0, side))
         low = where(up, look, low)
-        a, b, bracketed = where(up, c, a), where(down, c, b), bracketed | down
-        met = (up | down) & bracketed & (b - a <= CREST_WIDTH * b)
+        a, b = where(up, c, a), where(down, c, b)
+        met = (up | down) & (b - a <= CREST_WIDTH * b)
         found = found | met
-        going = going & negated(met) & (a < STEEPEST_DIRECT) & (stride > 1e-3)
+        going = (up | down) & negated(met)
         if not any_of(going):
             break
     return low, found
 
 
+class End(NamedTuple):
+    """Where a path ends past its first lift: at that again where `at_first`, on a crest or at the largest roll where
+    `bends`, else at the second lift; `found` where that is known."""
+
+    point: PathPoint
+    at_first: bool
+    bends: bool
+    found: bool
+
+
 @inner
-def no_peak(law, past, second, height, wanted):
-    """True for the `wanted` where no look between the lifts finds more lateral acceleration than `height`. [m/s2]"""
-    none, always = wanted, wanted | negated(wanted)
-    width = (tip_at(second) - tip_at(past)) / PEAK_LOOKS
-    point = past
-    for k in range(1, PEAK_LOOKS):
-        place = tip_at(past) + k * width
-        state = values_of(state_ahead(point.state, place - tip_at(point)))
-        look = solve_path(law, TIPPING, REACH, always, place, state, none)
-        none = none & look.found & (lateral_at(look) <= height)
-        point = where(none, look, point)
-        if not any_of(none):
+def end_of(law, first, past, front_first, wanted):
+    """`End` of the path by going along it from the first lift, for the `wanted`: the largest lateral acceleration up to
+    where the second wheel lifts, or to where the car has long tipped."""
+    other, always = negated(front_first), wanted | negated(wanted)
+    low = best = before = after = second = past
+    fresh, lifted, over = always, wanted & negated(wanted), wanted & negated(wanted)
+    stride = FIRST_STRIDE * tip_at(past)
+    going, lies = wanted, lifted
+    for _ in range(MOST_STRIDES):
+        place = tip_at(low) + stride
+        look = solve_path(law, TIPPING, REACH, always, place, values_of(state_ahead(low.state, stride)), going)
+        steep = going & look.found & (roll_at(look) > LARGEST_ROLL)
+        if any_of(steep):
+            level = solve_path(law, 0.0, REACH, always, LARGEST_ROLL + 0.0 * place, values_of(low.state), steep)
+            look = where(steep, level, look)
+        good = going & look.found & (excess_at(front_first, look) > 0.0)
+        up = going & negated(good & (excess_at(other, look) < 0.0))
+        if any_of(up):  # lifted, or lost past a fold there
+            lift = solve_path(law, TIPPING, LIFT, other, stride, lifting_from(other, low, stride), up)
+            hit = up & lift.found & (tip_at(low) <= tip_at(lift)) & (tip_at(lift) <= place)
+            second, lifted = where(hit, lift, second), lifted | hit
+            after = where(hit & fresh, beside(law, TIPPING, lift, -BESIDE), after)
+            good, going = good & negated(up), going & negated(hit)
+        after, fresh = where(good & fresh, look, after), fresh & negated(good)
+        better = good & (lateral_at(look) > lateral_at(best))
+        before, best = where(better, low, before), where(better, look, best)
+        after, fresh = where(better, look, after), fresh | better
+        low = where(good, look, low)
+        stride = where(good, LONGER * stride, where(going, 0.25 * stride, stride))
+        lies = lies | (going & good & steep)
+        tipped = (going & (lateral_at(low) < TIPPED * lateral_at(best))) | lies
+        over, going = over | tipped, going & negated(tipped) & (stride > 1e-4 * place)
+        if not any_of(going):
             break
-    return none
+    found = wanted & (lifted | over)
+    rises = rising_at(best) > 0.0
+    from_low, to_high = where(rises, best, before), where(rises, after, best)
+    bends = found & (rising_at(from_low) > 0.0) & negated(rising_at(to_high) > 0.0)
+    crest = from_low
+    if any_of(bends):
+        crest, crested = crest_of(law, from_low, to_high, bends)
+        bends = bends & crested
+    point = where(lies, low, second)  # where it rises to the end
+    bends = bends & negated((lifted | lies) & (lateral_at(point) >= lateral_at(crest)))
+    point = where(bends, crest, point)
+    at_first = lateral_at(first) >= lateral_at(point)
+    bends = bends | lies
+    found = found & (at_first | bends | lifted)
+    return End(where(at_first, first, point), at_first, bends & negated(at_first), found)
+
+
+@inner
+def lift_from(law, per_lateral, which, near, wanted):
+    """(The first lift of the inner wheel of the front axle, or else of the rear one, found) by going along the path
+    from a point before it, for the `wanted`."""
+    always, found = wanted | negated(wanted), wanted & negated(wanted)
+    low = lift = near
+    sigma = part(near.state.roll, 0) + per_lateral * lateral_at(near)
+    stride = FIRST_STRIDE + 0.0 * sigma
+    going = wanted
+    for _ in range(MOST_STRIDES):
+        place = sigma + stride
+        look = solve_path(law, per_lateral, REACH, always, place, values_of(state_ahead(low.state, stride)), going)
+        # up to a lift lateral acceleration grows steadily; elsewhere is another branch
+        gain, expected = lateral_at(look) - lateral_at(low), rising_at(low) * stride
+        good = going & look.found & (gain > 0.5 * expected) & (gain < 1.5 * expected)
+        up = going & negated(good & (excess_at(which, look) < 0.0))
+        if any_of(up):  # lifted, or lost past a fold there
+            trial = solve_path(law, per_lateral, LIFT, which, stride, lifting_from(which, low, stride), up)
+            at_trial = part(trial.state.roll, 0) + per_lateral * lateral_at(trial)
+            hit = up & trial.found & (sigma <= at_trial) & (at_trial <= place)
+            lift, found = where(hit, trial, lift), found | hit
+            good, going = good & negated(up), going & negated(hit)
+        low, sigma = where(good, look, low), where(good, place, sigma)
+        stride = where(good, LONGER * stride, where(going, 0.25 * stride, stride))
+        going = going & (stride > 1e-4 * FIRST_STRIDE) & (sigma < FARTHEST)
+        if not any_of(going):
+            break
+    return lift, found
 
 
 @woven
-def first_lift(law, start, guess_f, guess_r):
-    """(the first inner wheel up, the front one?), from the straight path."""
+def first_lift(law, start):
+    """(the first inner wheel up, the front one?, found), from the straight path, or along the path where that fails."""
+    guess_f = -part(start.front_excess, 0) / part(start.front_excess, SIGMA)
+    guess_r = -part(start.rear_excess, 0) / part(start.rear_excess, SIGMA)
     front_first = guess_f <= guess_r
     guess = least(guess_f, guess_r)
     straight_on = values_of(state_ahead(start.state, guess))
-    first = solve_path(law, GRIPPING, LIFT, front_first, guess, straight_on, start.found & (guess > 0.0))
-    other = where(front_first, first.rear_excess, first.front_excess)
-    late = first.found & (part(other, 0) > 0.0)
+    asked = start.found & (guess > 0.0)
+    first = solve_path(law, GRIPPING, LIFT, front_first, guess, straight_on, asked)
+    late = first.found & (excess_at(negated(front_first), first) > 0.0)
+    found = first.found & negated(late)
     if any_of(late):  # the other wheel was up before
-        front_first = where(late, negated(front_first), front_first)
-        again = solve_path(law, GRIPPING, LIFT, front_first, guess, between(start, first, 0.9 + 0.0 * guess), late)
-        first = where(late, again, first)
-    return first, front_first
+        other = where(late, negated(front_first), front_first)
+        again = solve_path(law, GRIPPING, LIFT, other, guess, between(start, first, 0.9 + 0.0 * guess), late)
+        late = late & again.found & negated(excess_at(negated(other), again) > 0.0)
+        first, front_first, found = where(late, again, first), where(late, other, front_first), found | late
+    lost = asked & negated(found)
+    if any_of(lost):
+        front, front_found = lift_from(law, GRIPPING, lost | negated(lost), start, lost)
+        rear, rear_found = lift_from(law, GRIPPING, lost & negated(lost), start, lost)
+        sooner = front_found & negated(rear_found & (lateral_at(rear) < lateral_at(front)))
+        front_first = where(lost, sooner, front_first)
+        first = where(lost, where(sooner, front, rear), first)
+        found = found | (lost & (front_found | rear_found))
+    return first, front_first, found
 
 
 @woven
 def route_of(law):
-    """The first wheel up from the straight path, the second from just past the first; checked to end the path there:
-    lateral acceleration must rise up to the second lift, but for a dip past the first, and fall after it. Where it only
-    falls past the first, the path ends at that; where it bends over between them, on the crest."""
-    start, guess_f, guess_r = upright(law)
-    first, front_first = first_lift(law, start, guess_f, guess_r)
+    """The first wheel up, the second from just past the first; checked to end the path there: lateral acceleration must
+    rise up to the second lift, but for a dip past the first, and fall after it. Where it falls past the first, or bends
+    over between them, the path's end is looked for along it."""
+    start = upright(law)
+    first, front_first, found_first = first_lift(law, start)
     past = beside(law, TIPPING, first, BESIDE)
     other = negated(front_first)
-    second = solve_path(law, TIPPING, LIFT, other, guess_f, values_of(past.state), first.found)
-    both = first.found & second.found & (tip_at(second) <= STEEPEST_DIRECT) & (tip_at(second) >= tip_at(first))
+    second = solve_path(law, TIPPING, LIFT, other, lateral_at(first), values_of(past.state), found_first)
     before, after = beside(law, TIPPING, second, -BESIDE), beside(law, TIPPING, second, BESIDE)
-    dips = negated(rising_at(past) > 0.0)
+    both = second.found & (roll_at(second) <= LARGEST_ROLL) & (tip_at(second) >= tip_at(past))
     rising = rising_at(first) > 0.0
+    dips = negated(rising_at(past) > 0.0)
     if any_of(dips):  # the slope found at the first lift may be that past it
         rising = where(dips, rising_at(beside(law, GRIPPING, first, -BESIDE)) > 0.0, rising)
-    rising = rising & (rising_at(start) > 0.0)
     weight = law.front_weight + part(start.state.handed, 0)
     carried = (weight > 0.0) & (weight < law.total_weight)
-    # where it falls all the way to the second lift, the path ends at the first; a crest between may be higher
-    at_first, at_second, width = lateral_at(first), lateral_at(second), tip_at(second) - tip_at(first)
-    lower = dips & (at_first >= at_second)
-    drop, fall_0, fall_1 = at_first - at_second, -rising_at(past) * width, -rising_at(before) * width
+    usual = found_first & rising & (rising_at(start) > 0.0) & carried
+    at_first, at_second, width = lateral_at(first), lateral_at(second), tip_at(second) - tip_at(past)
     climbs = (rising_at(before) > 0.0) & (at_first < at_second)
-    known = climbs | (lower & grows_evenly(drop, fall_0, fall_1))
-    doubtful = both & lower & negated(known)
+    # where it falls all the way to the second lift, the path ends at the first; a crest between may be higher
+    lower = dips & grows_evenly(at_first - at_second, -rising_at(past) * width, -rising_at(before) * width)
+    found = both & one_up(front_first, before) & (climbs | lower) & falls_at(other, after)
+    bends = found & negated(found)
+    doubtful = usual & negated(found)
     if any_of(doubtful):
-        known = known | no_peak(law, past, second, at_first, doubtful)
-    found = both & one_up(front_first, before) & known & falls_at(other, after)
-    # where it bends over before the second wheel lifts, or none does
-    bends = first.found & negated(dips) & negated(both & (rising_at(before) > 0.0)) & negated(found)
-    end = second
-    if any_of(bends):
-        crest, crested = crest_of(law, past, before, both, bends)
-        bends = bends & crested & one_up(front_first, crest) & negated(both & (at_second > lateral_at(crest)))
-        end = where(bends, crest, end)
-    found = (found | bends) & first.found & one_up(front_first, past) & rising & carried
-    return Route(start, first, past, where(lower, first, end), front_first, dips & negated(lower), bends, found)
+        end = end_of(law, first, past, front_first, doubtful)
+        second, lower = where(doubtful, end.point, second), where(doubtful, end.at_first, lower)
+        bends, found = doubtful & end.bends, found | end.found
+    found = found & usual & one_up(front_first, past)
+    return Route(start, first, past, where(lower, first, second), front_first, dips & negated(lower), bends, found)
 
 
 @inner
@@ -284,8 +387,40 @@ def asked_point(law, route, required, wanted):
     never = wanted & negated(wanted)
     per_lateral = where(early, GRIPPING, TIPPING)
     asked = solve_path(law, per_lateral, REACH, never, required, between(low, high, share), wanted)
-    right = (tip_at(asked) <= tip_at(high)) & (early | (tip_at(low) <= tip_at(asked))) & (rising_at(asked) > 0.0)
-    return asked, asked.found & right & (early | negated(route.dips))
+    found = asked.found & in_order(low, asked, high, early)
+    lost = wanted & negated(found)
+    if any_of(lost):
+        again, there = reach_from(law, per_lateral, low, required, lost)
+        asked = where(lost, again, asked)
+        found = where(lost, there & in_order(low, asked, high, early), found)
+    return asked, found & (early | negated(route.dips))
+
+
+@woven
+def in_order(low, point, high, early):
+    """True where a point lies between two others and lateral acceleration rises there."""
+    return (tip_at(point) <= tip_at(high)) & (early | (tip_at(low) <= tip_at(point))) & (rising_at(point) > 0.0)
+
+
+@inner
+def reach_from(law, per_lateral, near, target, wanted):
+    """(Point at a lateral acceleration, found) by going along the path from a point before it, for the `wanted`."""
+    low, going, found = near, wanted, wanted & negated(wanted)
+    never = found
+    share = 0.25 + 0.0 * target
+    for _ in range(MOST_STRIDES):
+        step = share * (target - lateral_at(low))
+        goal = lateral_at(low) + step
+        guess = values_of(state_ahead(low.state, step / rising_at(low)))
+        look = solve_path(law, per_lateral, REACH, never, goal, guess, going)
+        good = going & look.found & (rising_at(look) > 0.0)
+        low = where(good, look, low)
+        found = found | (good & (share >= 1.0))
+        share = where(good, least(2.0 * share, 1.0), 0.25 * share)
+        going = going & negated(found) & (share > 1e-4)
+        if not any_of(going):
+            break
+    return low, found
 
 
 class Look(NamedTuple):
@@ -313,11 +448,15 @@ def look_at(corner, grip, end, path, by_tip, point, tables):
 
 
 @woven
-def straight(low, high, kinked):
-    """True where what is missing grows between two looks about as its slopes at both say; as that at the first says
-    where the second lies on a kink, `kinked`."""
+def no_crossing(low, high, kinked):
+    """True where what is missing meets nothing between two looks but once at most: it grows or falls about as its
+    slopes at both say (as that at the first says where the second lies on a kink, `kinked`), or it stays far below
+    nothing for its cubic, which leaves the chord by 4/27 of what each slope does."""
     rise, width = high.missing - low.missing, high.place - low.place
-    return (width > 0.0) & grows_evenly(rise, low.slope * width, where(kinked, rise, high.slope * width))
+    at_low, at_high = low.slope * width, where(kinked, rise, high.slope * width)
+    even = grows_evenly(rise, at_low, at_high) | grows_evenly(-rise, -at_low, -at_high)
+    far = most(low.missing, high.missing) + 0.5 * (abs(at_low - rise) + abs(at_high - rise)) < 0.0
+    return (width > 0.0) & (even | far)
 
 
 @woven
@@ -368,7 +507,7 @@ def axle_limit(corner, law, end, route, asked, ask, tables, table_start):
     never does.
 
     Newton's method along the path from the point asked for, where the mask `ask` holds, with a bracket as soon as
-    there is one. No stretch is passed that is neither `straight` nor shorter than `SHORT` of the path, so that the
+    there is one. No stretch is passed that has neither `no_crossing` nor is shorter than `SHORT` of the path, so that the
     crossing is the first. The first lift, where slopes jump, is looked at before anything beyond it. A last Newton
     step follows from within `MEETS` of the demand, or within `MEETS_AT_ONCE` of it at a root that both sides foretold:
     a kink in between would have spoilt that.
@@ -383,7 +522,7 @@ def axle_limit(corner, law, end, route, asked, ask, tables, table_start):
     found = route.found & (low.missing >= 0.0)
     going = route.found & negated(found)
     bracketed = going & found
-    limit, reach = 0.0 * top_place, top_place
+    limit, reach, pace = 0.0 * top_place, top_place, 1e30 + 0.0 * top_place
     for step in range(MOST_LOOKS):
         newton = low.place - low.missing / low.slope
         place = where(bracketed, root_between(low, high), where(low.slope > 0.0, newton, top_place))
@@ -411,7 +550,7 @@ def axle_limit(corner, law, end, route, asked, ask, tables, table_start):
         short = look.place - low.place <= SHORT * top_place
         # past a dip lateral acceleration turns twice, which its slopes at the ends do not tell
         told = negated(dips) | (place <= past_place)
-        passed = seen & (short | (told & straight(low, look, at_past | at_top)))
+        passed = seen & (short | (told & no_crossing(low, look, at_past | at_top)))
         near = abs(look.missing) <= where(bracketed & negated(known), MEETS_AT_ONCE, MEETS) * abs(demand)
         below, over = look.missing < 0.0, seen & (look.missing >= 0.0)
         narrow = bracketed & (high.place - low.place <= 1e-14 * top_place)
@@ -424,9 +563,11 @@ def axle_limit(corner, law, end, route, asked, ask, tables, table_start):
         going = going & negated(met | ended)
         if not any_of(going):
             break
-        reach = where(over | passed, top_place, 0.5 * (low.place + place))
+        width = place - low.place
+        pace = where(over | passed, 2.0 * pace, least(pace, 0.5 * width))
         high, bracketed = where(over, look, high), bracketed | (going & over)
         low = where(below & passed, look, low)
+        reach = least(low.place + pace, top_place)
     return limit, found
 
 

@@ -1,10 +1,10 @@
 """Limits of a corner by following the equilibrium path from point to point: the last resort, for every car.
 
 The path is followed by its variable sigma (see `path`), up to the first lift by one, past it by another; it ends at the
-rollover threshold, beyond which no equilibrium exists. (On a few cars the path dips by some tenths of a per cent after the first
-lift and climbs again on a stop: the car snaps a little further over and stands; that is no rollover.) Along it radius,
-speed and longitudinal acceleration are held. An axle's limit is the first point where demand meets capacity: found by a
-scan of `SCAN_STEPS` points that lie closer at small sigma and of the first lift, then bracketed to rounding.
+rollover threshold, beyond which no equilibrium exists. (On a few cars the path dips by some tenths of a per cent after
+the first lift and climbs again on a stop: the car snaps a little further over and stands; that is no rollover.) Along it
+radius, speed and longitudinal acceleration are held. An axle's limit is the first point where demand meets capacity:
+found by a scan of `SCAN_STEPS` points that lie closer at small sigma and of the first lift, then bracketed to rounding.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from typing import NamedTuple
 import numpy as np
 
 from explorer.model.compiled import inner
-from explorer.model.direct import JUST_BEFORE, DirectLimits, beside, lateral_at, tip_at
+from explorer.model.direct import JUST_BEFORE, LARGEST_ROLL, DirectLimits, beside, lateral_at, roll_at, tip_at
 from explorer.model.grip import FRONT, REAR, grip_law, missing_at
 from explorer.model.jets import part
 from explorer.model.path import GRIPPING, REACH, TIPPING, moved, solve_path, state_ahead, upright, values_of
@@ -23,8 +23,8 @@ SCAN_STEPS = 32
 """Points of either stretch of the path at which axle demand is compared with capacity before bracketing."""
 STRIDE = 0.05
 """First stride along the path. [rad]"""
-STEEPEST = 1.2
-"""Largest sigma looked at. [rad]"""
+FARTHEST = 4.0
+"""Largest sigma up to the first lift. [rad]"""
 NO_HIGHER = 1e-10
 """A crest past the first lift that is higher by less than this share is the lift itself, to rounding."""
 CREST_STEPS = 8
@@ -147,12 +147,12 @@ def highest_between(track, low, high):
 
 @inner
 def lift_point(which, track, start, stride, tables):
-    """(point, found) where an inner wheel first leaves the ground, from a point before that on, in strides that grow."""
+    """(point, found) where an inner wheel first leaves the ground, from a point before that, in strides that grow."""
     value = event_at(which, track, start, tables)
     if value >= 0.0:
         return start, True
     low, low_value = start, value
-    while sigma_at(track, low) < STEEPEST:
+    while sigma_at(track, low) < FARTHEST and roll_at(low) < LARGEST_ROLL:
         high = point_at(track, sigma_at(track, low) + stride, low)
         if not high.found:
             break
@@ -226,7 +226,7 @@ def followed_limits(corner, law, tables, table_start):
     """`DirectLimits` by following the path: for one that dips or bends over, an axle without weight, or a Newton solve
     that does not settle."""
     gripping, tipping = Track(corner, law, table_start, GRIPPING), Track(corner, law, table_start, TIPPING)
-    start, _, _ = upright(law)
+    start = upright(law)
     front_lift, front_found = lift_point(FRONT_LIFT, gripping, start, STRIDE, tables)
     rear_lift, rear_found = lift_point(REAR_LIFT, gripping, start, STRIDE, tables)
     front_first = front_found

@@ -21,7 +21,7 @@ from numba.core.typing.templates import AbstractTemplate, infer_global, signatur
 from numba.extending import intrinsic, lower_builtin, lower_cast, models, overload, register_model
 
 from explorer.model.lane_math import exponential, hyperbolic_tangent, logarithm, sine_cosine, square_root
-from explorer.model.lanes import LANES, MASK, LanesType, MaskType, _spread, least, most, where
+from explorer.model.lanes import LANES, MASK, LanesType, MaskType, least, most, where
 
 
 class Jet:
@@ -230,7 +230,13 @@ def _places(kinds):
     return [kind.places if isinstance(kind, JetType) else () for kind in kinds]
 
 
-_PAIRS = [(JetType, JetType), (JetType, LanesType), (LanesType, JetType), (JetType, types.Float), (types.Float, JetType)]
+_PAIRS = [
+    (JetType, JetType),
+    (JetType, LanesType),
+    (LanesType, JetType),
+    (JetType, types.Float),
+    (types.Float, JetType),
+]
 
 
 def _bind(function, emit, fresh):

@@ -115,8 +115,8 @@ def evaluate_with_faults(
     `parameters` (rows, slots) SI, `phases` (phases, columns) SI, `slots` (J,), `factor` and `offset` (scenarios, J) ->
     values (scenarios, rows, metrics) in edge units, zero where a fault is not 0, and faults (scenarios, rows).
 
-    Raises ModelError for arrays of the wrong shape, rows of unlike axle laws, no phase, not exactly one turn-in phase or a phase that asks for
-    nothing.
+    Raises ModelError for arrays of the wrong shape, rows of unlike axle laws, no phase, not exactly one turn-in phase
+    or a phase that asks for nothing.
     """
     if parameters.ndim != 2 or parameters.shape[1] != len(SLOTS):
         raise ModelError(f"parameters must have shape (rows, {len(SLOTS)}), not {parameters.shape}")

@@ -15,7 +15,7 @@ from typing import NamedTuple
 from numba import types
 from numba.extending import overload
 
-from explorer.model.axle_point import HANDED, LATERAL, SIGMA, AxlePoint
+from explorer.model.axle_point import HANDED, LATERAL, SIGMA
 from explorer.model.beam import BeamAxle, beam_axle, beam_point
 from explorer.model.compiled import inner, woven
 from explorer.model.jets import part, seeded, without
@@ -91,8 +91,9 @@ class Wishbone(NamedTuple):
 
 
 def law_of(kind, front, rear, body):
-    """((front, rear) under the law of a `kind`, the height of the sprung centre over what the body pitches on): the roll
-    axis of beams; the wheels' centres on links, which stay where they are over the road."""
+    """((front, rear) under the law of a `kind`, the height of the sprung centre over what the body pitches on).
+
+    That is the roll axis of beams; on links the wheels' centres, which stay where they are over the road."""
     height = body.sprung_height
     if isinstance(kind, Beam):
         return (beam_axle(front, height), beam_axle(rear, height)), body.roll_arm
@@ -164,9 +165,7 @@ def axles_at(law, per_lateral, state):
     front_weight = least(most(law.front_weight + handed, least_weight), law.total_weight - least_weight)
     rear_weight = law.total_weight - front_weight
     sine, cosine = sine_cosine(front_roll)
-    front = axle_point(
-        law.front, front_roll, sine, cosine, lateral, front_weight, state.front_outer, state.front_inner
-    )
+    front = axle_point(law.front, front_roll, sine, cosine, lateral, front_weight, state.front_outer, state.front_inner)
     sine, cosine = sine_cosine(rear_roll)
     rear = axle_point(law.rear, rear_roll, sine, cosine, lateral, rear_weight, state.rear_outer, state.rear_inner)
     return front, rear
@@ -174,8 +173,7 @@ def axles_at(law, per_lateral, state):
 
 @woven
 def _turned(jet, twist_step):
-    """A jet of the front axle with the chassis twisted by a step, itself a jet: its roll is the path's and the twist.
-    """
+    """A jet of the front axle with the chassis twisted by a step, itself a jet: it rolls with the path and the twist."""
     return jet + part(jet, SIGMA) * twist_step
 
 
@@ -360,21 +358,16 @@ def solve_path(law, per_lateral, event, which, target, state, wanted):
 
 @inner
 def upright(law):
-    """(the car before it rolls, sigmas at which its front and rear inner wheel would lift were its path straight). Its
-    rise under drive, braking or downforce hands load to the front and moves its wheels."""
+    """The car before it rolls. Its rise under drive, braking or downforce hands load over and moves its wheels."""
     none = 0.0 * law.front_weight
     state = PathState(none, none, none, none, none, none, none, none)
     for _ in range(MOST_UPRIGHT_STEPS):
         point = path_step(law, GRIPPING, state)
         new = values_of(point.state)
-        new = PathState(
-            none, none, new.handed, none, new.front_outer, new.front_outer, new.rear_outer, new.rear_outer
-        )
+        new = PathState(none, none, new.handed, none, new.front_outer, new.front_outer, new.rear_outer, new.rear_outer)
         settled = abs(new.handed - state.handed) <= SMALL_STEP * SMALL_STEP * law.total_weight
         going = negated(settled & _travels_settled(law, state, new))
         if not any_of(going):
             break
         state = where(going, new, state)
-    front, rear = point.front_excess, point.rear_excess
-    point = moved(point, none, part(point.state.lateral, SIGMA) > 0.0)
-    return point, -part(front, 0) / part(front, SIGMA), -part(rear, 0) / part(rear, SIGMA)
+    return moved(point, none, part(point.state.lateral, SIGMA) > 0.0)

@@ -1,8 +1,8 @@
 """The law of an axle whose wheels hang on two links each.
 
-Derived by virtual work in the front view, to second order in roll and travel. What makes it unlike a beam: a wheel leans
-with the body but for its camber recovery, so that part of the unsprung mass's overturning goes through the springs; the
-links' slopes lift the body (jacking) and move the contacts sideways; wheels that spin and yaw tip outward; a lateral
+Derived by virtual work in the front view, to second order in roll and travel. What makes it unlike a beam: a wheel
+leans with the body but for its camber recovery, so that part of the unsprung mass's overturning goes through the
+springs; the links' slopes lift the body (jacking) and move the contacts sideways; wheels that spin and yaw tip outward; a lateral
 force on a leaning wheel has a part along its travel; the roll centre and the camber gain change with travel; the patch
 of a round tyre moves as it leans. Roll centres, jacking and camber recovery: Milliken & Milliken, Race Car Vehicle
 Dynamics (SAE 1995), ch. 17; Dixon, Suspension Geometry and Computation (Wiley 2009); Mitchell, SAE 2006-01-3617, for
@@ -15,7 +15,7 @@ from __future__ import annotations
 from typing import NamedTuple
 
 from explorer.model.axle_point import INNER, OUTER, SIGMA, AxlePoint
-from explorer.model.car import G, Axle
+from explorer.model.car import Axle, G
 from explorer.model.compiled import inner, woven
 from explorer.model.jets import part, seeded, without
 from explorer.model.lanes import least, where

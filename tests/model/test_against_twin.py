@@ -14,6 +14,7 @@ from explorer.model.kernel import evaluate_parameters
 from explorer.model.metrics import metric_columns
 from explorer.model.slots import PHASE_COLUMNS, SLOT, SLOTS
 
+LAW = "beam"
 COUNT = 125
 """Setups of four phases each: 500 setup-phases."""
 
@@ -24,7 +25,7 @@ def compare(seed: int, count: int) -> tuple[int, list[str]]:
     compared, different = 0, []
     for number in range(count):
         car, phases = twin.random_car(rng), twin.random_phases(rng)
-        truth = twin.solve(car, phases)
+        truth = twin.solve(car, phases, LAW)
         vector = np.array([[car[name] for name in SLOTS]])
         rows = np.array([[float(phase[name]) for name in PHASE_COLUMNS] for phase in phases])
         none = np.zeros(0, dtype=np.int64)
@@ -58,7 +59,7 @@ def test_a_wheel_that_lifts_only_past_the_rollover_is_no_lift() -> None:
     ]
     for phase in phases:
         phase["is_turn_in"] = phase["is_turn_in"] > 0.5
-    truth, found = twin.solve(car, phases), Answers(cars, rows)
+    truth, found = twin.solve(car, phases, LAW), Answers(cars, rows)
     for name in ("sweep.lift_margin_pct", "sweep.lift_axle", "sweep.rollover_margin_pct"):
         assert found[name][0] == pytest.approx(truth[name], rel=1e-8, abs=1e-9), name
 
@@ -69,7 +70,7 @@ def test_a_flexible_car_rolled_over_at_turn_in_has_a_wheel_down() -> None:
     rng = np.random.default_rng(12)
     for _ in range(78):
         car, phases = twin.random_car(rng), twin.random_phases(rng)
-    truth = twin.solve(car, phases)
+    truth = twin.solve(car, phases, LAW)
     rows = np.array([[float(phase[name]) for name in PHASE_COLUMNS] for phase in phases])
     names = tuple(phase["name"] for phase in phases)
     found = Answers(np.array([[car[name] for name in SLOTS]]), rows, names)

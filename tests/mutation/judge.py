@@ -197,14 +197,16 @@ def _remember_twin(known: dict[str, Any], seconds: list[float]) -> None:
     twin = importlib.import_module("twin")
     solve = twin.solve
 
-    def remembered(parameters: dict[str, float], phases: list[dict[str, Any]]) -> dict[str, float]:
-        key = repr((sorted(parameters.items()), phases))
+    def remembered(
+        parameters: dict[str, float], phases: list[dict[str, Any]], law: str = "wishbone"
+    ) -> dict[str, float]:
+        key = repr((sorted(parameters.items()), phases, law))
         if key not in known:
             watch = sys.getprofile()
             sys.setprofile(None)
             left, _ = signal.setitimer(signal.ITIMER_PROF, 0.0)
             start = time.process_time()
-            known[key] = solve(parameters, phases)
+            known[key] = solve(parameters, phases, law)
             seconds[0] += time.process_time() - start
             signal.setitimer(signal.ITIMER_PROF, left)
             sys.setprofile(watch)
