@@ -20,7 +20,6 @@ from explorer.config_planning import SURFACE_STEMS
 from explorer.config_source import Source, dotted
 from explorer.errors import ModelError, Problem
 from explorer.model.metrics import describe
-from explorer.model.slots import BEAM, SLOT
 from explorer.space import Space
 from explorer.study.evaluate import reason_of, table_of
 from explorer.study.sanity import Derived, Suspicion, derived, overturned, suspicions
@@ -196,7 +195,7 @@ def facts(space: Space, found: Checked) -> dict[str, Any]:
         "phases": space.phase_names,
         "objectives": space.objectives,
         "limits": space.limits,
-        "axle": "beam" if space.base[SLOT["axle_law"]] == BEAM else "wishbone",
+        "axle": space.axle,
         "notes": space.notes,
         "assumptions": space.assumptions,
         "unknowns": [{"key": one.key, "law": one.law, "reason": one.reason} for one in space.unknowns],

@@ -77,6 +77,7 @@ def read_run(folder: Path) -> RunRecord:
         folder=folder.as_posix(),
         **{name: str(manifest.get(name, "")) for name in ("study", "car", "surface", "method")},
         seed=_whole(manifest.get("seed", 0), folder, "seed"),
+        axle=str(manifest.get("axle", "beam")),
         counts={name: _whole(n, folder, name) for name, n in _mapping(manifest, "counts", folder).items()},
         inputs={name: str(text) for name, text in _mapping(manifest, "inputs", folder).items()},
         versions={name: str(text) for name, text in _mapping(manifest, "versions", folder).items()},
