@@ -249,8 +249,9 @@ def derived(space: Space, positions: FloatArray | None = None) -> tuple[Derived,
     stiffness = [roll_stiffness(axle) for axle in axles]
     net = sum(stiffness) - float(body.sprung_mass * body.roll_arm) * G
     lift, wheel, reason = steady_turn(space, vector)
+    gradient, share, silent = _steady(space, place)
     found = [
-        _gradient(space, place),
+        Derived("roll_gradient_deg_per_g", "roll gradient", "deg/g", gradient, 0.5, 7.0, silent),
         Derived(
             "roll_frequency_hz",
             "roll frequency, undamped",
@@ -273,10 +274,10 @@ def derived(space: Space, positions: FloatArray | None = None) -> tuple[Derived,
             "front_roll_stiffness_share_pct",
             "front share of roll stiffness",
             "%",
-            100.0 * stiffness[0] / sum(stiffness),
+            share,
             25.0,
             75.0,
-            "springs, bars and tyres",
+            silent or "springs, bars and tyres",
         ),
     ]
     for end, axle in zip(ENDS, axles, strict=True):
@@ -284,14 +285,15 @@ def derived(space: Space, positions: FloatArray | None = None) -> tuple[Derived,
     return tuple(found)
 
 
-def _gradient(space: Space, place: FloatArray) -> Derived:
+def _steady(space: Space, place: FloatArray) -> tuple[float | None, float | None, str]:
+    """The model's own roll gradient [deg/g] and front share of roll stiffness [%]; None and why where it is silent."""
     case = nominal()
     vector = space.parameters(place[None, :])
     values, faults = evaluate_with_faults(vector, space.phases, case.slots, case.factor, case.offset)
-    column = metric_columns(space.phase_names).index("roll_gradient_deg_per_g")
-    value = None if faults[0, 0] != 0 else float(values[0, 0, column])
-    note = "" if value is not None else "the model has no answer for this car"
-    return Derived("roll_gradient_deg_per_g", "roll gradient", "deg/g", value, 0.5, 7.0, note)
+    if faults[0, 0] != 0:
+        return None, None, "the model has no answer for this car"
+    row = dict(zip(metric_columns(space.phase_names), values[0, 0], strict=True))
+    return float(row["roll_gradient_deg_per_g"]), float(row["front_roll_stiffness_share_pct"]), ""
 
 
 def _of_end(end: str, axle: Any) -> list[Derived]:
