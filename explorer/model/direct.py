@@ -125,6 +125,12 @@ def one_up(front_first, point):
 
 
 @woven
+def stands(point):
+    """True where all four wheels are on the ground."""
+    return (part(point.front_excess, 0) <= 0.0) & (part(point.rear_excess, 0) <= 0.0)
+
+
+@woven
 def grows_evenly(rise, at_low, at_high):
     """True where something grows by `rise` along a stretch, and by half to twice that at the slopes at both ends.
 
@@ -398,8 +404,9 @@ def asked_point(law, route, required, wanted):
 
 @woven
 def in_order(low, point, high, early):
-    """True where a point lies between two others and lateral acceleration rises there."""
-    return (tip_at(point) <= tip_at(high)) & (early | (tip_at(low) <= tip_at(point))) & (rising_at(point) > 0.0)
+    """True where a point lies between two others, with all wheels down where `early`, and lateral acceleration rises."""
+    beyond = (tip_at(low) <= tip_at(point)) & (tip_at(point) <= tip_at(high))
+    return where(early, stands(point), beyond) & (rising_at(point) > 0.0)
 
 
 @inner
@@ -544,8 +551,8 @@ def axle_limit(corner, law, end, route, asked, ask, tables, table_start):
             per_lateral = where(by_tip | (place >= past_place), TIPPING, GRIPPING)
             point = where(known, point, solve_path(law, per_lateral, REACH, by_tip, place, guess, solve))
         # beyond the second lift lateral acceleration falls again: a point there is another
-        onward = (place < past_place) | ((low.tip <= tip_at(point)) & (tip_at(point) <= tip_at(top)))
-        seen = known | (point.found & onward)
+        onward = (low.tip <= tip_at(point)) & (tip_at(point) <= tip_at(top))
+        seen = known | (point.found & where(place < past_place, stands(point), onward))
         look, demand = look_at(corner, grip, end, law, by_tip, point, tables)
         short = look.place - low.place <= SHORT * top_place
         # past a dip lateral acceleration turns twice, which its slopes at the ends do not tell

@@ -29,8 +29,8 @@ NO_HIGHER = 1e-10
 """A crest past the first lift that is higher by less than this share is the lift itself, to rounding."""
 CREST_STEPS = 8
 """Steps between the lifts in which a crest is looked for on a path that is lower at the second."""
-MOST_BISECTIONS = 200
-MOST_STRIDES = 60
+MOST_BISECTIONS = 60
+MOST_STRIDES = 12
 """Newton solves from one point of the path to another, each from as near as the last one needed."""
 
 FRONT_LIFT, REAR_LIFT, FRONT_GRIP, REAR_GRIP, REQUIRED = 0.0, 1.0, 2.0, 3.0, 4.0
@@ -133,7 +133,7 @@ def highest_between(track, low, high):
     a, b = sigma_at(track, low), sigma_at(track, high)
     left = point_at(track, b - ratio * (b - a), low)
     right = point_at(track, a + ratio * (b - a), left)
-    for _ in range(80):
+    for _ in range(44):
         if lateral_at(left) >= lateral_at(right):
             b = sigma_at(track, right)
             right = left

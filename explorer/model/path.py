@@ -343,7 +343,10 @@ def solve_path(law, per_lateral, event, which, target, state, wanted):
         else:
             missed = where(which, point.state.roll + per_lateral * point.state.lateral, point.state.lateral) - target
         sigma = state.roll + per_lateral * state.lateral
-        step = -part(missed, 0) / part(missed, SIGMA)
+        slope = part(missed, SIGMA)
+        if event == LIFT:  # where the path folds there, the way from a wheel that is up is back
+            slope = where(part(missed, 0) > 0.0, abs(slope), slope)
+        step = -part(missed, 0) / slope
         step = least(most(step, -LONGEST_STEP_BACK * sigma), LONGEST_STEP * sigma)
         new = values_of(state_ahead(point.state, step))
         found = small_enough(law, sigma, step, state, new)
