@@ -42,6 +42,10 @@ from explorer.records import (
 )
 from explorer.space import Space
 
+MODEL_VERSION = "2"
+"""Raised whenever a car's figures change by the model: 2 knows wheels on two arms each, 1 beams only. A run that does
+not say is of 1."""
+
 LIBRARIES = (
     "numpy",
     "scipy",
@@ -57,8 +61,8 @@ LIBRARIES = (
 )
 
 def versions() -> dict[str, str]:
-    """Versions of Python and of the libraries a result depends on; "absent" where one is not installed."""
-    found = {"python": platform.python_version()}
+    """Versions of the model, of Python and of the libraries a result hangs on; "absent" where one is not installed."""
+    found = {"model": MODEL_VERSION, "python": platform.python_version()}
     for library in LIBRARIES:
         try:
             found[library] = metadata.version(library)

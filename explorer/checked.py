@@ -11,8 +11,10 @@ from typing import Any
 import numpy as np
 
 from explorer.config import LoadedStudy
+from explorer.config_build import build_car
 from explorer.config_fields import one_spelling
 from explorer.config_lines import KeyPath
+from explorer.config_links import Computed, disagreements
 from explorer.config_parts import PLACE_SLOTS, PLACES
 from explorer.config_planning import SURFACE_STEMS
 from explorer.config_source import Source, dotted
@@ -51,10 +53,12 @@ END_KEYS = {"ride_height_reference": ("ride_height",), "tyre_rate": ("tyre_rate"
 
 @dataclass(frozen=True)
 class Checked:
-    """`numbers` follow from the baseline; `warnings` are odd numbers, each with file, line and key."""
+    """`numbers` follow from the baseline, `links` from the car's hardpoints; `warnings` are odd numbers, each with
+    file, line and key."""
 
     numbers: tuple[Derived, ...]
     warnings: tuple[Problem, ...]
+    links: tuple[Computed, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -81,6 +85,8 @@ def check(study: LoadedStudy) -> Checked:
         key = dotted(path) + (f" ({odd.label})" if odd.label and path[0] == "parts" else "")
         warnings.append(Problem(source.path, source.line(path), key, odd.found, odd.hint))
     warnings += _bars_named_otherwise(sources[1])
+    links = build_car(sources[1]).computed
+    warnings += disagreements(sources[1], links)
     now = table_of(space, np.array([space.baseline]))
     for phase in overturned(now).phases:
         path = ("phases", space.phase_names.index(phase))
@@ -88,7 +94,7 @@ def check(study: LoadedStudy) -> Checked:
             continue  # it asks for too much: that is told already
         found, hint = "the baseline rolls over here", "a slower corner, a lower centre of gravity or a wider track"
         warnings.append(Problem(sources[2].path, sources[2].line(path), f"{dotted(path)} ({phase})", found, hint))
-    return Checked(derived(space), tuple(warnings))
+    return Checked(derived(space), tuple(warnings), links)
 
 
 def _bars_named_otherwise(car: Source) -> Iterator[Problem]:
@@ -189,6 +195,8 @@ def facts(space: Space, found: Checked) -> dict[str, Any]:
         "phases": space.phase_names,
         "objectives": space.objectives,
         "limits": space.limits,
+        "axle": space.axle,
+        "notes": space.notes,
         "assumptions": space.assumptions,
         "unknowns": [{"key": one.key, "law": one.law, "reason": one.reason} for one in space.unknowns],
         "numbers": [
@@ -205,6 +213,7 @@ def facts(space: Space, found: Checked) -> dict[str, Any]:
             }
             for one in found.numbers
         ],
+        "links": found.links,
         "warnings": found.warnings,
     }
 
@@ -231,6 +240,10 @@ def text(space: Space, found: Checked) -> str:
         value = "-" if one.value is None else f"{one.value:.4g} {one.unit}"
         note = f" ({one.note})" if one.note else ""
         lines.append(f"  {one.label:34s} {value:>12s}  {one.verdict}{note}")
+    if found.links:
+        lines.append("from the links, each coordinate read to the millimetre:")
+        lines += [f"  {one.words}" for one in found.links]
+    lines += [f"note: {note}" for note in space.notes]
     lines.append(f"{len(space.assumptions)} inputs assumed, not measured:")
     lines += [f"  {item.key} = {item.value:g} +- {item.spread:g}: {item.reason}" for item in space.assumptions]
     if found.warnings:

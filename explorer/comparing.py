@@ -9,6 +9,7 @@ from explorer.config import LoadedStudy, load_study
 from explorer.errors import SpaceError
 from explorer.report.answers import Answer, comparison_answer
 from explorer.report.run_answers import runs_answer
+from explorer.report.words import two_laws
 from explorer.run_reader import read_run
 from explorer.study.compare import compare
 from explorer.study.compare_runs import compare_runs
@@ -52,4 +53,7 @@ def side_by_side(
     a = load(first).space
     b = a if second == first else load(second).space
     found = compare(a, a.built(choices), b, b.built(others), resolve_limits(a), resolve_limits(b))
-    return comparison_answer(found, every)
+    answer = comparison_answer(found, every)
+    if a.axle == b.axle:
+        return answer
+    return Answer(f"{two_laws(a.axle, b.axle)}\n{answer.text}", answer.facts)

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 TYRE_REASON = "guess: no published data for small foam-filled tyres"
 """Why every tyre constant of this model is an assumption."""
@@ -16,13 +16,16 @@ TYRE_REASON = "guess: no published data for small foam-filled tyres"
 
 @dataclass(frozen=True)
 class CarFacts:
-    """Measured numbers that some defaults are scaled from. SI; `driven_front` is the front share of the drive."""
+    """Measured numbers that some defaults are scaled from. SI; `driven_front` is the front share of the drive,
+    `unsprung_mass` and `wheel_radius` are of one wheel, front and rear."""
 
     mass: float
     sprung_mass: float
     wheelbase: float
     track: float
     driven_front: float
+    unsprung_mass: tuple[float, float]
+    wheel_radius: tuple[float, float]
 
 
 @dataclass(frozen=True)
@@ -66,14 +69,13 @@ def _driven_front_pct(facts: CarFacts) -> float:
     return 100.0 * facts.driven_front
 
 
-def _both_ends(key: AssumedKey) -> tuple[AssumedKey, ...]:
-    def named(end: str) -> AssumedKey:
-        stem = f"{end}_{key.stem}"
-        return AssumedKey(
-            stem, key.kind, key.suffix, key.default, key.spread, key.low, key.high, key.reason, key.relative
-        )
+def _wheel_inertia(end: int) -> Callable[[CarFacts], float]:
+    """0.35 times what an end's unsprung mass would have at the wheel's radius. [g mm2]"""
+    return lambda facts: 1e9 * 0.35 * facts.unsprung_mass[end] * facts.wheel_radius[end] ** 2
 
-    return named("front"), named("rear")
+
+def _both_ends(key: AssumedKey) -> tuple[AssumedKey, ...]:
+    return tuple(replace(key, stem=f"{end}_{key.stem}") for end in ("front", "rear"))
 
 
 _RAD = math.pi / 180.0
@@ -101,6 +103,68 @@ ASSUMED: tuple[AssumedKey, ...] = (
             -0.5 * _RAD * 1e3,
             1.0 * _RAD * 1e3,
             "guess: an upper arm somewhat shorter than the lower; measure with a camber gauge over 10 mm of travel",
+        )
+    ),
+    *_both_ends(
+        AssumedKey(
+            "camber_gain_slope",
+            "camber_gain_slope",
+            "deg_per_mm2",
+            0.0,
+            0.008,
+            -0.2 * _RAD * 1e6,
+            0.2 * _RAD * 1e6,
+            "guess: the camber gain of bump holds in droop too; read it there as well and its change is known",
+        )
+    ),
+    *_both_ends(
+        AssumedKey(
+            "spring_motion_ratio_slope",
+            "ratio_slope",
+            "per_mm",
+            0.0,
+            0.004,
+            -100.0,
+            100.0,
+            "guess: the spring's motion ratio of rest holds everywhere; read it in droop too and its change is known",
+        )
+    ),
+    *(
+        AssumedKey(
+            f"{name}_wheel_inertia",
+            "inertia",
+            "g_mm2",
+            _wheel_inertia(end),
+            0.4,
+            1e-8,
+            0.05,
+            "guess: 0.35 times unsprung mass times wheel radius squared, a rim and tyre with a hub that does not spin",
+            relative=True,
+        )
+        for end, name in enumerate(("front", "rear"))
+    ),
+    *_both_ends(
+        AssumedKey(
+            "tyre_crown",
+            "length",
+            "mm",
+            30.0,
+            10.0,
+            0.0,
+            1.0,
+            "guess: the radius of a usual tread across its width; hold coins or lids against it to measure it",
+        )
+    ),
+    *_both_ends(
+        AssumedKey(
+            "tyre_side_compliance",
+            "compliance",
+            "mm_per_n",
+            0.0,
+            0.125,
+            0.0,
+            0.005,
+            "guess: a tyre that is rigid sideways; twice the spread is a tyre of 4 N/mm",
         )
     ),
     *_both_ends(
@@ -228,6 +292,15 @@ ASSUMED: tuple[AssumedKey, ...] = (
     ),
 )
 """Assumptions about a car, in the order in which reports list them."""
+
+WISHBONE_ONLY = (
+    "camber_gain_slope",
+    "spring_motion_ratio_slope",
+    "wheel_inertia",
+    "tyre_crown",
+    "tyre_side_compliance",
+)
+"""What only an axle on links is asked for, by the stem without its end; on beams the defaults are not listed."""
 
 TORSION_LOW, TORSION_HIGH = 0.1 / _RAD, 1e4 / _RAD
 """Range of `chassis_torsion_rate_n_m_per_deg` [N m/rad]; without the key the chassis is rigid."""

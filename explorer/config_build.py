@@ -7,11 +7,20 @@ from typing import Any
 
 import numpy as np
 
-from explorer.config_assumed import ASSUMED, ISO_ROUGHNESS_MM3, NO_TYRE_DATA, SURFACE_SPREADS, CarFacts
+from explorer.config_assumed import (
+    ASSUMED,
+    ISO_ROUGHNESS_MM3,
+    NO_TYRE_DATA,
+    SURFACE_SPREADS,
+    WISHBONE_ONLY,
+    CarFacts,
+)
 from explorer.config_fields import show
 from explorer.config_geometry import refuse_impossible_geometry
 from explorer.config_lines import KeyPath
+from explorer.config_links import Computed, EndLinks, computed, end_links, measured_or_computed, readings_from_links
 from explorer.config_parts import ENDS, PLACE_SLOTS, PLACEHOLDER, PLACES, Part, read_box
+from explorer.config_readings import Reading, droop_travel, readings
 from explorer.config_schema import (
     Assumed,
     CarHead,
@@ -22,22 +31,25 @@ from explorer.config_schema import (
     Phase,
     Steering,
     SurfaceHead,
+    Suspension,
     Underside,
 )
 from explorer.config_source import Source, near
 from explorer.config_stand import mass_faults, sprung_heights
-from explorer.model.slots import PHASE_COLUMNS, SLOT, SLOTS
+from explorer.model.slots import BEAM, PHASE_COLUMNS, SLOT, SLOTS, WISHBONE
 from explorer.space import Assumption, FloatArray
 from explorer.units import STANDARD_GRAVITY, to_si
 
-CAR_TOPS = ("car", "mass", "geometry", "front", "rear", "steering", "underside", "assumed", "fitted", "parts")
+_NEEDED_TOPS = ("car", "mass", "geometry", "front", "rear", "steering", "underside")
+CAR_TOPS = (*_NEEDED_TOPS, "suspension", "assumed", "fitted", "parts")
 PHASE_LIMIT = 40
 """Most phases of one surface."""
 
 
 @dataclass
 class CarDefinition:
-    """A car as read: base vector [SI], parts and the fitted label by place ("front_bar"), assumptions.
+    """A car as read: base vector [SI], parts and the fitted label by place ("front_bar"), assumptions, and what its
+    links give.
 
     `complete` is False while any problem stands; labels are then still good for checking a study against.
     """
@@ -48,6 +60,7 @@ class CarDefinition:
     fitted: dict[str, str] = field(default_factory=dict)
     assumptions: tuple[Assumption, ...] = ()
     notes: tuple[str, ...] = ()
+    computed: tuple[Computed, ...] = ()
     complete: bool = False
 
 
@@ -75,7 +88,9 @@ def _tyre_rate(source: Source, name: str, end: End) -> float:
     return PLACEHOLDER
 
 
-def _end_numbers(source: Source, name: str, end: End, box: tuple[Part, ...], tyre_rate: float) -> dict[str, float]:
+def _end_numbers(
+    source: Source, name: str, end: End, links: EndLinks | None, box: tuple[Part, ...], tyre_rate: float
+) -> dict[str, float]:
     if end.bar is not None:
         for stem, other in (("bearing_span", "straight"), ("lever", "arm")):
             value, bound = getattr(end.bar, stem), getattr(end.bar, other)
@@ -88,14 +103,13 @@ def _end_numbers(source: Source, name: str, end: End, box: tuple[Part, ...], tyr
         "track": end.track,
         "unsprung_mass": end.unsprung_mass,
         "wheel_radius": end.wheel_radius,
-        "spring_motion_ratio": end.spring_motion_ratio,
+        "spring_motion_ratio": measured_or_computed(source, name, end, links, "spring_motion_ratio"),
         "bar_motion_ratio": end.bar_motion_ratio or 1.0,
         "tyre_rate": tyre_rate,
         "tyre_grip": 1.0,
         "ride_height": end.ride_height,
         "ride_height_reference": end.ride_height,
-        "roll_centre_height": end.roll_centre_height,
-        "droop": end.droop,
+        "roll_centre_height": measured_or_computed(source, name, end, links, "roll_centre_height"),
         "camber": end.camber,
     }
     return {f"{name}_{stem}": value for stem, value in numbers.items()}
@@ -105,26 +119,60 @@ def _how(model: Any, stem: str) -> str:
     return str(model.quantities()[stem].how)
 
 
-def _assume(assumed: Any, facts: CarFacts) -> tuple[dict[str, float], tuple[Assumption, ...], tuple[str, ...]]:
+def _assume(
+    assumed: Any, facts: CarFacts, measured: dict[str, Reading], beams: bool
+) -> tuple[dict[str, float], tuple[Assumption, ...]]:
+    """Assumed numbers by slot name [SI] and as they are listed; what was `measured` another way goes before a default.
+
+    What only an axle on links needs is not listed for `beams`.
+    """
     numbers: dict[str, float] = {}
     assumptions = []
     for key in ASSUMED:
         factor = to_si(1.0, key.suffix) if key.suffix else 1.0
         given, spread = getattr(assumed, key.stem), getattr(assumed, f"{key.stem}_spread")
-        value = key.value(facts) if given is None else given / factor
-        width = key.spread * (abs(value) if key.relative else 1.0) if spread is None else spread / factor
-        reason = key.reason
-        if given is not None:
-            reason = "given in the car file" if spread is not None else "given in the car file, with the usual spread"
+        reading = measured.get(key.stem)
+        if reading is not None:
+            value, width, reason = reading.value / factor, reading.spread / factor, reading.reason
+            width = width if spread is None else spread / factor
+        else:
+            value = key.value(facts) if given is None else given / factor
+            width = key.spread * (abs(value) if key.relative else 1.0) if spread is None else spread / factor
+            reason = key.reason
+            if given is not None:
+                reason = "given in the car file" + ("" if spread is not None else ", with the usual spread")
         numbers[key.stem] = value * factor
-        assumptions.append(Assumption(key.key, value, width, reason))
-    notes: tuple[str, ...] = (NO_TYRE_DATA,)
-    if assumed.chassis_torsion_rate is None:
-        numbers["chassis_compliance"] = 0.0
-        notes += ("The chassis is taken as rigid between the axles.",)
-    else:
+        if not (beams and key.stem.split("_", 1)[1] in WISHBONE_ONLY):
+            assumptions.append(Assumption(key.key, value, width, reason))
+    numbers["chassis_compliance"] = 0.0
+    if assumed.chassis_torsion_rate is not None:
         numbers["chassis_compliance"] = 1.0 / assumed.chassis_torsion_rate
-    return numbers, tuple(assumptions), notes
+    return numbers, tuple(assumptions)
+
+
+def _notes(source: Source, beams: bool, rigid: bool) -> tuple[str, ...]:
+    """What goes with every answer about this car: what was taken for granted without a number."""
+    notes: tuple[str, ...] = (NO_TYRE_DATA,)
+    if rigid:
+        notes += ("The chassis is taken as rigid between the axles.",)
+    if beams:
+        notes += ("Both axles are taken as beams: wheels that stay square to the road, as the car file says.",)
+    elif source.at(("suspension", "axle")) is None:
+        notes += (
+            "Both axles are taken as double wishbones, for the car file does not say: "
+            'axle = "wishbone" or "beam" under [suspension].',
+        )
+        if any(source.at((name, key)) is not None for name in ENDS for key in ("droop_mm", "droop_m")):
+            notes += ("Droop is taken as wheel travel in the chassis; if the chassis was lifted, use droop_lift_mm.",)
+    return notes
+
+
+def _squash(car: CarDefinition, name: str, load: float, tyre_rate: float) -> float:
+    """How far a tyre gives under what it carries [N], on the fitted tyre or the end's own rate. [m]"""
+    box = car.parts.get(f"{name}_tyre", ())
+    fitted = [part for part in box if part.label == car.fitted.get(f"{name}_tyre")] or (box if len(box) == 1 else ())
+    rate = fitted[0].settings[PLACE_SLOTS["tyre"].index("tyre_rate")] if fitted else tyre_rate
+    return load / rate
 
 
 def build_car(source: Source) -> CarDefinition:
@@ -135,6 +183,7 @@ def build_car(source: Source) -> CarDefinition:
     before = len(source.problems)
     source.known_tops(CAR_TOPS)
     head = source.table(CarHead, ("car",), "name and drive")
+    suspension = source.check(Suspension, source.raw.get("suspension", {}), ("suspension",))
     mass = source.table(Mass, ("mass",), "total_g, front_weight_share_pct, cg_height_mm")
     geometry = source.table(Geometry, ("geometry",), "wheelbase_mm")
     ends = {name: source.table(End, (name,), "the measures of this end") for name in ENDS}
@@ -147,19 +196,29 @@ def build_car(source: Source) -> CarDefinition:
         if name not in boxes:
             source.report(path, "an unknown key", near(name, boxes))
     put: dict[str, float] = {}
+    links: dict[str, EndLinks] = {}
     for name, end in ends.items():
         rate = _tyre_rate(source, name, end) if end else PLACEHOLDER
         for kind in PLACE_SLOTS:
             car.parts[f"{name}_{kind}"] = read_box(source, f"{name}_{kind}", end, rate)
         if end is not None:
-            put |= _end_numbers(source, name, end, car.parts[f"{name}_bar"], rate)
+            found = end_links(source, name, end)
+            links |= {} if found is None else {name: found}
+            put |= _end_numbers(source, name, end, found, car.parts[f"{name}_bar"], rate)
     if fitted is not None:
         _fit(source, car, fitted)
     if head is None or mass is None or geometry is None or steering is None or underside is None or assumed is None:
         return car
-    if ends["front"] is None or ends["rear"] is None:
+    whole = {name: end for name, end in ends.items() if end is not None}
+    if len(whole) < len(ENDS) or suspension is None:
         return car
+    beams = suspension.axle == "beam"
+    for name, share in (("front", mass.front_weight_share), ("rear", 1.0 - mass.front_weight_share)):
+        load = 0.5 * mass.total * STANDARD_GRAVITY * share
+        squash = _squash(car, name, load, put[f"{name}_tyre_rate"])
+        put[f"{name}_droop"] = droop_travel(source, name, whole[name], squash)
     put |= {
+        "axle_law": BEAM if beams else WISHBONE,
         "mass": mass.total,
         "front_weight_share": mass.front_weight_share,
         "cg_height": mass.cg_height,
@@ -173,18 +232,23 @@ def build_car(source: Source) -> CarDefinition:
     }
     facts = CarFacts(
         mass=mass.total,
-        sprung_mass=mass.total - 2.0 * (ends["front"].unsprung_mass + ends["rear"].unsprung_mass),
+        sprung_mass=mass.total - 2.0 * (whole["front"].unsprung_mass + whole["rear"].unsprung_mass),
         wheelbase=geometry.wheelbase,
-        track=0.5 * (ends["front"].track + ends["rear"].track),
+        track=0.5 * (whole["front"].track + whole["rear"].track),
         driven_front={"rear": 0.0, "front": 1.0, "all": 0.5}[head.drive],
+        unsprung_mass=(whole["front"].unsprung_mass, whole["rear"].unsprung_mass),
+        wheel_radius=(whole["front"].wheel_radius, whole["rear"].wheel_radius),
     )
-    guessed, car.assumptions, car.notes = _assume(assumed, facts)
+    read = readings(source, assumed, whole)
+    guessed, car.assumptions = _assume(assumed, facts, read | readings_from_links(assumed, links, read), beams)
+    car.computed = computed(source, whole, links, assumed, read)
+    car.notes = _notes(source, beams, guessed["chassis_compliance"] == 0.0)
     for stem, number in (put | guessed).items():
         car.base[SLOT[stem]] = number
     car.name = head.name
     _refuse_impossible_masses(source, car)
     if len(source.problems) == before:
-        refuse_impossible_geometry(source, car.base, {name: end for name, end in ends.items() if end}, car.parts)
+        refuse_impossible_geometry(source, car.base, whole, car.parts)
     car.complete = len(source.problems) == before
     return car
 

@@ -31,6 +31,9 @@ KINDS: dict[str, tuple[str, ...]] = {
     "acceleration": ("m_per_s2",),
     "roughness": ("mm3",),
     "camber_gain": ("deg_per_mm",),
+    "camber_gain_slope": ("deg_per_mm2",),
+    "ratio_slope": ("per_mm",),
+    "compliance": ("mm_per_n",),
     "force": ("n",),
     "angle_stiffness": ("n_per_deg",),
     "torsion": ("n_m_per_deg",),
@@ -164,6 +167,21 @@ class Quantity:
 
     def __get_pydantic_core_schema__(self, source: Any, handler: Any) -> CoreSchema:
         return core_schema.no_info_plain_validator_function(self.check)
+
+
+@dataclass(frozen=True)
+class Place(Quantity):
+    """A point of the front view, [y, z], in one unit; the range is that of either number. SI is a pair."""
+
+    def check(self, value: Any) -> Any:
+        """SI pair of a `Given`. Raises PydanticCustomError saying what is allowed."""
+        if not isinstance(value, Given) or isinstance(value.raw, tuple):
+            return super().check(value)
+        allowed = f"[y, z], each {self.span(value.suffix)}"
+        if not isinstance(value.raw, list) or len(value.raw) != 2:
+            raise refuse(show(value), allowed, value.key)
+        pair = tuple(super(Place, self).check(Given(value.key, item, value.suffix)) for item in value.raw)
+        return pair
 
 
 class Table(BaseModel):

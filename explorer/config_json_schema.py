@@ -17,7 +17,7 @@ from pydantic.fields import FieldInfo
 
 from explorer import config_fields as fields
 from explorer import config_schema as tables
-from explorer.config_fields import KINDS, Quantity, Table
+from explorer.config_fields import KINDS, Place, Quantity, Table
 from explorer.config_knobs import NUMBER_KNOBS, PART_KNOBS
 from explorer.config_parts import PLACES
 from explorer.config_planning import CATALOGUE, slots_of
@@ -79,7 +79,10 @@ AT_MOST_ONE: dict[type[Table], tuple[tuple[str, ...], ...]] = {
     tables.Phase: (("longitudinal", "longitudinal_share"),),
     tables.Bar: (("wire", "measured_rate"),),
 }
-AT_LEAST_ONE: dict[type[Table], tuple[str, ...]] = {tables.LimitTable: ("at_least", "at_most")}
+AT_LEAST_ONE: dict[type[Table], tuple[tuple[str, ...], ...]] = {
+    tables.LimitTable: (("at_least", "at_most"),),
+    tables.End: (("droop", "droop_lift"), ("roll_centre_height", "links"), ("spring_motion_ratio", "links")),
+}
 
 METRIC_KEYS = {(tables.ObjectiveTable, "metric"), (tables.LimitTable, "metric"), (tables.MapTable, "metric")}
 
@@ -91,6 +94,7 @@ PARTS: dict[str, type[Table]] = {
 }
 CAR_TABLES: dict[str, type[Table]] = {
     "car": tables.CarHead,
+    "suspension": tables.Suspension,
     "mass": tables.Mass,
     "geometry": tables.Geometry,
     "front": tables.End,
@@ -136,6 +140,10 @@ def quantity_schema(quantity: Quantity, suffix: str, default: Any = None) -> Sch
     told = [quantity.how, f"{quantity.span(suffix).removesuffix(suffix).strip()} {_unit(suffix)}".strip()]
     schema: Schema = {"type": "number", "minimum": low, "maximum": high}
     schema["description"] = "; ".join(part for part in told if part)
+    if isinstance(quantity, Place):
+        one = {key: schema[key] for key in ("type", "minimum", "maximum")}
+        text = f"[y, z]: {schema['description']}"
+        return {"type": "array", "items": one, "minItems": 2, "maxItems": 2, "description": text}
     if isinstance(default, (int, float)) and not isinstance(default, bool):
         schema["default"] = _round(default / factor)
     return schema
@@ -218,8 +226,8 @@ def table_schema(table: type[Table], leave_out: Iterable[str] = ()) -> Schema:
         rules.append(_exactly_one([key for stem in group for key in _keys(table, stem)]))
     for group in AT_MOST_ONE.get(table, ()):
         rules += _at_most_one([key for stem in group for key in _keys(table, stem)])
-    if table in AT_LEAST_ONE:
-        rules.append({"anyOf": [{"required": [key]} for key in AT_LEAST_ONE[table]]})
+    for group in AT_LEAST_ONE.get(table, ()):
+        rules.append({"anyOf": [{"required": [key]} for stem in group for key in _keys(table, stem)]})
     schema = _only(properties, required)
     if table.__doc__ and table.__doc__.startswith("["):
         schema["description"] = " ".join(table.__doc__.split())
@@ -251,7 +259,7 @@ def car_schema() -> Schema:
     properties = {name: table_schema(table) for name, table in CAR_TABLES.items()}
     boxes = {f"{place}s": _list_of(PARTS[place.split("_")[1]]) for place in PLACES}
     properties["parts"] = _only(boxes) | {"description": "the parts box: what can be fitted at each place"}
-    needed = [name for name in CAR_TABLES if name not in ("assumed", "fitted")]
+    needed = [name for name in CAR_TABLES if name not in ("suspension", "assumed", "fitted")]
     return _file("Car file of the setup-space explorer", properties, needed)
 
 

@@ -143,10 +143,9 @@ def default_entries(base: FloatArray, assumptions: tuple[Assumption, ...]) -> di
     idle = {"front_downforce_share"} if base[SLOT["downforce_coefficient"]] == 0.0 else set()
     for item in assumptions:
         stem, suffix = split_key(item.key)
-        value = float(base[SLOT[stem]]) if stem in SLOT else 0.0
-        if stem in CATALOGUE and stem not in idle and item.spread > 0.0 and value != 0.0:
+        if stem in CATALOGUE and stem not in idle and item.spread > 0.0:
             factor = to_si(1.0, suffix) if suffix else 1.0
-            found[stem] = _entry(stem, value, item.spread * factor, item.reason)
+            found[stem] = _entry(stem, float(base[SLOT[stem]]), item.spread * factor, item.reason)
     tilted = "found by tilting the car: a couple of millimetres off is usual"
     found["cg_height"] = _entry("cg_height", float(base[SLOT["cg_height"]]), CG_HEIGHT_SPREAD, tilted)
     for slot in ("front_tyre_rate", "rear_tyre_rate"):

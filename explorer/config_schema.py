@@ -21,6 +21,7 @@ from explorer.config_fields import (
     Material,
     Number,
     Numbers,
+    Place,
     Positive,
     Quantity,
     Remark,
@@ -40,7 +41,16 @@ DAMPING = Quantity("damping", 0.05, 500.0)
 WIRE = Quantity("length", 0.0001, 0.01, "a caliper or micrometer across the wire")
 RIDE_HEIGHT = Quantity("length", 0.001, 0.1, "a ride height gauge under the chassis at the axle, car ready to race")
 CAMBER = Quantity("angle", math.radians(-15), math.radians(15), "a camber gauge; minus when the tops lean inward")
-DROOP = Quantity("length", 0.0, 0.06, "lift the chassis and read how far it rises before the tyre leaves the ground")
+DROOP = Quantity(
+    "length", 0.0, 0.06, "wheel travel: how far the wheel drops in the chassis from ride height to the stop, lifted up"
+)
+DROOP_LIFT = Quantity(
+    "length", 0.0, 0.08, "lift the chassis over this axle: how far it rises before the tyre leaves the ground"
+)
+MOTION_RATIO = Quantity("number", 0.05, 3.0, "damper travel over wheel travel about ride height, both with a ruler")
+MOTION_RATIO_DROOP = Quantity(
+    "number", 0.05, 3.0, "the same with the wheel hanging in droop, where spring_motion_ratio_droop_at_mm says"
+)
 ROLL_CENTRE = Quantity("length", -0.05, 0.1, "draw the arms from behind to scale and join the two instant centres")
 CASTER = Quantity("angle", 0.0, math.radians(45), "a protractor on the kingpin, from the side")
 BALLAST_SHIFT = Quantity("length", -0.5, 0.5, "forward of the place where the car was weighed")
@@ -53,6 +63,14 @@ class CarHead(Table):
 
     name: Text = Field(description="what the team calls this car")
     drive: Annotated[str, one_of("rear", "front", "all")] = Field(description='"rear", "front" or "all" wheels driven')
+
+
+class Suspension(Table):
+    """[suspension]"""
+
+    axle: Annotated[str, one_of("wishbone", "beam")] = Field(
+        "wishbone", description='"wishbone": wheels on two arms each; "beam": wheels that stay square to the road'
+    )
 
 
 class Mass(Table):
@@ -78,6 +96,25 @@ class BarGeometry(Table):
     material: Material = Field("A228", description=f"one of {', '.join(WIRE_MATERIALS)}")
 
 
+class LinksTable(Table):
+    """[front.links], [rear.links]: the front view of one side, car at ride height, as [y, z]: y from the car's middle,
+    z over the road."""
+
+    lower_inner: Annotated[tuple[float, float], Place("length", -0.1, 0.6, "pivot of the lower arm on the chassis")]
+    lower_outer: Annotated[tuple[float, float], Place("length", -0.1, 0.6, "outer joint of the lower arm")]
+    upper_inner: Annotated[tuple[float, float], Place("length", -0.1, 0.6, "pivot of the upper arm on the tower")]
+    upper_outer: Annotated[tuple[float, float], Place("length", -0.1, 0.6, "outer joint of the upper arm")]
+    wheel_centre: Annotated[
+        tuple[float, float], Place("length", 0.005, 0.6, "middle of the tyre's width, on the height of the axle")
+    ]
+    shock_inner: Annotated[tuple[float, float] | None, Place("length", -0.1, 0.6, "the shock's end on the tower")] = (
+        None
+    )
+    shock_outer: Annotated[
+        tuple[float, float] | None, Place("length", -0.1, 0.6, "the shock's end on the lower arm")
+    ] = None
+
+
 class End(Table):
     """[front], [rear]"""
 
@@ -87,23 +124,27 @@ class End(Table):
     ]
     wheel_radius: Annotated[float, RADIUS]
     ride_height: Annotated[float, RIDE_HEIGHT]
-    spring_motion_ratio: Annotated[
-        float, Quantity("number", 0.05, 3.0, "damper travel over wheel travel, both read with a ruler")
-    ]
+    spring_motion_ratio: Annotated[float | None, MOTION_RATIO] = None
+    spring_motion_ratio_droop: Annotated[float | None, MOTION_RATIO_DROOP] = None
+    spring_motion_ratio_droop_at: Annotated[
+        float, Quantity("length", 0.001, 0.05, "how far in droop the motion ratio was read again")
+    ] = 0.005
     bar_motion_ratio: Annotated[
         float | None, Quantity("number", 0.02, 3.0, "travel of the bar's end over wheel travel, both with a ruler")
     ] = None
-    roll_centre_height: Annotated[float, ROLL_CENTRE]
-    droop: Annotated[float, DROOP]
+    roll_centre_height: Annotated[float | None, ROLL_CENTRE] = None
+    droop: Annotated[float | None, DROOP] = None
+    droop_lift: Annotated[float | None, DROOP_LIFT] = None
     camber: Annotated[float, CAMBER]
     tyre_rate: Annotated[float | None, TYRE_RATE] = None
     tyre_squash: Annotated[float | None, Quantity("length", 0.0001, 0.03, "how far one tyre gives")] = None
     tyre_squash_weight: Annotated[float | None, Quantity("mass", 0.02, 50.0, "the weight pressing it")] = None
     bar: BarGeometry | None = None
+    links: LinksTable | None = None
 
     @classmethod
     def nested(cls) -> dict[str, type[Table]]:
-        return {"bar": BarGeometry}
+        return {"bar": BarGeometry, "links": LinksTable}
 
 
 class Geometry(Table):
@@ -185,12 +226,36 @@ class Fitted(Table):
     rear_tyre: Label | None = None
 
 
+HOW: dict[str, str] = {
+    "camber_gain": (
+        "top inward per bump, the tangent at ride height; beside camber_gain_droop the chord: "
+        "change of camber from ride height to 10 mm of bump, over 10"
+    ),
+    "camber_gain_droop": "top outward per droop, the chord: change from ride height to 10 mm of droop, over 10",
+    "camber_gain_slope": "change of the camber gain per bump; two readings, in bump and in droop, give it too",
+    "spring_motion_ratio_slope": "change of the motion ratio per bump; spring_motion_ratio_droop gives it too",
+    "wheel_inertia": "of one wheel with all that turns with it, about its axle",
+    "tyre_crown": "radius of the tread across its width: the lid or coin that fits it, half its diameter",
+    "tyre_side_compliance": "sideways give of one tyre; tyre_side_rate gives it too",
+    "tyre_side_rate": "one tyre pressed on the ground by what it carries, its rim pulled sideways: force over movement",
+    "roll_centre_rate": "change of the roll centre's height over the road per change of ride height",
+}
+"""How to measure what may stand under [assumed], by the stem without its end."""
+
+
 def _optional(keys: tuple[AssumedKey, ...]) -> dict[str, Any]:
     fields: dict[str, Any] = {}
     for key in keys:
-        fields[key.stem] = (Annotated[float | None, Quantity(key.kind, key.low, key.high)], None)
+        how = HOW.get(key.stem.removeprefix("front_").removeprefix("rear_"), "")
+        fields[key.stem] = (Annotated[float | None, Quantity(key.kind, key.low, key.high, how)], None)
         width = key.high - key.low
         fields[f"{key.stem}_spread"] = (Annotated[float | None, Quantity(key.kind, 0.0, width)], None)
+    for end in ("front", "rear"):
+        gain = next(key for key in keys if key.stem == f"{end}_camber_gain")
+        in_droop = Quantity(gain.kind, gain.low, gain.high, HOW["camber_gain_droop"])
+        fields[f"{end}_camber_gain_droop"] = (Annotated[float | None, in_droop], None)
+        side = Quantity("rate", 200.0, 1e6, HOW["tyre_side_rate"])
+        fields[f"{end}_tyre_side_rate"] = (Annotated[float | None, side], None)
     torsion = Quantity("torsion", TORSION_LOW, TORSION_HIGH)
     fields["chassis_torsion_rate"] = (Annotated[float | None, torsion], None)
     return fields

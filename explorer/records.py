@@ -84,6 +84,7 @@ class Manifest(_Record):
     car: str = ""
     surface: str = ""
     method: str = ""
+    axle: str = "beam"
     seed: int = 0
     inputs: dict[str, str] = {}
     versions: dict[str, str] = {}

@@ -81,6 +81,7 @@ def read_run(folder: Path) -> RunRecord:
         surface=manifest.surface,
         method=manifest.method,
         seed=manifest.seed,
+        axle=manifest.axle,
         counts=manifest.counts,
         inputs=manifest.inputs,
         versions=manifest.versions,

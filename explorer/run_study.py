@@ -205,6 +205,7 @@ def _write_into(run: RunFolder, study: LoadedStudy, result: RunResult, progress:
         "study": space.name,
         "car": space.car,
         "surface": space.surface,
+        "axle": space.axle,
         "seed": space.seed,
         "method": "every setup" if result.exact else "search",
         "inputs": {_beside(study.path, file.path): file.sha256 for file in study.files},

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from explorer.errors import SpaceError
+from explorer.model.slots import SLOT, WISHBONE
 from explorer.planning import Planning, Unknown
 
 FloatArray = NDArray[np.float64]
@@ -210,6 +211,11 @@ class Space:
     notes: tuple[str, ...] = ()
     unknowns: tuple[Unknown, ...] = ()
     planning: Planning = field(default_factory=Planning)
+
+    @property
+    def axle(self) -> str:
+        """Axle law of the car: "wishbone" or "beam"."""
+        return "wishbone" if self.base[SLOT["axle_law"]] == WISHBONE else "beam"
 
     @property
     def knob_names(self) -> tuple[str, ...]:

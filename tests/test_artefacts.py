@@ -9,7 +9,7 @@ import pyarrow.parquet as pq
 import pytest
 
 from explorer import artefacts, disk, records
-from explorer.artefacts import RunFolder, changed_files
+from explorer.artefacts import MODEL_VERSION, RunFolder, changed_files
 from explorer.csv_text import csv_bytes, number_text
 from explorer.disk import write_atomic
 from explorer.errors import ArtefactError
@@ -84,6 +84,7 @@ def test_the_manifest_comes_last_and_holds_every_hash(tmp_path):
     assert names(tmp_path / "out") == {"tables/front.csv", "figures/front.png", "report.md", "run.json"}
     manifest = json.loads((tmp_path / "out" / "run.json").read_text())
     assert manifest["seed"] == 5 and manifest["versions"]["numpy"] == np.__version__
+    assert manifest["versions"]["model"] == MODEL_VERSION
     assert manifest["files"]["report.md"]["sha256"] == artefacts.sha256_of(b"hello\n")
     assert changed_files(tmp_path / "out") == ()
     (tmp_path / "out" / "report.md").write_text("other")

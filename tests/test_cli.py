@@ -107,6 +107,7 @@ def test_run_leaves_everything_and_repeats_byte_for_byte(study: Path, tmp_path: 
     assert code == 0 and len(found["shortlist"]["both"]) > 0 and not found["shortlist"]["only_first"]
     assert found["first"]["counts"]["setups"] > 0 and found["index"] == "shapley"
     assert found["shifts"] == found["inputs"] == found["versions"] == []
+    assert found["first"]["axle"] == "wishbone" and found["one_axle_law"]
 
 
 def test_nothing_feasible_exits_3(study: Path) -> None:

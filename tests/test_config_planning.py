@@ -47,7 +47,7 @@ def test_every_assumed_number_with_a_spread_is_an_unknown_by_default(tmp_path: P
     for item in space.assumptions:
         stem, _ = split_key(item.key)
         slot = SLOT[stem]
-        idle = space.base[slot] == 0.0 or stem == "front_downforce_share"
+        idle = stem == "front_downforce_share"
         assert (slot in moved) == (item.spread > 0.0 and not idle), item.key
     gain = unknown(space, "camber_gain_deg_per_mm")
     assert gain.slots == (SLOT["front_camber_gain"], SLOT["rear_camber_gain"])
@@ -107,7 +107,7 @@ def test_one_end_given_alone_leaves_the_other_as_it_was(tmp_path: Path) -> None:
     keys = [item.key for item in space.unknowns]
     assert "front_camber_gain_deg_per_mm" in keys and "rear_camber_gain_deg_per_mm" in keys
     rear = unknown(space, "rear_camber_gain_deg_per_mm")
-    assert math.isclose(rear.spread[0], math.radians(0.1) * 1e3)
+    assert math.isclose(rear.spread[0], math.radians(0.05) * 1e3)
 
 
 @pytest.mark.parametrize(

@@ -18,7 +18,7 @@ ROOT = Path(__file__).parent.parent
 PACKAGE = ROOT / "explorer"
 RANK = {"errors": 0, "units": 1, "model": 2, "planning": 2, "space": 3, "study": 4}
 """A room may import those of lower rank only; rooms of equal rank may not import each other."""
-RANK |= {"disk": 1, "lock": 2, "csv_text": 2, "records": 2, "marks": 3, "codec": 4, "moving": 3, "kept": 5}
+RANK |= {"disk": 1, "lock": 2, "csv_text": 2, "records": 2, "marks": 3, "codec": 4, "moving": 3, "kept": 5, "links": 1}
 RANK |= {"report": 6, "config": 6, "artefacts": 6, "starter": 6, "pipeline": 7, "bench": 7, "checked": 7, "verify": 7}
 RANK |= {"run_reader": 7, "comparing": 8, "run_study": 8, "proving": 8, "terminal": 8, "interrupts": 9, "api": 9}
 RANK |= {"proof": 7, "cli": 10}

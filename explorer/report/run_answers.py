@@ -33,6 +33,8 @@ def runs_answer(found: RunsCompared) -> Answer:
     """Two runs as a person reads them, and everything behind it."""
     a, b = found.a, found.b
     lines = [_asked(found)]
+    if not found.one_law:
+        lines.append(words.two_laws(a.axle, b.axle))
     for name, alone in (("first", found.knobs_only_a), ("second", found.knobs_only_b)):
         if alone:
             lines.append(f"only the {name} varies: {', '.join(map(flat, alone))}")
@@ -53,7 +55,7 @@ def runs_answer(found: RunsCompared) -> Answer:
 def _asked(found: RunsCompared) -> str:
     a, b = found.a, found.b
     rows = [("folder", a.folder, b.folder)]
-    rows += [(name, getattr(a, name), getattr(b, name)) for name in ("study", "car", "surface", "method")]
+    rows += [(name, getattr(a, name), getattr(b, name)) for name in ("study", "car", "surface", "axle", "method")]
     rows.append(("seed", str(a.seed), str(b.seed)))
     rows += [
         (name, f"{a.counts.get(key, 0):,}{_percent_kept(a, key)}", f"{b.counts.get(key, 0):,}{_percent_kept(b, key)}")
@@ -225,6 +227,7 @@ def facts(found: RunsCompared) -> dict[str, Any]:
     return {
         "first": _run_facts(found.a),
         "second": _run_facts(found.b),
+        "one_axle_law": found.one_law,
         "knobs_only_first": list(found.knobs_only_a),
         "knobs_only_second": list(found.knobs_only_b),
         "index": found.index_kind,
@@ -269,7 +272,7 @@ def facts(found: RunsCompared) -> dict[str, Any]:
 
 
 def _run_facts(one: RunRecord) -> dict[str, Any]:
-    named = ("folder", "study", "car", "surface", "seed", "method", "nothing_feasible")
+    named = ("folder", "study", "car", "surface", "axle", "seed", "method", "nothing_feasible")
     return {name: getattr(one, name) for name in named} | {
         "counts": dict(one.counts),
         "feasible_share": one.feasible_share,

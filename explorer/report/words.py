@@ -168,6 +168,18 @@ def count(amount: int, noun: str, plural: str = "") -> str:
     return f"{amount:,} {noun if amount == 1 else plural or noun + 's'}"
 
 
+def two_laws(first: str, second: str) -> str:
+    """Said where figures of two axle laws stand side by side.
+
+    >>> two_laws("beam", "wishbone")[:60]
+    'two axle laws: the first is of beams, the second of wishbone'
+    """
+    return (
+        f"two axle laws: the first is of {first}s, the second of {second}s; figures, indices and picks differ by that "
+        "before they differ by anything on the car: run both under one law"
+    )
+
+
 def share_text(part: int, whole: int) -> str:
     """A part of a whole in per cent, never "0 %" for a few nor "100 %" for nearly all.
 

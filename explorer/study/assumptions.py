@@ -2,8 +2,8 @@
 
 The questions are asked again of a thinned space (every knob keeps its ends and the baseline, as many levels between as
 `MOST_SETUPS` allows), so that the answer costs seconds. Both ends of the car move together where the same assumption is
-made at both. Three inputs that are measured but seldom well are moved too: height of the centre of gravity, tyre
-stiffness, and a stand-in for wheels that lean with the body.
+made at both. Inputs that are measured but seldom well are moved too: height of the centre of gravity, tyre stiffness;
+and on beam axles a stand-in for wheels that lean with the body.
 """
 
 from __future__ import annotations
@@ -33,6 +33,9 @@ LEANING_ROLL = 0.16
 CONTINUOUS_LEVELS = 9
 """Levels that a continuous knob gets at most."""
 
+NOT_BELOW_NOTHING = ("tyre_side_compliance",)
+"""Ends of names of numbers that are 0 at the least."""
+
 _POSITIVE_SHARE = 0.1
 """A positive number is never moved below this share of itself."""
 
@@ -49,6 +52,8 @@ class Mover:
     slots: tuple[int, ...]
     low_factor: FloatArray
     high_factor: FloatArray
+    low_offset: FloatArray | float = 0.0
+    high_offset: FloatArray | float = 0.0
 
 
 @dataclass(frozen=True)
@@ -191,22 +196,25 @@ def _cut_rules(rules: tuple[Rule, ...], left: dict[str, tuple[str, ...]]) -> lis
     return kept
 
 
-def moved_space(space: Space, slots: tuple[int, ...], factor: FloatArray) -> Space:
-    """The same study with the true value of some slots multiplied, whoever sets them: base, knobs, liked setups."""
-    scale = np.ones(len(SLOTS))
-    scale[list(slots)] = factor
+def moved_space(
+    space: Space, slots: tuple[int, ...], factor: FloatArray, offset: FloatArray | float = 0.0
+) -> Space:
+    """The same study with the true value of some slots multiplied and shifted, whoever sets them: base, knobs, liked
+    setups."""
+    scale, shift = np.ones(len(SLOTS)), np.zeros(len(SLOTS))
+    scale[list(slots)], shift[list(slots)] = factor, offset
     knobs = tuple(
         replace(
             knob,
             settings=tuple(
-                tuple(float(value * scale[slot]) for value, slot in zip(setting, knob.slots, strict=True))
+                tuple(float(value * scale[slot] + shift[slot]) for value, slot in zip(setting, knob.slots, strict=True))
                 for setting in knob.settings
             ),
         )
         for knob in space.knobs
     )
-    references = tuple(replace(liked, base=liked.base * scale) for liked in space.references)
-    return replace(space, knobs=knobs, base=space.base * scale, references=references)
+    references = tuple(replace(liked, base=liked.base * scale + shift) for liked in space.references)
+    return replace(space, knobs=knobs, base=space.base * scale + shift, references=references)
 
 
 def movers(space: Space) -> tuple[Mover, ...]:
@@ -214,7 +222,7 @@ def movers(space: Space) -> tuple[Mover, ...]:
     found: dict[str, list[Assumption]] = {}
     keys = {assumption.key for assumption in space.assumptions}
     for assumption in space.assumptions:
-        if assumption.spread <= 0.0 or _slot_of(assumption.key) is None or assumption.value == 0.0:
+        if assumption.spread <= 0.0 or _slot_of(assumption.key) is None:
             continue
         name = assumption.key
         for end, other in (("front_", "rear_"), ("rear_", "front_")):
@@ -225,12 +233,12 @@ def movers(space: Space) -> tuple[Mover, ...]:
     result = []
     for name, group in found.items():
         slots = tuple(slot for one in group if (slot := _slot_of(one.key)) is not None)
-        low = np.array([_floor(one.value, one.value - one.spread) / one.value for one in group])
-        high = np.array([(one.value + one.spread) / one.value for one in group])
+        ends = [(_floor(one), one.value + one.spread) for one in group]
         unit = unit_of(group[0].key)
         label = unit.label if unit else ""
-        lowest = f"{group[0].value * low[0]:.3g} to {group[0].value * high[0]:.3g} {label}".strip()
-        result.append(Mover(_plain(name), lowest + (" at both ends" if len(group) > 1 else ""), slots, low, high))
+        text = f"{ends[0][0]:.3g} to {ends[0][1]:.3g} {label}".strip() + (" at both ends" if len(group) > 1 else "")
+        low, high = (_moves(group, [end[place] for end in ends], unit.factor if unit else 1.0) for place in (0, 1))
+        result.append(Mover(_plain(name), text, slots, low[0], high[0], low[1], high[1]))
     base = space.base
     height = float(base[SLOT["cg_height"]])
     share = CG_HEIGHT_SPREAD / height
@@ -246,6 +254,8 @@ def movers(space: Space) -> tuple[Mover, ...]:
     tyres = (SLOT["front_tyre_rate"], SLOT["rear_tyre_rate"])
     stiff = np.full(2, TYRE_RATE_SPREAD)
     result.append(Mover("tyre stiffness", "15 % softer or stiffer at both ends", tyres, 1.0 - stiff, 1.0 + stiff))
+    if space.axle != "beam":
+        return tuple(result)
     rates = tuple(SLOT[f"{end}_{part}_rate"] for end in ("front", "rear") for part in ("spring", "bar"))
     soft = np.full(4, 1.0 / (1.0 + LEANING_ROLL))
     result.append(
@@ -273,9 +283,18 @@ def _slot_of(key: str) -> int | None:
     return None
 
 
-def _floor(value: float, moved: float) -> float:
-    """A positive number stays above a tenth of itself; one that may change sign moves freely."""
-    return max(moved, _POSITIVE_SHARE * value) if value > 0.0 else moved
+def _floor(one: Assumption) -> float:
+    """Low end: a positive number stays above a tenth of itself; one that may change sign moves freely."""
+    if one.value > 0.0:
+        return max(one.value - one.spread, _POSITIVE_SHARE * one.value)
+    return 0.0 if _plain(one.key).replace(" ", "_").endswith(NOT_BELOW_NOTHING) else one.value - one.spread
+
+
+def _moves(group: list[Assumption], ends: list[float], unit: float) -> tuple[FloatArray, FloatArray]:
+    """(factors, offsets [SI]) that take each assumption to an end: a factor, but from 0 an offset."""
+    pairs = list(zip(group, ends, strict=True))
+    factor = np.array([end / one.value if one.value != 0.0 else 1.0 for one, end in pairs])
+    return factor, np.array([end * unit if one.value == 0.0 else 0.0 for one, end in pairs])
 
 
 def assumption_effects(space: Space, progress: Progress | None = None) -> AssumptionEffects:
@@ -329,10 +348,11 @@ def _effect(space: Space, mover: Mover, nominal: _Advice) -> AssumptionEffect:
     kept = keeps = 1.0
     moved_to: tuple[tuple[str, str, str], ...] = ()
     notes = []
-    for end, factor in (("low", mover.low_factor), ("high", mover.high_factor)):
-        if (factor == 1.0).all():
+    sides = (("low", mover.low_factor, mover.low_offset), ("high", mover.high_factor, mover.high_offset))
+    for end, factor, offset in sides:
+        if (factor == 1.0).all() and np.all(offset == 0.0):
             continue
-        there = moved_space(space, mover.slots, factor)
+        there = moved_space(space, mover.slots, factor, offset)
         try:
             advice, _ = _advice(there)
         except ExplorerError as fault:

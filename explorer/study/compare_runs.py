@@ -67,6 +67,7 @@ class RunRecord:
     `counts` as in `run.json`; `knobs`, `objectives` by name; `indices` by kind, metric and knob (no entry where there
     is none), `index_method` how they were found, "" without any; `ranges` of the objectives over the front as (lowest,
     highest); `nothing_feasible` says that the shortlist holds setups that miss by least. `inputs` name -> SHA-256.
+    `axle` is the law of the axles; a run that does not say knew beams only.
     """
 
     folder: str
@@ -87,6 +88,7 @@ class RunRecord:
     ranges: Mapping[str, tuple[float, float]]
     limits: tuple[LimitRecord, ...]
     plan: PlanRecord | None
+    axle: str = "beam"
 
     @property
     def feasible_share(self) -> float:
@@ -206,6 +208,11 @@ class RunsCompared:
     plans: PlansCompared | None
     inputs: tuple[Differs, ...]
     versions: tuple[Differs, ...]
+
+    @property
+    def one_law(self) -> bool:
+        """Whether both runs are of one axle law: else their figures differ by the model too."""
+        return self.a.axle == self.b.axle
 
 
 def compare_runs(a: RunRecord, b: RunRecord) -> RunsCompared:

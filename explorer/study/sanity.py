@@ -14,7 +14,6 @@ from typing import Any
 import numpy as np
 
 from explorer.model.car import G, car_at
-from explorer.model.fill import initial_roll_stiffness
 from explorer.model.kernel import evaluate_with_faults
 from explorer.model.metrics import describe, metric_columns
 from explorer.model.slots import PHASE_COLUMNS, SLOT
@@ -189,8 +188,13 @@ def overturned(table: MetricTable) -> Overturned:
 
 
 def roll_stiffness(axle: Any) -> float:
-    """Roll stiffness of an axle at rest, springs and bar in series with the tyres: the model's own. [N m/rad]"""
-    return float(initial_roll_stiffness(axle)[0])
+    """Roll stiffness of an axle at rest, springs and bar in series with the tyres: `t^2/(2/(k + k_b) + 2/k_t)`.
+
+    Without droop the inner wheel stands on its stop, and the outer spring and half of the bar hold the car. [N m/rad]
+    """
+    free = axle.droop > 0.0
+    give = 2.0 / (axle.wheel_rate + axle.bar_rate) if free else 1.0 / (axle.wheel_rate + 0.5 * axle.bar_rate)
+    return float(axle.track**2 / (give + 2.0 / axle.tyre_rate))
 
 
 def roll_frequency(stiffness: float, roll_inertia: float, sprung_mass: float, arm: float) -> float:
@@ -245,8 +249,9 @@ def derived(space: Space, positions: FloatArray | None = None) -> tuple[Derived,
     stiffness = [roll_stiffness(axle) for axle in axles]
     net = sum(stiffness) - float(body.sprung_mass * body.roll_arm) * G
     lift, wheel, reason = steady_turn(space, vector)
+    gradient, share, silent = _steady(space, place)
     found = [
-        _gradient(space, place),
+        Derived("roll_gradient_deg_per_g", "roll gradient", "deg/g", gradient, 0.5, 7.0, silent),
         Derived(
             "roll_frequency_hz",
             "roll frequency, undamped",
@@ -269,10 +274,10 @@ def derived(space: Space, positions: FloatArray | None = None) -> tuple[Derived,
             "front_roll_stiffness_share_pct",
             "front share of roll stiffness",
             "%",
-            100.0 * stiffness[0] / sum(stiffness),
+            share,
             25.0,
             75.0,
-            "springs, bars and tyres",
+            silent or "springs, bars and tyres",
         ),
     ]
     for end, axle in zip(ENDS, axles, strict=True):
@@ -280,14 +285,15 @@ def derived(space: Space, positions: FloatArray | None = None) -> tuple[Derived,
     return tuple(found)
 
 
-def _gradient(space: Space, place: FloatArray) -> Derived:
+def _steady(space: Space, place: FloatArray) -> tuple[float | None, float | None, str]:
+    """The model's own roll gradient [deg/g] and front share of roll stiffness [%]; None and why where it is silent."""
     case = nominal()
     vector = space.parameters(place[None, :])
     values, faults = evaluate_with_faults(vector, space.phases, case.slots, case.factor, case.offset)
-    column = metric_columns(space.phase_names).index("roll_gradient_deg_per_g")
-    value = None if faults[0, 0] != 0 else float(values[0, 0, column])
-    note = "" if value is not None else "the model has no answer for this car"
-    return Derived("roll_gradient_deg_per_g", "roll gradient", "deg/g", value, 0.5, 7.0, note)
+    if faults[0, 0] != 0:
+        return None, None, "the model has no answer for this car"
+    row = dict(zip(metric_columns(space.phase_names), values[0, 0], strict=True))
+    return float(row["roll_gradient_deg_per_g"]), float(row["front_roll_stiffness_share_pct"]), ""
 
 
 def _of_end(end: str, axle: Any) -> list[Derived]:

@@ -7,7 +7,7 @@ import dataclasses
 import numpy as np
 import pytest
 
-from explorer.model.slots import SLOT
+from explorer.model.slots import SLOT, WISHBONE
 from explorer.space import Assumption, Rule, Space
 from explorer.study.assumptions import assumption_effects, moved_space, movers, thinned_space
 from explorer.study.evaluate import Scenarios, evaluate, evaluate_all
@@ -93,8 +93,34 @@ def test_movers_cover_every_spread_in_si(dusty: Space) -> None:
     np.testing.assert_allclose(damping.high_factor, [1.5, 1.4])
     assert found["best lean"].low_factor[0] == pytest.approx(0.1)  # never to nothing
     assert found["front camber gain"].slots == (SLOT["front_camber_gain"],)
+    assert (damping.low_offset == 0.0).all() and (damping.high_offset == 0.0).all()
     measured = {"height of the centre of gravity", "tyre stiffness", "wheels that lean with the body"}
     assert set(found) == {"damping", "best lean", "front camber gain"} | measured
+
+
+def test_a_best_guess_of_nothing_moves_by_an_offset(dusty: Space) -> None:
+    """Catches an assumption of 0 left out or moved by a factor, an offset left in degrees and millimetres, a tyre that
+    gives less than nothing, and the stand-in for leaning wheels on a car whose wheels do lean."""
+    assumptions = (
+        Assumption("front_camber_gain_slope_deg_per_mm2", 0.0, 0.008, ""),
+        Assumption("rear_camber_gain_slope_deg_per_mm2", 0.004, 0.008, ""),
+        Assumption("front_tyre_side_compliance_mm_per_n", 0.0, 0.125, ""),
+    )
+    base = dusty.base.copy()
+    base[SLOT["axle_law"]] = WISHBONE
+    base[SLOT["rear_camber_gain_slope"]] = np.radians(0.004) * 1e6
+    links = dataclasses.replace(dusty, base=base, assumptions=assumptions)
+    found = {one.name: one for one in movers(links)}
+    assert "wheels that lean with the body" not in found
+    slope, give = found["camber gain slope"], found["front tyre side compliance"]
+    assert slope.text == "-0.008 to 0.008 deg/mm2 at both ends" and give.text == "0 to 0.125 mm/N"
+    ends = [moved_space(links, slope.slots, *pair).base for pair in (
+        (slope.low_factor, slope.low_offset), (slope.high_factor, slope.high_offset)
+    )]  # fmt: skip
+    for end, front, rear in zip(ends, (-0.008, 0.008), (0.0004, 0.012), strict=True):
+        assert end[SLOT["front_camber_gain_slope"]] == pytest.approx(np.radians(front) * 1e6)
+        assert end[SLOT["rear_camber_gain_slope"]] == pytest.approx(np.radians(rear) * 1e6)
+    assert give.low_offset[0] == 0.0 and give.high_offset[0] == pytest.approx(0.125e-3)
 
 
 def test_effects_of_a_few_assumptions(dusty: Space) -> None:

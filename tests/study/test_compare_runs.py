@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import fields, replace
 
+from explorer.report.run_answers import runs_answer
 from explorer.study.compare_runs import LimitRecord, Listed, PlanRecord, RunRecord, compare_runs, matched
 
 ROLL = LimitRecord("sweep.roll_deg", "at_most", "flat", 3.0, "deg", 100, 25)
@@ -111,3 +112,13 @@ def test_indices_of_different_kinds_are_not_compared() -> None:
     assert found.index_kind == "" and not found.strongest and not found.shifts
     one, two = (record(indices={"first": {"m": {"k": index}}}) for index in (1.0, 0.5))
     assert compare_runs(one, two).index_kind == "first" and compare_runs(one, two).shifts
+
+
+def test_runs_of_two_laws_are_told_apart() -> None:
+    """Catches figures of beams and of wishbones set side by side as if the car had changed."""
+    alike, other = compare_runs(record(), record()), compare_runs(record(), record(axle="wishbone"))
+    assert alike.one_law and not other.one_law
+    assert "two axle laws" not in runs_answer(alike).text
+    answer = runs_answer(other)
+    assert "two axle laws: the first is of beams, the second of wishbones" in answer.text
+    assert answer.facts["one_axle_law"] is False and answer.facts["second"]["axle"] == "wishbone"
