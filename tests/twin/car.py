@@ -83,8 +83,11 @@ class Car:
 
     @property
     def pitch_height(self) -> float:
-        """Height by which a pitched body carries load forwards: over the roll axis for beams, over the ground else."""
-        return self.sprung_height if self.law == "wishbone" else self.arm
+        """Height by which a pitched body carries load forwards: over the roll axis of beams, over the wheels' centres on
+        links, for those stay where they are as the body pitches."""
+        if self.law == "beam":
+            return self.arm
+        return self.sprung_height - 0.5 * (self.front.radius + self.rear.radius)
 
 
 def _axle(p: dict[str, float], law: str, end: str, weight: float, sprung: float, sprung_height: float) -> Axle:

@@ -98,7 +98,7 @@ def _links(rng: np.random.Generator, p: dict[str, float]) -> dict[str, float]:
             f"{end}_camber_gain_slope": float(rng.uniform(-20.0, 120.0)),
             f"{end}_spring_motion_ratio_slope": float(rng.uniform(-3.0, 3.0)),
             f"{end}_wheel_inertia": disc * float(rng.uniform(0.7, 1.3)),
-            f"{end}_tyre_crown": float(rng.uniform(0.015, 0.045)),
+            f"{end}_tyre_crown": float(rng.uniform(0.025, 0.040)),
             f"{end}_tyre_side_compliance": 0.0 if rng.random() < 0.5 else float(rng.uniform(0.0, 2.5e-4)),
         }
     return found

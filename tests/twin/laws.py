@@ -76,10 +76,14 @@ class Demand(NamedTuple):
 def _gap(axle: Axle, w: Wheels, phi: Number, side: float) -> Number:
     """Height of a wheel's tyre over the road, squashed by its load: zero where it touches. `side` +1 outer."""
     x, n = (w.x_outer, w.n_outer) if side > 0.0 else (w.x_inner, w.n_inner)
-    wide = 0.5 * axle.track
-    if axle.law == "wishbone":
-        wide = wide + (axle.path_slope - axle.crown * axle.camber_gain) * x
-    return w.rise - side * phi * wide + x + (n - 0.5 * axle.static_load) / axle.tyre_rate
+    squashed = (n - 0.5 * axle.static_load) / axle.tyre_rate
+    if axle.law == "beam":
+        return w.rise - side * phi * 0.5 * axle.track + x + squashed
+    s1, s2, c1, c2, p = axle.path_slope, axle.path_curve, axle.camber_gain, axle.camber_slope, axle.crown
+    wide = 0.5 * axle.track + (s1 - p * c1) * x + 0.5 * (s2 - p * c2) * x * x
+    lean_in, gain = axle.lean_in + c1 * w.mean, c1 + c2 * w.mean
+    leaning = side * (axle.radius - p) * lean_in * gain * w.half_difference
+    return w.rise - side * phi * wide - 0.5 * p * phi * phi + x + leaning + squashed
 
 
 def _road(axle: Axle, w: Wheels, d: Demand, stage: Stage) -> list[Number]:
@@ -116,10 +120,11 @@ def wheel_balance(axle: Axle, w: Wheels, d: Demand, side: float) -> Number:
     per_newton = (
         1.0
         + axle.tilted
+        - 0.5 * phi * phi
         - side * (s1 - p * c1) * phi
         - f * (phi - lowered)
         - side * f * s1
-        + ((r - p) * c1 * c1 - side * s2 * (phi + f)) * x
+        + ((r - p) * c1 * c1 - side * ((s2 - p * c2) * phi + s2 * f)) * x
         - side * c1 * f * n * axle.side_compliance
     )
     sideways = s1 - c1 * r + (s2 - c2 * r) * x
@@ -141,13 +146,15 @@ def _wishbone_equations(axle: Axle, w: Wheels, d: Demand, stage: Stage) -> list[
 
 def _wishbone_moment(axle: Axle, w: Wheels, d: Demand) -> Number:
     """Moment about the middle of the axle on the road: of the road on both wheels, less weights and inertias."""
-    s1, s2, c1, c2, r = axle.path_slope, axle.path_curve, axle.camber_gain, axle.camber_slope, axle.radius
+    s1, s2, c1, c2 = axle.path_slope, axle.path_curve, axle.camber_gain, axle.camber_slope
+    p, r = axle.crown, axle.radius
     phi, a_y = d.phi, d.a_y
     f = (axle.sprung + 2.0 * axle.unsprung) * _side_share(d)
     total = -axle.sprung * (a_y * w.rise + axle.sprung_height * (a_y * np.cos(phi) + G * np.sin(phi)))
     for side, x, n in ((1.0, w.x_outer, w.n_outer), (-1.0, w.x_inner, w.n_inner)):
-        contact = side * (0.5 * axle.track + s1 * x + 0.5 * s2 * x * x) + axle.crown * (phi - side * c1 * x)
-        hub = r * phi + side * ((s1 - c1 * r) * x + 0.5 * (s2 - c2 * r) * x * x)
+        sideways = 0.5 * axle.track * (1.0 - 0.5 * phi * phi) + s1 * x + 0.5 * s2 * x * x
+        contact = side * sideways + phi * x + p * (phi - side * (c1 * x + 0.5 * c2 * x * x))
+        hub = (r + x) * phi + side * ((s1 - c1 * r) * x + 0.5 * (s2 - c2 * r) * x * x)
         high = r + x + w.rise
         total = total + n * (contact - f * n * axle.side_compliance)
         total = total - axle.unsprung * (a_y * high + G * hub) - axle.spin * a_y

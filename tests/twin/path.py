@@ -14,7 +14,7 @@ from typing import NamedTuple
 import numpy as np
 from scipy.optimize import brentq
 
-from twin.statics import COUNT, LATERAL, SCALE, SLACK, Bearing, Held, Point, Statics
+from twin.statics import COUNT, LATERAL, REAR_ROLL, SCALE, SLACK, Bearing, Held, Point, Statics
 
 TIGHTEST_RTOL = 4.0 * np.finfo(float).eps
 STRIDE = 0.15
@@ -25,7 +25,7 @@ LONGEST = 0.05
 """Longest step of the path in `statics.SCALE` when the car is far over, as a share of the path before."""
 MOST_PIECES = 4000
 LARGEST_ROLL = {"beam": 1.4, "wishbone": 0.5}
-"""Roll at the sprung centre at which a path ends, be lateral acceleration still rising. [rad]
+"""Roll of the rear of the body at which a path ends, be lateral acceleration still rising. [rad]
 
 The geometry of wishbones is of second order in travel: a car in a hundred, one wheel up on soft springs, would lean
 on it for ever beyond any travel that they have.
@@ -186,8 +186,7 @@ class Path:
 
     def beyond(self, knot: Knot) -> float:
         """Roll beyond the largest one that is looked at. [rad]"""
-        car = self.statics.car
-        return self.statics.roll(knot.z) - LARGEST_ROLL[car.law]
+        return float(knot.z[REAR_ROLL]) - LARGEST_ROLL[self.statics.car.law]
 
     # -------------------------------------------------------------------------------------------- questions
 

@@ -17,7 +17,7 @@ from twin.car import ENDS, Car, G
 from twin.laws import STEP, Demand, Number, Stage, Wheels, equations, leans_out, moment, tests_of
 
 COUNT = 15
-TORQUE, FRONT_LOAD, LATERAL = 12, 13, 14
+REAR_ROLL, TORQUE, FRONT_LOAD, LATERAL = 11, 12, 13, 14
 SCALE = np.array([*([1e-3, 1e-3, 1.0, 1.0, 1e-3, 1e-2] * 2), 0.1, 1.0, 1.0])
 """A change of each unknown that is worth noticing. SI."""
 SETTLED = 1e-11
