@@ -4,7 +4,7 @@
     run = explorer.run("configs/2wd_dusty.toml")
     run.shortlist
 
-Errors are those of `explorer.errors`: ConfigError lists every fault of the files with its line, SpaceError and
+Errors are those of `explorer.domain.errors`: ConfigError lists every fault of the files with its line, SpaceError and
 ModelError say what cannot be asked or answered.
 """
 
@@ -16,18 +16,18 @@ from pathlib import Path
 
 import pandas as pd
 
-from explorer.checked import Checked, OneSetup, check, one_setup, spoken
-from explorer.config import LoadedStudy, load_study
+from explorer.domain.space import Space
+from explorer.flow.checked import Checked, OneSetup, check, one_setup, spoken
+from explorer.inputs.load import LoadedStudy, load_study
 from explorer.model.metrics import describe
 from explorer.report import plan_sections, plan_tables, tables
 from explorer.report.words import map_stems
-from explorer.space import Space
-from explorer.study.carry_over import CarryOver
-from explorer.study.evaluate import Progress, evaluate_all
-from explorer.study.plan import Plan
+from explorer.study.everything.evaluate import Progress, evaluate_all
+from explorer.study.everything.shortlist import NothingFeasible
+from explorer.study.everything.stream import PartMaker, one_by_one
+from explorer.study.pits.carry_over import CarryOver
+from explorer.study.plan.plan import Plan
 from explorer.study.results import RunResult
-from explorer.study.shortlist import NothingFeasible
-from explorer.study.stream import PartMaker, one_by_one
 
 
 @dataclass(frozen=True)
@@ -130,7 +130,7 @@ class Run:
 
         Raises ArtefactError when the folder cannot be used, or holds a run and `overwrite` is not wanted.
         """
-        from explorer import run_study
+        from explorer.flow import run_study
 
         return run_study.write(self.study, self.result, Path(folder), overwrite)
 
@@ -185,7 +185,7 @@ def run(
     Raises ConfigError for faults of the files, SpaceError or ModelError where a question cannot be answered at all;
     setups without an answer are counted in `Run.result.failures`.
     """
-    from explorer import pipeline
+    from explorer.flow import pipeline
 
     loaded = load(study)
     return Run(loaded, pipeline.answer(loaded, progress, assumptions=assumptions, plans=plan))
@@ -198,7 +198,7 @@ def plan(
 
     `maker` says where every setup is asked in every scenario, as `pipeline.parts_from` hands it out: here by default.
     """
-    from explorer import pipeline
+    from explorer.flow import pipeline
 
     loaded = load(study)
     return PlanAnswer(loaded.space, *pipeline.planned(loaded, progress, maker))

@@ -9,10 +9,10 @@ import math
 
 import numpy as np
 
+from explorer.model.car.slots import SLOT, SLOTS
 from explorer.model.kernel import evaluate_parameters
 from explorer.model.metrics import metric_columns
-from explorer.model.slots import SLOT, SLOTS
-from explorer.proof.fleet import DRAWN_PER_END, RANGES
+from explorer.validation.fleet import DRAWN_PER_END, RANGES
 
 DEG = math.pi / 180.0
 PHASE_NAMES = ("sweep", "hairpin", "entry", "exit")

@@ -12,11 +12,11 @@ import pandas as pd
 import pytest
 
 import explorer
-from explorer.artefacts import changed_files, csv_bytes
-from explorer.config import load_study
-from explorer.errors import ArtefactError, ConfigError, SpaceError
+from explorer.domain.errors import ArtefactError, ConfigError, SpaceError
+from explorer.inputs.load import load_study
 from explorer.report.tables import all_tables
-from explorer.study.evaluate import evaluate_all
+from explorer.runs.artefacts import changed_files, csv_bytes
+from explorer.study.everything.evaluate import evaluate_all
 
 EXAMPLES = Path(__file__).parent / "examples"
 SMALL = EXAMPLES / "small.toml"

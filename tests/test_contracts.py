@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import ast
 import csv
+import graphlib
 import re
 import subprocess
 import sys
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 
 import pytest
@@ -16,40 +17,54 @@ from explorer.report.words import MODEL_LIMITS
 
 ROOT = Path(__file__).parent.parent
 PACKAGE = ROOT / "explorer"
-RANK = {"errors": 0, "units": 1, "model": 2, "planning": 2, "space": 3, "study": 4}
-"""A room may import those of lower rank only; rooms of equal rank may not import each other."""
-RANK |= {"disk": 1, "lock": 2, "csv_text": 2, "records": 2, "marks": 3, "codec": 4, "moving": 3, "kept": 5, "links": 1}
-RANK |= {"report": 6, "config": 6, "artefacts": 6, "starter": 6, "pipeline": 7, "bench": 7, "checked": 7, "verify": 7}
-RANK |= {"run_reader": 7, "comparing": 8, "run_study": 8, "proving": 8, "terminal": 8, "interrupts": 9, "api": 9}
-RANK |= {"proof": 7, "cli": 10}
+LAYERS = {
+    "explorer": (
+        "domain", "model", "study", "inputs report runs", "flow", "bench validation", "api", "cli", "__main__",
+    ),
+    "explorer.study": ("everything", "compare questions", "pits", "plan", "results"),
+    "explorer.model": ("machine", "car metrics", "corner", "fill", "block", "kernel"),
+}  # fmt: skip
+"""The parts of a package, lowest first. A part may import what is below it; parts of one layer may not import each
+other."""
+RANK = {
+    f"{package}.{part}": rank
+    for package, layers in LAYERS.items()
+    for rank, layer in enumerate(layers)
+    for part in layer.split()
+}
+COMMANDS_ONLY = ("explorer.bench", "explorer.validation")
+"""Loaded by their commands alone, when they are given."""
 IMPORTERS = {
-    "SALib": ("study/sobol.py",),
-    "optuna": ("study/search.py",),
-    "moocore": ("study/front.py",),
+    "SALib": ("study/questions/sobol.py",),
+    "optuna": ("study/questions/search.py",),
+    "moocore": ("study/everything/front.py",),
     "seaborn": ("report/figures.py",),
     "matplotlib": ("report/figures.py", "report/pit_sheet_pdf.py"),
-    "pyarrow": ("artefacts.py",),
+    "pyarrow": ("runs/artefacts.py",),
     "plotly": ("report/page/build.py",),
-    "typer": ("cli.py", "cli_options.py", "cli_runs.py"),
-    "rich": ("terminal.py",),
-    "tomllib": ("config_source.py",),
-    "mujoco": ("proof/multibody.py", "proof/wishbone/multibody.py"),
-    "Pynite": ("proof/bars.py",),
-    "control": ("proof/motion.py",),
-    "distributed": ("study/cluster.py",),
+    "typer": ("cli/commands.py", "cli/options.py", "cli/run_commands.py"),
+    "rich": ("cli/terminal.py",),
+    "tomllib": ("inputs/source.py",),
+    "mujoco": ("validation/multibody.py", "validation/wishbone/multibody.py"),
+    "Pynite": ("validation/bars.py",),
+    "control": ("validation/motion.py",),
+    "distributed": ("study/everything/cluster.py",),
 }
 
 
-def room_of(path: Path) -> str:
-    name = path.relative_to(PACKAGE).parts[0].removesuffix(".py")
-    if name.startswith("bench"):
-        return "bench"
-    return "config" if name.startswith("config") else "cli" if name.startswith(("cli", "__main__")) else name
+def module_of(path: Path) -> str:
+    return ".".join(path.relative_to(ROOT).with_suffix("").parts).removesuffix(".__init__")
 
 
-def imports_of(path: Path) -> set[str]:
+def part_of(module: str, package: str) -> str:
+    """The part of a package that a module belongs to; "" where it is outside, or the package itself."""
+    inside = module.removeprefix(f"{package}.")
+    return "" if inside == module else f"{package}.{inside.partition('.')[0]}"
+
+
+def nodes_imported(nodes: Iterable[ast.AST]) -> set[str]:
     found = set()
-    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+    for node in nodes:
         if isinstance(node, ast.Import):
             found |= {alias.name for alias in node.names}
         elif isinstance(node, ast.ImportFrom) and node.module:
@@ -57,19 +72,42 @@ def imports_of(path: Path) -> set[str]:
     return found
 
 
+def imports_of(path: Path) -> set[str]:
+    return nodes_imported(ast.walk(ast.parse(path.read_text(encoding="utf-8"))))
+
+
 SOURCES = sorted(path for path in PACKAGE.rglob("*.py") if path.name != "__init__.py" or path.parent != PACKAGE)
 
 
 @pytest.mark.parametrize("path", SOURCES, ids=lambda path: str(path.relative_to(PACKAGE)))
 def test_imports_point_one_way(path: Path) -> None:
-    """Catches a model that reads files or a report that evaluates the model."""
-    here = room_of(path)
-    for name in imports_of(path):
-        if not name.startswith("explorer."):
-            continue
-        room = name.split(".")[1]
-        room = next((whole for whole in ("config", "bench", "cli") if room.startswith(whole)), room)
-        assert RANK[room] < RANK[here] or room == here, f"{path.name} imports {name}"
+    """Catches a model that reads files, a report that evaluates the model, and a file that belongs to no layer."""
+    module = module_of(path)
+    for package in LAYERS:
+        here = part_of(module, package)
+        assert not here or here in RANK, f"{here} has no place in LAYERS"
+        for there in {part_of(name, package) for name in imports_of(path)} & set(RANK) - {here}:
+            assert not here or RANK[there] < RANK[here], f"{module} imports {there}"
+
+
+def test_no_module_needs_itself() -> None:
+    """Catches two modules that import each other, directly or not, inside one part too."""
+    needed = {module_of(path): imports_of(path) for path in SOURCES}
+    inside = {name: {one for one in needed if f"{name}.".startswith(f"{one}.")} for name in needed}
+    graphlib.TopologicalSorter({name: found & set(needed) - inside[name] for name, found in needed.items()}).prepare()
+
+
+def test_only_the_root_is_flat() -> None:
+    """Catches a module put beside the folders."""
+    assert {path.stem for path in PACKAGE.glob("*.py")} == {"__init__", "__main__", "api"}
+
+
+def test_a_command_alone_loads_what_it_alone_needs() -> None:
+    """Catches checkers and benches that another part leans on, or that every command loads."""
+    for path in SOURCES:
+        part, tree = part_of(module_of(path), "explorer"), ast.parse(path.read_text(encoding="utf-8"))
+        names = nodes_imported(tree.body if part == "explorer.cli" else ast.walk(tree))
+        assert part in COMMANDS_ONLY or not {part_of(name, "explorer") for name in names} & set(COMMANDS_ONLY), path
 
 
 @pytest.mark.parametrize("library", sorted(IMPORTERS))
@@ -166,6 +204,6 @@ def test_developers_tell_the_speed_that_the_committed_bench_measured() -> None:
 def test_a_question_loads_no_drawing_and_no_sampling_library() -> None:
     """Catches an import at the top of a file that makes every command seconds slower."""
     heavy = "('seaborn', 'SALib', 'optuna', 'scipy.stats')"
-    code = f"import sys, explorer.pipeline; print([name for name in {heavy} if name in sys.modules])"
+    code = f"import sys, explorer.flow.pipeline; print([name for name in {heavy} if name in sys.modules])"
     found = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, cwd=ROOT)
     assert found.stdout.strip() == "[]", found.stdout

@@ -518,5 +518,5 @@ def test_axle_limit_is_a_crossing(seed: int) -> None:
 
 
 def test_random_cars_fill_the_parameter_vector() -> None:
-    slots = pytest.importorskip("explorer.model.slots")
+    slots = pytest.importorskip("explorer.model.car.slots")
     assert set(twin.random_car(np.random.default_rng(0))) == set(slots.SLOTS)

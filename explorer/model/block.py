@@ -4,16 +4,19 @@ from __future__ import annotations
 
 import numpy as np
 
-from explorer.model.bumps import bump_level, level_at
-from explorer.model.car import car_at, fault_of, phase_at
-from explorer.model.clearance import axle_height, chassis_clearance
-from explorer.model.compiled import inner, spliced
-from explorer.model.cornering import car_state, wheels_at
-from explorer.model.direct import direct_limits, no_route, route_of
+from explorer.model.car.bumps import bump_level, level_at
+from explorer.model.car.car import car_at, fault_of, phase_at
+from explorer.model.car.clearance import axle_height, chassis_clearance
+from explorer.model.car.slots import PHASE_COLUMNS, SLOT
+from explorer.model.car.tyre import tyre_at
+from explorer.model.corner.cornering import car_state, wheels_at
+from explorer.model.corner.direct import direct_limits, no_route, route_of
+from explorer.model.corner.followed import followed_limits
+from explorer.model.corner.grip import corner_of
+from explorer.model.corner.path import PathLaw, law_of, path_law, unlike
 from explorer.model.fill import fill_bumps, fill_phase, fill_response, fill_steady, fill_worst
-from explorer.model.followed import followed_limits
-from explorer.model.grip import corner_of
-from explorer.model.lanes import (
+from explorer.model.machine.compiled import inner, spliced
+from explorer.model.machine.lanes import (
     WIDTH,
     any_of,
     get_lane,
@@ -26,9 +29,6 @@ from explorer.model.lanes import (
     value_at,
 )
 from explorer.model.metrics import CAR_COLUMN, N_CAR, N_PHASE, PHASE_COLUMN
-from explorer.model.path import PathLaw, law_of, path_law, unlike
-from explorer.model.slots import PHASE_COLUMNS, SLOT
-from explorer.model.tyre import tyre_at
 
 _CASTER, _KPI, _ACKERMANN = SLOT["caster"], SLOT["kingpin_inclination"], SLOT["ackermann_share"]
 _ROUGHNESS, _BUMP = SLOT["roughness"], SLOT["bump_height"]

@@ -4,15 +4,15 @@ from __future__ import annotations
 
 import numpy as np
 
-from explorer.model.axle_point import LATERAL, SIGMA
-from explorer.model.bumps import bump_step
-from explorer.model.car import G
-from explorer.model.compiled import inner, njit
-from explorer.model.jets import part
-from explorer.model.lanes import least, put_at, value_at, where
+from explorer.model.car.bumps import bump_step
+from explorer.model.car.car import G
+from explorer.model.corner.axle_point import LATERAL, SIGMA
+from explorer.model.corner.path import PathState, axles_at
+from explorer.model.corner.response import axle_forces, response_of, roll_mode
+from explorer.model.machine.compiled import inner, njit
+from explorer.model.machine.jets import part
+from explorer.model.machine.lanes import least, put_at, value_at, where
 from explorer.model.metrics import CAR_COLUMN, PHASE_COLUMN
-from explorer.model.path import PathState, axles_at
-from explorer.model.response import axle_forces, response_of, roll_mode
 
 _ROLL, _GRIP, _FRONT_GRIP, _REAR_GRIP = (
     PHASE_COLUMN[name] for name in ("roll_deg", "grip_margin_pct", "front_grip_margin_pct", "rear_grip_margin_pct")

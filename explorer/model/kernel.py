@@ -11,14 +11,14 @@ import numpy as np
 from numba import get_num_threads
 from numpy.typing import NDArray
 
-from explorer.errors import ModelError
+from explorer.domain.errors import ModelError
 from explorer.model.block import evaluate_block
-from explorer.model.compiled import njit
-from explorer.model.lanes import WIDTH
+from explorer.model.car.slots import PHASE_COLUMNS, SLOT, SLOTS, WISHBONE
+from explorer.model.car.tyre import bump_tables_at
+from explorer.model.corner.path import Beam, Wishbone
+from explorer.model.machine.compiled import njit
+from explorer.model.machine.lanes import WIDTH
 from explorer.model.metrics import N_CAR, N_PHASE
-from explorer.model.path import Beam, Wishbone
-from explorer.model.slots import PHASE_COLUMNS, SLOT, SLOTS, WISHBONE
-from explorer.model.tyre import bump_tables_at
 
 _ROUGHNESS, _N, _LAW = SLOT["roughness"], SLOT["load_sensitivity"], SLOT["axle_law"]
 FEW = 256

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from explorer.errors import SpaceError
+from explorer.domain.errors import SpaceError
 
 
 @dataclass(frozen=True)

@@ -7,11 +7,11 @@ from typing import Any
 
 import pandas as pd
 
+from explorer.domain.space import Space
 from explorer.report import words
 from explorer.report.plan_sections import rung_text
-from explorer.space import Space
-from explorer.study.compare import FELT, Comparison
-from explorer.study.ladder import Ladder
+from explorer.study.compare.setups import FELT, Comparison
+from explorer.study.pits.ladder import Ladder
 
 
 @dataclass(frozen=True)

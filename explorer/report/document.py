@@ -7,14 +7,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from explorer.domain.space import IntArray, Objective
 from explorer.report import sections, words
 from explorer.report.plan_parts import planning_parts
 from explorer.report.words import escape
-from explorer.space import IntArray, Objective
-from explorer.study.evaluate import Progress
+from explorer.study.everything.evaluate import Progress
+from explorer.study.everything.shortlist import NothingFeasible, Pick, Shortlist
+from explorer.study.questions.sanity import overturned
 from explorer.study.results import RunResult
-from explorer.study.sanity import overturned
-from explorer.study.shortlist import NothingFeasible, Pick, Shortlist
 
 if TYPE_CHECKING:
     from explorer.report.figures import Picture

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from explorer.space import FloatArray
+from explorer.domain.space import FloatArray
 
 
 @dataclass(frozen=True)

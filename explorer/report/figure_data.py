@@ -7,17 +7,17 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from explorer.domain.space import BoolArray, FloatArray, IntArray, Knob, Space
 from explorer.model.metrics import describe
 from explorer.report import words
 from explorer.report.tables import picks_of
-from explorer.space import BoolArray, FloatArray, IntArray, Knob, Space
-from explorer.study.assumptions import AssumptionEffects
-from explorer.study.front import Front
-from explorer.study.maps import MetricMap
-from explorer.study.one_change import OneChange
+from explorer.study.everything.front import Front
+from explorer.study.everything.shortlist import Shortlist
+from explorer.study.questions.assumptions import AssumptionEffects
+from explorer.study.questions.maps import MetricMap
+from explorer.study.questions.one_change import OneChange
+from explorer.study.questions.sensitivity import Sensitivity
 from explorer.study.results import RunResult
-from explorer.study.sensitivity import Sensitivity
-from explorer.study.shortlist import Shortlist
 
 FRONT_POINTS = 4000
 """A front with more distinct points is drawn thinned, and its title says so."""

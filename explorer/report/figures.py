@@ -25,12 +25,12 @@ from matplotlib.figure import Figure
 from matplotlib.patches import Patch, Rectangle
 from PIL import Image
 
+from explorer.domain.space import BoolArray, FloatArray
 from explorer.report import figure_data as data
 from explorer.report import words
 from explorer.report.drawing import Drawing
 from explorer.report.figure_data import ChangeDrawing, FrontDrawing, MapDrawing
-from explorer.space import BoolArray, FloatArray
-from explorer.study.evaluate import Progress
+from explorer.study.everything.evaluate import Progress
 from explorer.study.results import RunResult
 
 DPI = 110

@@ -20,8 +20,8 @@ from explorer.report.pit_sheet_data import (
     sheet_data,
 )
 from explorer.report.pit_sheet_text import LINE, Cell
-from explorer.study.change_plan import ChangePlan
-from explorer.study.ladder import Ladder
+from explorer.study.pits.ladder import Ladder
+from explorer.study.plan.change_plan import ChangePlan
 from explorer.study.results import RunResult
 
 _STYLE = """

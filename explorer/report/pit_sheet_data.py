@@ -12,8 +12,8 @@ from dataclasses import dataclass, replace
 from explorer.report import words
 from explorer.report.pit_sheet_text import LINE, Cell, lines_of, width_of
 from explorer.report.pit_sheet_words import CURES, Content, sheet_content
-from explorer.study.change_plan import ChangePlan
-from explorer.study.ladder import Ladder
+from explorer.study.pits.ladder import Ladder
+from explorer.study.plan.change_plan import ChangePlan
 from explorer.study.results import RunResult
 
 PAGE = (595.276, 841.89)

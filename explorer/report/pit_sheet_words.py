@@ -7,14 +7,14 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from explorer.domain.space import Knob, Space
 from explorer.report import plan_sections, words
 from explorer.report.words import flat
-from explorer.space import Knob, Space
-from explorer.study.change_plan import ChangePlan, Stop
-from explorer.study.ladder import Ladder, Rung
+from explorer.study.everything.shortlist import Pick, Shortlist
+from explorer.study.pits.ladder import Ladder, Rung
+from explorer.study.plan.change_plan import ChangePlan, Stop
+from explorer.study.plan.robust_shortlist import RobustPick
 from explorer.study.results import RunResult
-from explorer.study.robust_shortlist import RobustPick
-from explorer.study.shortlist import Pick, Shortlist
 
 SETUPS_ACROSS = 6
 CURES = 2

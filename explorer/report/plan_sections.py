@@ -4,21 +4,21 @@ from __future__ import annotations
 
 import numpy as np
 
+from explorer.domain.space import Objective, Space
+from explorer.domain.units import unit_of
+from explorer.domain.unknowns import FIGURES, Unknown
+from explorer.model.car.slots import PHASE_COLUMNS
 from explorer.model.metrics import describe
-from explorer.model.slots import PHASE_COLUMNS
-from explorer.planning import FIGURES, Unknown
 from explorer.report import words
 from explorer.report.words import escape
-from explorer.space import Objective, Space
-from explorer.study.carry_over import Carried, CarryOver
-from explorer.study.change_plan import ChangePlan, Stop
-from explorer.study.ladder import Ladder
-from explorer.study.learning import Learned
-from explorer.study.limits import ResolvedLimit
-from explorer.study.plan import Plan
-from explorer.study.robust_shortlist import RobustPick
-from explorer.study.worth import Knowing
-from explorer.units import unit_of
+from explorer.study.everything.limits import ResolvedLimit
+from explorer.study.pits.carry_over import Carried, CarryOver
+from explorer.study.pits.ladder import Ladder
+from explorer.study.plan.change_plan import ChangePlan, Stop
+from explorer.study.plan.learning import Learned
+from explorer.study.plan.plan import Plan
+from explorer.study.plan.robust_shortlist import RobustPick
+from explorer.study.plan.worth import Knowing
 
 FIGURE_WORDS = {
     "nominal": "at the best guess",

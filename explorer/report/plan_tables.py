@@ -7,19 +7,19 @@ from collections.abc import Iterator
 import numpy as np
 import pandas as pd
 
-from explorer.planning import FIGURES
+from explorer.domain.space import Space
+from explorer.domain.units import unit_of
+from explorer.domain.unknowns import FIGURES
 from explorer.report.tables import margin_names
-from explorer.space import Space
-from explorer.study.carry_over import CarryOver
-from explorer.study.change_plan import ChangePlan
-from explorer.study.compare_runs import KEPT_SHARE
-from explorer.study.ladder import Ladder
-from explorer.study.learning import Learned
-from explorer.study.plan import Plan
+from explorer.study.compare.runs import KEPT_SHARE
+from explorer.study.pits.carry_over import CarryOver
+from explorer.study.pits.ladder import Ladder
+from explorer.study.plan.change_plan import ChangePlan
+from explorer.study.plan.learning import Learned
+from explorer.study.plan.plan import Plan
+from explorer.study.plan.robust import Robust
+from explorer.study.plan.split import Split
 from explorer.study.results import RunResult
-from explorer.study.robust import Robust
-from explorer.study.split import Split
-from explorer.units import unit_of
 
 BLOCK = 16_384
 """Setups in one row group of the plan's table."""

@@ -7,11 +7,11 @@ from typing import Any
 
 import pandas as pd
 
-from explorer.errors import SpaceError
+from explorer.domain.errors import SpaceError
 from explorer.report import words
 from explorer.report.answers import Answer, plain
 from explorer.report.words import flat
-from explorer.study.compare_runs import (
+from explorer.study.compare.runs import (
     KEPT_SHARE,
     Differs,
     LimitPair,

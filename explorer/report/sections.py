@@ -6,13 +6,13 @@ from collections.abc import Callable, Sequence
 
 import numpy as np
 
+from explorer.domain.space import FloatArray
 from explorer.model.metrics import describe
 from explorer.report import figure_data, words
 from explorer.report.words import escape
-from explorer.space import FloatArray
-from explorer.study.exact import StepEffects
+from explorer.study.questions.exact import StepEffects
+from explorer.study.questions.sensitivity import Sensitivity
 from explorer.study.results import RunResult
-from explorer.study.sensitivity import Sensitivity
 
 KIND_WORDS = {"shapley": "Shapley effect", "total": "total index", "first": "first-order index"}
 ASSUMPTIONS_SHOWN = 10

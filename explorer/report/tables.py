@@ -7,19 +7,19 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
+from explorer.domain.space import FloatArray, Space
 from explorer.model.metrics import describe
 from explorer.report import words
-from explorer.space import FloatArray, Space
-from explorer.study.assumptions import AssumptionEffects
-from explorer.study.evaluate import MetricTable
-from explorer.study.exact import StepEffects
-from explorer.study.front import Front
-from explorer.study.limits import LimitCounts, ResolvedLimit, margins
-from explorer.study.maps import MetricMap
-from explorer.study.one_change import OneChange
+from explorer.study.everything.evaluate import MetricTable
+from explorer.study.everything.front import Front
+from explorer.study.everything.limits import LimitCounts, ResolvedLimit, margins
+from explorer.study.everything.shortlist import NothingFeasible, Pick, Shortlist
+from explorer.study.questions.assumptions import AssumptionEffects
+from explorer.study.questions.exact import StepEffects
+from explorer.study.questions.maps import MetricMap
+from explorer.study.questions.one_change import OneChange
+from explorer.study.questions.sensitivity import Sensitivity
 from explorer.study.results import LevelShares, RunResult
-from explorer.study.sensitivity import Sensitivity
-from explorer.study.shortlist import NothingFeasible, Pick, Shortlist
 
 
 def all_tables(result: RunResult) -> dict[str, pd.DataFrame]:

@@ -9,11 +9,11 @@ import math
 import re
 from collections.abc import Iterable, Sequence
 
+from explorer.domain.space import Knob, Limit, Objective, Space
+from explorer.domain.units import UNITS, unit_of
 from explorer.model.metrics import describe
-from explorer.space import Knob, Limit, Objective, Space
-from explorer.study.limits import ResolvedLimit
-from explorer.study.maps import MetricMap
-from explorer.units import UNITS, unit_of
+from explorer.study.everything.limits import ResolvedLimit
+from explorer.study.questions.maps import MetricMap
 
 MODEL_LIMITS: tuple[str, ...] = (
     "The cornering part is quasi-static: the car stands still in each corner phase. Only the response figures "

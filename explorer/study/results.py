@@ -4,21 +4,21 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from explorer.space import IntArray, Space
-from explorer.study.assumptions import AssumptionEffects
-from explorer.study.carry_over import CarryOver
-from explorer.study.change_plan import ChangePlan
-from explorer.study.evaluate import MetricTable
-from explorer.study.exact import StepEffects
-from explorer.study.front import Front
-from explorer.study.ladder import Ladder
-from explorer.study.limits import LimitCounts, ResolvedLimit
-from explorer.study.maps import MetricMap
-from explorer.study.one_change import OneChange
-from explorer.study.plan import Plan
-from explorer.study.search_results import Agreement, SearchResult
-from explorer.study.sensitivity import Sensitivity
-from explorer.study.shortlist import NothingFeasible, Shortlist
+from explorer.domain.space import IntArray, Space
+from explorer.study.everything.evaluate import MetricTable
+from explorer.study.everything.front import Front
+from explorer.study.everything.limits import LimitCounts, ResolvedLimit
+from explorer.study.everything.shortlist import NothingFeasible, Shortlist
+from explorer.study.pits.carry_over import CarryOver
+from explorer.study.pits.ladder import Ladder
+from explorer.study.plan.change_plan import ChangePlan
+from explorer.study.plan.plan import Plan
+from explorer.study.questions.assumptions import AssumptionEffects
+from explorer.study.questions.exact import StepEffects
+from explorer.study.questions.maps import MetricMap
+from explorer.study.questions.one_change import OneChange
+from explorer.study.questions.search_results import Agreement, SearchResult
+from explorer.study.questions.sensitivity import Sensitivity
 
 
 @dataclass(frozen=True)

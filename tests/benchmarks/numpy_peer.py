@@ -11,9 +11,9 @@ from types import SimpleNamespace as Bag
 import numpy as np
 from scipy.linalg import expm
 
+from explorer.model.car.slots import PHASE_COLUMNS, SLOT, SLOTS
+from explorer.model.car.tyre import TABLE_HIGH, TABLE_LOW, TABLE_STEPS_PER_UNIT, bump_table
 from explorer.model.metrics import CAR_COLUMN, N_CAR, N_PHASE, PHASE_COLUMN
-from explorer.model.slots import PHASE_COLUMNS, SLOT, SLOTS
-from explorer.model.tyre import TABLE_HIGH, TABLE_LOW, TABLE_STEPS_PER_UNIT, bump_table
 
 G = 9.80665
 SCAN = (np.arange(1, 33) / 32) ** 1.5

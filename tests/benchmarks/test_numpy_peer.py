@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 from benchmarks.numpy_peer import evaluate
 
-from explorer.config import load_study
+from explorer.inputs.load import load_study
 from explorer.model.metrics import metric_columns
-from explorer.study.evaluate import evaluate_positions
+from explorer.study.everything.evaluate import evaluate_positions
 
 CONFIGS = Path(__file__).parents[2] / "configs"
 

@@ -10,9 +10,9 @@ from typing import Any
 import pytest
 from report import page_runs, sample_run
 
-from explorer.artefacts import csv_bytes
 from explorer.report import tables
 from explorer.report.page import report_page
+from explorer.runs.artefacts import csv_bytes
 
 RUNS = {
     "run": sample_run.run,

@@ -9,7 +9,7 @@ from pathlib import Path
 import pandas as pd
 
 import explorer
-from explorer.errors import ConfigError
+from explorer.domain.errors import ConfigError
 
 SMALL = Path(__file__).with_name("small.toml")
 

@@ -11,7 +11,7 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 from hostile.desk import Edit
 
-from explorer.starter import write_starter
+from explorer.inputs.starter import write_starter
 
 
 @pytest.fixture

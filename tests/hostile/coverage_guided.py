@@ -22,7 +22,9 @@ import explorer.model
 for module in pkgutil.walk_packages(explorer.model.__path__, "explorer.model."):
     importlib.import_module(module.name)  # compiled functions cannot be instrumented
 
-with atheris.instrument_imports(include=["explorer.config", "explorer.space", "explorer.checked", "tomllib"]):
+with atheris.instrument_imports(
+    include=["explorer.inputs.load", "explorer.domain.space", "explorer.flow.checked", "tomllib"]
+):
     from door import through
     from mutations import texts, used
 

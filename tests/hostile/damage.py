@@ -15,11 +15,11 @@ from typing import Any
 
 from report import sample_run
 
-from explorer import disk
-from explorer.artefacts import RunFolder
-from explorer.csv_text import csv_bytes
-from explorer.records import ANSWERS, DONE, KEY_FILE, MANIFEST, MOVES, RESULT, WORK
 from explorer.report.tables import all_tables
+from explorer.runs import disk
+from explorer.runs.artefacts import RunFolder
+from explorer.runs.csv_text import csv_bytes
+from explorer.runs.records import ANSWERS, DONE, KEY_FILE, MANIFEST, MOVES, RESULT, WORK
 
 KEY = {"input study.toml": "ab", "library numba": "0.61"}
 FACTS: dict[str, Any] = {

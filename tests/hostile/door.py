@@ -15,12 +15,12 @@ from pathlib import Path
 
 import numpy as np
 
-from explorer import checked, pipeline
-from explorer.artefacts import csv_bytes
-from explorer.config import LoadedStudy, load_study
-from explorer.errors import ExplorerError
+from explorer.cli.terminal import BAD_INPUT, DONE, MODEL_FAILED, guarded, plain
+from explorer.domain.errors import ExplorerError
+from explorer.flow import checked, pipeline
+from explorer.inputs.load import LoadedStudy, load_study
 from explorer.report import document, tables
-from explorer.terminal import BAD_INPUT, DONE, MODEL_FAILED, guarded, plain
+from explorer.runs.artefacts import csv_bytes
 
 PATIENCE = 10.0
 """A refusal, or the start of a run, must not take longer, in seconds of this process: a busy machine is no fault."""

@@ -21,7 +21,7 @@ if __name__ == "__main__":
 from door import ask, in_depth, put, through
 from mutations import broken, texts
 
-from explorer import config_source
+from explorer.inputs import source
 
 BATCH = 500
 DEEP_EVERY = 400
@@ -55,7 +55,7 @@ def warm() -> None:
     """The compiled model loaded before anything is timed. Most files of an input are as shipped: the two pure functions
     that take them apart remember a few texts, which halves the work and changes nothing."""
     tomllib.loads = lru_cache(maxsize=64)(tomllib.loads)  # type: ignore[assignment]
-    config_source.key_lines = lru_cache(maxsize=64)(config_source.key_lines)  # type: ignore[assignment]
+    source.key_lines = lru_cache(maxsize=64)(source.key_lines)  # type: ignore[assignment]
     ask(put(dict(texts("starter")), Path(tempfile.mkdtemp())))
 
 

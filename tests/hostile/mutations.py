@@ -16,11 +16,11 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
-from explorer.config_fields import KINDS
-from explorer.starter import STARTER_FILES
+from explorer.inputs.fields import KINDS
+from explorer.inputs.starter import STARTER_FILES
 
 CONFIGS = Path(__file__).parents[2] / "configs"
-STARTER = Path(__file__).parents[2] / "explorer" / "starter"
+STARTER = Path(__file__).parents[2] / "explorer" / "inputs" / "starter"
 
 SETS: dict[str, dict[str, Path]] = {
     "starter": {name: STARTER / name for name in STARTER_FILES},

@@ -17,14 +17,14 @@ import pytest
 from damage import KEY, PRECIOUS, RECORDS, STATES, Watch, accident, answered, changed, made
 from door import STEERS_A_TERMINAL
 
-from explorer import artefacts, disk
-from explorer.artefacts import RunFolder
-from explorer.codec import unpack
-from explorer.comparing import compared
-from explorer.errors import ArtefactError
-from explorer.records import ANSWERS, KEY_FILE, MANIFEST, MOVES, WORK
-from explorer.terminal import BAD_INPUT, DONE, guarded, plain
-from explorer.verify import told, verify
+from explorer.cli.terminal import BAD_INPUT, DONE, guarded, plain
+from explorer.domain.errors import ArtefactError
+from explorer.flow.comparing import compared
+from explorer.runs import artefacts, disk
+from explorer.runs.artefacts import RunFolder
+from explorer.runs.codec import unpack
+from explorer.runs.records import ANSWERS, KEY_FILE, MANIFEST, MOVES, WORK
+from explorer.runs.verify import told, verify
 
 FLAGS: tuple[dict[str, bool], ...] = ({}, {"resume": True}, {"overwrite": True})
 WAY_OUT = re.compile(r"--overwrite|--resume|--out|another folder|move it away|wait for it")
@@ -230,7 +230,7 @@ def test_what_is_read_from_a_folder_steers_no_terminal(states, tmp_path):
 @pytest.mark.parametrize(
     "value",
     [{"kind": ["explorer.__main__", "main"], "fields": {}}, {"kind": ["os", "system"], "fields": {}}, {"dict": [[1]]},
-     {"kind": ["explorer.errors"], "fields": {}}, {"array": ["<f8", [2], 0, 8]}, {"array": ["O", [1], 0, 8]},
+     {"kind": ["explorer.domain.errors"], "fields": {}}, {"array": ["<f8", [2], 0, 8]}, {"array": ["O", [1], 0, 8]},
      {"float": "0x1p99999"}, {"tuple": 3}, {}],
 )  # fmt: skip
 def test_an_answer_made_up_by_hand_runs_nothing(value):

@@ -120,7 +120,7 @@ import resource, sys
 resource.setrlimit(resource.RLIMIT_AS, ({room}, {room}))
 sys.path[:0] = {paths!r}
 from pathlib import Path
-from explorer.cli import app
+from explorer.cli.commands import app
 app(["check", sys.argv[1]], prog_name="setup-space")
 """
 
@@ -139,8 +139,8 @@ def test_a_refusal_fits_into_a_gigabyte(tmp_path: Path) -> None:
 
 def test_a_broken_guard_is_noticed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """The door itself: an exception that is not ours comes through it; a message without a place does not pass."""
-    import explorer.config as config
-    from explorer.errors import ConfigError, Problem
+    import explorer.inputs.load as config
+    from explorer.domain.errors import ConfigError, Problem
 
     path = put(dict(texts("starter")), tmp_path)
     monkeypatch.setattr(config, "build_car", lambda source: 1 / 0)

@@ -16,10 +16,10 @@ from door import csv_bytes
 from hostile.desk import Edit
 from typer.testing import CliRunner
 
-from explorer.cli import app
-from explorer.config import load_study
-from explorer.csv_text import cell_text
-from explorer.errors import ConfigError
+from explorer.cli.commands import app
+from explorer.domain.errors import ConfigError
+from explorer.inputs.load import load_study
+from explorer.runs.csv_text import cell_text
 
 BARS = ("=1+1", "\uff1d1+1", "@SUM(A1)", "soft;=1+1")
 REARS = ("+cmd|' /C calc'!A0", "-2+3", 'a|b`c`"x"', "<script>alert(7)</script>")

@@ -9,11 +9,12 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner
 
-from explorer import api, config_source
-from explorer.cli import app
-from explorer.config import load_study
-from explorer.config_source import SIZE_LIMIT
-from explorer.errors import ConfigError, Problem
+from explorer import api
+from explorer.cli.commands import app
+from explorer.domain.errors import ConfigError, Problem
+from explorer.inputs import source
+from explorer.inputs.load import load_study
+from explorer.inputs.source import SIZE_LIMIT
 
 CONFIGS = Path(__file__).parents[2] / "configs"
 REFERENCES = {
@@ -41,7 +42,7 @@ def opened(monkeypatch: pytest.MonkeyPatch) -> list[str]:
         seen.append(str(path))
         return real(path, *rest)
 
-    monkeypatch.setattr(config_source.os, "open", watch)
+    monkeypatch.setattr(source.os, "open", watch)
     return seen
 
 
@@ -109,7 +110,7 @@ def test_shipped_studies_stay_inside():
     """Catches: a demo that needs the flag."""
     for path in sorted(CONFIGS.glob("*.toml")):
         for file in load_study(path).files:
-            assert config_source.within(file.path, str(CONFIGS))
+            assert source.within(file.path, str(CONFIGS))
 
 
 @pytest.mark.parametrize("kind", ["pipe", "device", "folder", "socket", "kernel", "huge", "loop"])
@@ -146,7 +147,7 @@ def test_only_ordinary_files_are_opened(folder, edit, opened, kind, monkeypatch)
 def test_a_file_swapped_after_it_was_judged_is_not_followed(folder, monkeypatch):
     """Catches: a link put in place between the look and the opening, and a size believed from the first look."""
     car = folder / "car.toml"
-    real = config_source.ordinary
+    real = source.ordinary
 
     def judged_then_swapped(path, root=None):
         found = real(path, root)
@@ -155,7 +156,7 @@ def test_a_file_swapped_after_it_was_judged_is_not_followed(folder, monkeypatch)
             car.symlink_to("/etc/hostname")
         return found
 
-    monkeypatch.setattr(config_source, "ordinary", judged_then_swapped)
+    monkeypatch.setattr(source, "ordinary", judged_then_swapped)
     assert any("car.toml" in one.file and "readable" in one.allowed for one in problems(folder))
 
 

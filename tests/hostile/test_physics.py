@@ -8,13 +8,13 @@ import pytest
 from hostile.desk import Edit
 from typer.testing import CliRunner
 
-from explorer.checked import check
-from explorer.cli import app
-from explorer.config import load_study
-from explorer.errors import ConfigError
-from explorer.model.car import FAULTS
-from explorer.study.evaluate import MetricTable, table_of
-from explorer.study.sanity import overturned
+from explorer.cli.commands import app
+from explorer.domain.errors import ConfigError
+from explorer.flow.checked import check
+from explorer.inputs.load import load_study
+from explorer.model.car.car import FAULTS
+from explorer.study.everything.evaluate import MetricTable, table_of
+from explorer.study.questions.sanity import overturned
 
 CAR, SURFACE, STUDY = "car.toml", "surface.toml", "study.toml"
 

@@ -11,22 +11,25 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from explorer import cli, cli_runs, pipeline
-from explorer.config import LoadedStudy, load_study
-from explorer.errors import ModelError
-from explorer.model.car import FAULTS
+from explorer.cli import commands, run_commands
+from explorer.domain.errors import ModelError
+from explorer.domain.space import Space
+from explorer.domain.unknowns import Planning
+from explorer.flow import pipeline
+from explorer.inputs.load import LoadedStudy, load_study
+from explorer.inputs.starter import STARTER_FILES
+from explorer.model.car.car import FAULTS
 from explorer.model.kernel import evaluate_with_faults
 from explorer.model.metrics import metric_columns
-from explorer.planning import Planning
 from explorer.report import document
-from explorer.space import Space
-from explorer.starter import STARTER_FILES
-from explorer.study import evaluate, exact, front, robust, robust_shortlist, scenario_pass, sobol, stream
-from explorer.study.evaluate import MetricTable, evaluate_positions
+from explorer.study.everything import evaluate, front, stream
+from explorer.study.everything.evaluate import MetricTable, evaluate_positions
+from explorer.study.plan import robust, robust_shortlist, scenario_pass
+from explorer.study.plan.scenarios import draw
+from explorer.study.questions import exact, sobol
 from explorer.study.results import Failures
-from explorer.study.scenarios import draw
 
-STUDY = Path(__file__).parents[2] / "explorer" / "starter" / STARTER_FILES[2]
+STUDY = Path(__file__).parents[2] / "explorer" / "inputs" / "starter" / STARTER_FILES[2]
 TURF = Path(__file__).parents[2] / "configs" / "2wd_turf.toml"
 KNOBS = ("front_bar", "rear_bar", "front_spring")
 KNOB, LEVEL = "front_bar", "1.8"
@@ -188,8 +191,8 @@ def test_a_run_that_meets_one_writes_nothing_and_exits_4(monkeypatch, tmp_path, 
     from typer.testing import CliRunner
 
     poison(monkeypatch, at_level(study.space), np.nan)
-    monkeypatch.setattr(cli_runs, "load", lambda path: study)
-    result = CliRunner().invoke(cli.app, ["run", str(STUDY), "--out", str(tmp_path / "out")])
+    monkeypatch.setattr(run_commands, "load", lambda path: study)
+    result = CliRunner().invoke(commands.app, ["run", str(STUDY), "--out", str(tmp_path / "out")])
     assert result.exit_code == 4 and "not finite" in result.output
     assert not (tmp_path / "out" / "run.json").exists()
 
@@ -302,9 +305,9 @@ def test_run_json_and_exit_code_tell_of_them(monkeypatch, tmp_path, study):
     from typer.testing import CliRunner
 
     poison(monkeypatch, at_level(study.space), None)
-    monkeypatch.setattr(cli_runs, "load", lambda path: study)
+    monkeypatch.setattr(run_commands, "load", lambda path: study)
     monkeypatch.setattr(document, "all_figures", lambda result, progress=None: {})
-    result = CliRunner().invoke(cli.app, ["run", str(STUDY), "--out", str(tmp_path / "out"), "--quiet"])
+    result = CliRunner().invoke(commands.app, ["run", str(STUDY), "--out", str(tmp_path / "out"), "--quiet"])
     assert result.exit_code == 4 and "no answer for 15 setups" in result.output, result.output
     assert json.loads((tmp_path / "out" / "run.json").read_text())["counts"]["invalid"] == 15
     assert "15 of 75 setups" in (tmp_path / "out" / "report.md").read_text(encoding="utf-8")
@@ -316,9 +319,9 @@ def test_where_nothing_is_answered_the_reason_is_told(monkeypatch, study):
 
     poison(monkeypatch, lambda vectors: np.ones(len(vectors), dtype=bool), None)
     for case in (study, small(study, method="sampled")):
-        monkeypatch.setattr(cli, "load", lambda path, case=case: case)
+        monkeypatch.setattr(commands, "load", lambda path, case=case: case)
         for words in ("shortlist", "search"):
-            result = CliRunner().invoke(cli.app, [words, str(STUDY), "--quiet"])
+            result = CliRunner().invoke(commands.app, [words, str(STUDY), "--quiet"])
             assert isinstance(result.exception, SystemExit), result.exception
             assert result.exit_code == 4 and FAULTS[FAULT] in result.output, (words, result.output)
 
@@ -327,7 +330,7 @@ def test_the_kernel_itself_hands_out_no_such_number():
     """Catches: a car on its side whose margins are no numbers called a bug, or let through; it is a setup without an
     answer, with its reason."""
     space = load_study(TURF).space
-    from explorer.model.slots import SLOT
+    from explorer.model.car.slots import SLOT
 
     vectors = space.parameters(space.positions_of(np.linspace(0, space.size - 1, 3000).astype(np.int64)))
     vectors[:, SLOT["cg_height"]] = 0.290

@@ -13,10 +13,10 @@ import pytest
 from hostile.desk import Edit, command
 from typer.testing import CliRunner
 
-from explorer.cli import app
-from explorer.config import load_study
-from explorer.errors import ConfigError, SpaceError
-from explorer.space import ENUMERATION_CEILING, RULE_CELLS, Rule, Space
+from explorer.cli.commands import app
+from explorer.domain.errors import ConfigError, SpaceError
+from explorer.domain.space import ENUMERATION_CEILING, RULE_CELLS, Rule, Space
+from explorer.inputs.load import load_study
 
 RULE = '[[rules]]\nreason = "r"\nwhen = { front_bar = ["none"] }\nnever = { rear_bar = ["none"] }\n'
 STEPS = "from = {low}\nto = {high}\nstep = {step}"

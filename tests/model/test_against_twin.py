@@ -10,9 +10,9 @@ import pytest
 import twin
 from cars import PHASE_NAMES, Answers, corner_phases, put, random_cars
 
+from explorer.model.car.slots import PHASE_COLUMNS, SLOT, SLOTS
 from explorer.model.kernel import evaluate_parameters
 from explorer.model.metrics import metric_columns
-from explorer.model.slots import PHASE_COLUMNS, SLOT, SLOTS
 
 LAW = "beam"
 COUNT = 125

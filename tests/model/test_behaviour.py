@@ -1,8 +1,8 @@
 """What bars and springs do, over plausible cars. Common practice, no source: each test names its condition and share.
 
-Ranges of "plausible" are in `explorer.proof.fleet.RANGES`. Shares are printed with `pytest -s`; a share is guarded two
-points below what was measured when the test was written. Every control removes the physics that the effect rests on, or
-breaks the condition, and must then fail the same question.
+Ranges of "plausible" are in `explorer.validation.fleet.RANGES`. Shares are printed with `pytest -s`; a share is guarded
+two points below what was measured when the test was written. Every control removes the physics that the effect rests
+on, or breaks the condition, and must then fail the same question.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from cars import DEG, PHASE_NAMES, Answers, changed, corner_phases, put, random_cars
 
-from explorer.model.slots import SLOT, SLOTS
+from explorer.model.car.slots import SLOT, SLOTS
 
 COUNT = 3000
 OTHER = {"front": "rear", "rear": "front"}

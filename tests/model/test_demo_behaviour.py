@@ -13,9 +13,9 @@ import pytest
 import scipy.optimize
 from cars import Answers, changed, put
 
-from explorer.config import load_study
-from explorer.model.slots import SLOT
-from explorer.space import Space
+from explorer.domain.space import Space
+from explorer.inputs.load import load_study
+from explorer.model.car.slots import SLOT
 
 CONFIGS = Path(__file__).parents[2] / "configs"
 CARPET = {"2wd": "demo", "4wd": "4wd_carpet"}

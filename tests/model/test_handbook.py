@@ -13,17 +13,17 @@ import scipy.linalg
 import scipy.optimize
 import scipy.signal
 
-from explorer.model import tyre
-from explorer.model.bumps import (
+from explorer.model.car import tyre
+from explorer.model.car.bumps import (
     body_acceleration_variance,
     bump_step,
     travel_variance,
     tyre_load_variance,
     velocity_intensity,
 )
-from explorer.model.car import Body, G
-from explorer.model.response import STEP_TIME, RollMode, response_of
-from explorer.model.tyre import bump_factor, bump_table, friction_ellipse, peak_force
+from explorer.model.car.car import Body, G
+from explorer.model.car.tyre import bump_factor, bump_table, friction_ellipse, peak_force
+from explorer.model.corner.response import STEP_TIME, RollMode, response_of
 
 QUARTER_CAR = {"mass": 0.34, "unsprung": 0.06, "tyre_rate": 5000.0}
 

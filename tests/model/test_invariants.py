@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 from cars import PHASE_NAMES, Answers, corner_phases, put, random_cars
 
+from explorer.domain.units import STANDARD_GRAVITY
+from explorer.model.car.slots import SLOT
 from explorer.model.kernel import evaluate_parameters
-from explorer.model.slots import SLOT
-from explorer.units import STANDARD_GRAVITY
 
 ENDS = ("front", "rear")
 WHEELS = ("front_inner", "front_outer", "rear_inner", "rear_outer")

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from cars import corner_phases, random_cars
 
-from explorer.errors import ModelError
+from explorer.domain.errors import ModelError
 from explorer.model.kernel import NOT_FINITE, evaluate_parameters, evaluate_with_faults
 
 NOTHING = np.zeros(0, dtype=np.int64), np.ones((1, 0)), np.zeros((1, 0))

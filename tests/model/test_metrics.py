@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from explorer.errors import SpaceError
+from explorer.domain.errors import SpaceError
 from explorer.model.metrics import CAR_METRICS, PHASE_METRICS, describe, metric_columns
 
 EVERY = (*PHASE_METRICS, *CAR_METRICS)

@@ -19,13 +19,14 @@ from pathlib import Path
 ROOT = Path(__file__).parents[2]
 ROOMS = ("explorer/model", "explorer/study")
 LEFT_OUT = {
-    "explorer/model/compiled.py": "how functions are compiled",
-    "explorer/model/compile_cache.py": "where compiled functions are kept",
-    "explorer/model/lanes.py": "written for the compiler",
-    "explorer/model/lane_math.py": "written for the compiler; its polynomials run on lanes only",
+    "explorer/model/machine/compiled.py": "how functions are compiled",
+    "explorer/model/machine/compile_cache.py": "where compiled functions are kept",
+    "explorer/model/machine/lanes.py": "written for the compiler",
+    "explorer/model/machine/lane_math.py": "written for the compiler; its polynomials run on lanes only",
     "explorer/model/kernel.py:evaluate_rows": "the parallel loop",
 }
-"""Files and functions without faults, and why; `tests/model/test_lanes` looks after them with the compiler on."""
+"""Files and functions without faults, and why; `tests/model/machine/test_lanes` looks after them with the compiler
+on."""
 
 _ARITHMETIC: dict[type[ast.operator], type[ast.operator]] = {
     ast.Add: ast.Sub, ast.Sub: ast.Add, ast.Mult: ast.Div, ast.Div: ast.Mult, ast.Pow: ast.Mult,

@@ -207,7 +207,7 @@ def write(
     """Page and tables into a folder, in place of an earlier outcome; returns the page's path."""
     import pandas as pd
 
-    from explorer.artefacts import RunFolder
+    from explorer.runs.artefacts import RunFolder
 
     entries = reasons()
     run = RunFolder(folder, overwrite=True)

@@ -64,7 +64,7 @@ def install() -> None:
     os.environ["NUMBA_DISABLE_JIT"] = "1"
     numba.config.DISABLE_JIT = 1  # read where a function is decorated
     np.seterr(all="ignore")  # as compiled: a lane that nobody looks at may divide by zero
-    from explorer.model import lanes
+    from explorer.model.machine import lanes
 
     lanes.WIDTH = 1
     for plain in (put_lane, put_lanes, get_lane, get_lanes, value_at):

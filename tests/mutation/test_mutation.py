@@ -86,14 +86,14 @@ def test_any_beginning_of_the_draw_is_spread_over_the_files() -> None:
     assert drawn(files, 5) == order != drawn(files, 6)
 
 
-FAULT = Mutant("explorer/model/parts.py", "work", 3, "arithmetic", "a + b", "a - b", 0)
+FAULT = Mutant("explorer/model/car/parts.py", "work", 3, "arithmetic", "a + b", "a - b", 0)
 
 
 def test_judges_are_those_that_call_the_function_quickest_first() -> None:
     """Catches tests asked that never reach the fault, slow ones asked first, and one that is no judge asked at all."""
     judges = Judges(False, {"quick": 0.1, "slow": 9.0, "slower": 9.5, "other": 0.2})
-    judges.calls["explorer/model/parts.py", "work"] = {"quick", "slow", "slower", "fails without a fault"}
-    judges.calls["explorer/model/parts.py", "Spring.rate"] = {"other"}
+    judges.calls["explorer/model/car/parts.py", "work"] = {"quick", "slow", "slower", "fails without a fault"}
+    judges.calls["explorer/model/car/parts.py", "Spring.rate"] = {"other"}
     assert judges.of(FAULT, 15.0) == ["quick", "slow"]
 
     def beside(**change: str) -> Mutant:
@@ -102,7 +102,7 @@ def test_judges_are_those_that_call_the_function_quickest_first() -> None:
     every = ["quick", "other", "slow", "slower"]
     assert judges.of(beside(function="")) == judges.of(beside(function="Spring")) == every
     assert judges.of(beside(function="unknown")) == []
-    assert judges.of(beside(file="explorer/model/slots.py", function=""), 1.0) == ["quick", "other"]
+    assert judges.of(beside(file="explorer/model/car/slots.py", function=""), 1.0) == ["quick", "other"]
 
 
 def test_scores_leave_out_what_nobody_can_see() -> None:
@@ -117,9 +117,9 @@ def test_scores_leave_out_what_nobody_can_see() -> None:
     score = outcome.score_of(verdicts, entries)
     assert (score.asked, score.seen, score.survived, score.uncovered, score.equivalent) == (6, 3, 1, 1, 1)
     assert score.share == 3 / 5 and score.raw == 3 / 6 and score.interval() == outcome.wilson(3, 5)
-    rows = outcome.module_rows(verdicts, {FAULT.file: 40, "explorer/model/slots.py": 2}, entries)
+    rows = outcome.module_rows(verdicts, {FAULT.file: 40, "explorer/model/car/slots.py": 2}, entries)
     assert [(row["module"], row["made"], row["asked"]) for row in rows][1:] == [
-        ("explorer/model/slots.py", 2, 0), ("all", 42, 6)
+        ("explorer/model/car/slots.py", 2, 0), ("all", 42, 6)
     ]  # fmt: skip
 
 
@@ -150,9 +150,9 @@ def test_workers_answer_or_are_stopped() -> None:
 SCRIPT = """
 from tests.mutation import judge, mutants
 judge.preload()
-judges = judge.watch_tests(["tests/model/test_parts.py"], 1, compiled=False)
+judges = judge.watch_tests(["tests/model/car/test_parts.py"], 1, compiled=False)
 assert len(judges.seconds) > 10 and not judges.unfit, judges.unfit
-every = mutants.mutants_of("explorer/model/parts.py")
+every = mutants.mutants_of("explorer/model/car/parts.py")
 planted = next(one for one in every if one.function == "polar_moment" and one.after.endswith("diameter ** 4 * 32.0"))
 blind = [test for test in judges.seconds if test.endswith("::test_coil_spring_of_the_textbook")]
 assert len(blind) == 1

@@ -21,10 +21,11 @@ sys.path[:0] = [str(Path(__file__).parents[1]), str(Path(__file__).parents[2])]
 
 from nothing_lost import small_run  # noqa: E402
 
-from explorer import disk, run_study  # noqa: E402, F401
-from explorer.config import LoadedStudy, load_study  # noqa: E402
-from explorer.errors import ExplorerError  # noqa: E402
-from explorer.study.evaluate import table_of  # noqa: E402
+from explorer.domain.errors import ExplorerError  # noqa: E402
+from explorer.flow import run_study  # noqa: E402, F401
+from explorer.inputs.load import LoadedStudy, load_study  # noqa: E402
+from explorer.runs import disk  # noqa: E402
+from explorer.study.everything.evaluate import table_of  # noqa: E402
 
 
 class Operations:

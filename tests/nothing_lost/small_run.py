@@ -8,11 +8,11 @@ from contextlib import contextmanager
 from pathlib import Path
 from unittest import mock
 
-from explorer import run_study
-from explorer.config import LoadedStudy, load_study
-from explorer.lock import LOCK
-from explorer.records import DONE, MANIFEST
+from explorer.flow import run_study
+from explorer.inputs.load import LoadedStudy, load_study
 from explorer.report.figures import Picture
+from explorer.runs.lock import LOCK
+from explorer.runs.records import DONE, MANIFEST
 from explorer.study.results import RunResult
 
 CONFIGS = Path(__file__).parents[2] / "configs"

@@ -14,9 +14,9 @@ from pathlib import Path
 import pytest
 from nothing_lost import small_run
 
-from explorer.artefacts import changed_files
-from explorer.records import ANSWERS, WORK
-from explorer.verify import verify
+from explorer.runs.artefacts import changed_files
+from explorer.runs.records import ANSWERS, WORK
+from explorer.runs.verify import verify
 
 CONFIGS = small_run.CONFIGS
 SOON = 2.0

@@ -17,14 +17,15 @@ import pytest
 from nothing_lost import small_run
 from typer.testing import CliRunner
 
-from explorer import disk, kept, lock, run_study
-from explorer.artefacts import RunFolder
-from explorer.cli import app
-from explorer.config import load_study
-from explorer.errors import ArtefactError
-from explorer.lock import LOCK, FolderLock
-from explorer.records import KEY_FILE, WORK
-from explorer.verify import told, verify
+from explorer.cli.commands import app
+from explorer.domain.errors import ArtefactError
+from explorer.flow import run_study
+from explorer.inputs.load import load_study
+from explorer.runs import disk, kept, lock
+from explorer.runs.artefacts import RunFolder
+from explorer.runs.lock import LOCK, FolderLock
+from explorer.runs.records import KEY_FILE, WORK
+from explorer.runs.verify import told, verify
 
 RUNNER = CliRunner()
 
@@ -44,7 +45,7 @@ def held(out: Path, **changes: object) -> None:
 def test_two_runs_cannot_share_a_folder(tmp_path):
     """Catches two runs whose files mix, and a message that does not say who is in the way."""
     with RunFolder(tmp_path):
-        code = "import sys, pathlib, explorer.artefacts as a; a.RunFolder(pathlib.Path(sys.argv[1]))"
+        code = "import sys, pathlib, explorer.runs.artefacts as a; a.RunFolder(pathlib.Path(sys.argv[1]))"
         found = subprocess.run([sys.executable, "-c", code, str(tmp_path)], capture_output=True, text=True)
         assert f"in use by a run (process {os.getpid()} on {socket.gethostname()}, since 20" in found.stderr
         with pytest.raises(ArtefactError, match="wait for it, or name another folder"):

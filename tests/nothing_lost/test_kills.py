@@ -12,9 +12,9 @@ from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, invariant, rule, run_state_machine_as_test
 from nothing_lost import small_run
 
-from explorer.kept import kept_answers
-from explorer.records import ANSWERS, MANIFEST, WORK
-from explorer.verify import verify
+from explorer.runs.kept import kept_answers
+from explorer.runs.records import ANSWERS, MANIFEST, WORK
+from explorer.runs.verify import verify
 
 KILLED = 9
 

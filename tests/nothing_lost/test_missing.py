@@ -11,12 +11,12 @@ import pandas as pd
 import pytest
 from nothing_lost import small_run
 
-from explorer import disk
-from explorer.artefacts import RunFolder, changed_files
-from explorer.errors import ArtefactError
-from explorer.records import MANIFEST, MOVES, RESULT, WORK
+from explorer.domain.errors import ArtefactError
 from explorer.report import document
-from explorer.verify import told, verify
+from explorer.runs import disk
+from explorer.runs.artefacts import RunFolder, changed_files
+from explorer.runs.records import MANIFEST, MOVES, RESULT, WORK
+from explorer.runs.verify import told, verify
 
 KEY = {"car": "one"}
 STEMS = ("front", "limits", "shortlist")

@@ -11,11 +11,11 @@ import pandas as pd
 import pytest
 from nothing_lost import small_run
 
-from explorer.artefacts import RunFolder
-from explorer.errors import ArtefactError
-from explorer.lock import LOCK
-from explorer.records import ANSWERS, DONE, KEY_FILE, MANIFEST, WORK
-from explorer.verify import verify
+from explorer.domain.errors import ArtefactError
+from explorer.runs.artefacts import RunFolder
+from explorer.runs.lock import LOCK
+from explorer.runs.records import ANSWERS, DONE, KEY_FILE, MANIFEST, WORK
+from explorer.runs.verify import verify
 
 KEY = {"car": "one"}
 
@@ -150,7 +150,7 @@ def test_half_a_work_folder_on_its_way_out_is_known(tmp_path, monkeypatch):
     """Catches a killed clearing-up whose rest is taken for somebody else's."""
     folder = RunFolder(tmp_path, key=KEY)
     folder.csv("front", pd.DataFrame({"x": [1.0]}))
-    from explorer import disk
+    from explorer.runs import disk
 
     real = disk.remove
 

@@ -7,9 +7,9 @@ from pathlib import Path
 
 import pytest
 
-from explorer.artefacts import changed_files, scraps
-from explorer.records import MANIFEST, MOVES, WORK
-from explorer.verify import verify
+from explorer.runs.artefacts import changed_files, scraps
+from explorer.runs.records import MANIFEST, MOVES, WORK
+from explorer.runs.verify import verify
 
 
 def nothing_half_written(out: Path, whole: dict[str, bytes]) -> None:

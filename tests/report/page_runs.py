@@ -8,12 +8,12 @@ from typing import Any
 import numpy as np
 from report import sample_run
 
-from explorer.study.evaluate import MetricTable
-from explorer.study.exact import exact_indices
-from explorer.study.front import pareto_front
-from explorer.study.limits import count_limits, feasible
+from explorer.study.everything.evaluate import MetricTable
+from explorer.study.everything.front import pareto_front
+from explorer.study.everything.limits import count_limits, feasible
+from explorer.study.everything.shortlist import Shortlist
+from explorer.study.questions.exact import exact_indices
 from explorer.study.results import Failures, RunResult
-from explorer.study.shortlist import Shortlist
 
 KNOB = "</script><script>window.hit=1</script>"
 SPRING = '"שלום" onload=x 🛞'

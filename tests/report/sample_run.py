@@ -6,18 +6,18 @@ from dataclasses import replace
 
 import numpy as np
 
+from explorer.domain.space import Assumption, FloatArray, Knob, Limit, Objective, Rule, Settings, Space
 from explorer.model.metrics import metric_columns
-from explorer.space import Assumption, FloatArray, Knob, Limit, Objective, Rule, Settings, Space
-from explorer.study.assumptions import AssumptionEffect, AssumptionEffects
-from explorer.study.evaluate import MetricTable
-from explorer.study.exact import StepEffects, exact_indices, step_effects
-from explorer.study.front import objective_values, pareto_front
-from explorer.study.limits import ResolvedLimit, count_limits, feasible, margins
-from explorer.study.maps import MetricMap
-from explorer.study.one_change import OneChange, Step
+from explorer.study.everything.evaluate import MetricTable
+from explorer.study.everything.front import objective_values, pareto_front
+from explorer.study.everything.limits import ResolvedLimit, count_limits, feasible, margins
+from explorer.study.everything.shortlist import Builds, NothingFeasible, Pick, Shortlist
+from explorer.study.questions.assumptions import AssumptionEffect, AssumptionEffects
+from explorer.study.questions.exact import StepEffects, exact_indices, step_effects
+from explorer.study.questions.maps import MetricMap
+from explorer.study.questions.one_change import OneChange, Step
+from explorer.study.questions.search_results import Agreement
 from explorer.study.results import Failures, LevelShares, RunResult
-from explorer.study.search_results import Agreement
-from explorer.study.shortlist import Builds, NothingFeasible, Pick, Shortlist
 
 PHASES = ("sweep", "hairpin")
 HOSTILE = "soft | <b>\n=x"

@@ -7,12 +7,12 @@ from dataclasses import replace
 import numpy as np
 from report import sample_run
 
-from explorer.space import Knob, Space
-from explorer.study.change_plan import Change, ChangePlan, Stop
-from explorer.study.ladder import Ladder, Rung
+from explorer.domain.space import Knob, Space
+from explorer.study.everything.shortlist import Shortlist
+from explorer.study.pits.ladder import Ladder, Rung
+from explorer.study.pits.symptoms import Roles, Symptom
+from explorer.study.plan.change_plan import Change, ChangePlan, Stop
 from explorer.study.results import RunResult
-from explorer.study.shortlist import Shortlist
-from explorer.study.symptoms import Roles, Symptom
 
 LONG = "a very long name for a part that somebody wrote with care"
 

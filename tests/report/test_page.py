@@ -15,7 +15,6 @@ import numpy as np
 import pytest
 from report import page_runs, sample_run
 
-from explorer.csv_text import number_text
 from explorer.report import sections, tables, words
 from explorer.report.page import report_page
 from explorer.report.page.car import BAR_HEIGHT, ENLARGED, heaviest
@@ -24,6 +23,7 @@ from explorer.report.page.markup import Html, tag
 from explorer.report.page.prose import passages
 from explorer.report.page.setups import MOST_ROWS, drawn_setups, set_line, shortened, thinning_text
 from explorer.report.words import flat
+from explorer.runs.csv_text import number_text
 
 EVERY = [sample_run.run, sample_run.nothing, sample_run.ruled, sample_run.sampled, page_runs.hostile, page_runs.failing]
 

@@ -16,14 +16,14 @@ import pytest
 from matplotlib.font_manager import get_font
 from report import page_runs, sample_run, sheet_runs
 
-from explorer.planning import Planning
+from explorer.domain.unknowns import Planning
 from explorer.report import pit_sheet_data as data
 from explorer.report.pit_sheet import pit_sheet_html
 from explorer.report.pit_sheet_data import ROOM, SIZES, WIDTH, SheetData, block_height, sheet_data
 from explorer.report.pit_sheet_pdf import drawn, pit_sheet_pdf
 from explorer.report.pit_sheet_text import ELLIPSIS, LINE, lines_of, width_of
 from explorer.report.pit_sheet_words import NOTHING, SETUPS_ACROSS, Content, StopText, sheet_content
-from explorer.study.robust_shortlist import RobustPick, RobustShortlist
+from explorer.study.plan.robust_shortlist import RobustPick, RobustShortlist
 
 NB = "\u00a0"
 SOFT = "soft | <b> =x"

@@ -7,9 +7,9 @@ import pandas as pd
 import pytest
 from sample_run import nothing, ruled, run, sampled
 
+from explorer.domain.space import Objective
 from explorer.report import figure_data as data
 from explorer.report import figures
-from explorer.space import Objective
 
 
 def test_the_index_frame_by_hand():

@@ -7,8 +7,8 @@ import pandas as pd
 import pytest
 from sample_run import HOSTILE, nothing, ruled, run, sampled
 
-from explorer.artefacts import csv_bytes
 from explorer.report import tables
+from explorer.runs.artefacts import csv_bytes
 
 
 def test_the_front_by_hand():

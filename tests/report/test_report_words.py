@@ -5,8 +5,8 @@ from dataclasses import replace
 import pytest
 from sample_run import BAR, HEIGHT, HOSTILE, LIMITS, metric_map, run, space, table
 
+from explorer.domain.space import Limit
 from explorer.report import words
-from explorer.space import Limit
 
 
 def test_hostile_names_stay_one_harmless_cell():

@@ -10,8 +10,8 @@ import numpy as np
 import pytest
 from study_toy import Formula, Model
 
-from explorer.config import load_study
-from explorer.space import Space
+from explorer.domain.space import Space
+from explorer.inputs.load import load_study
 
 CONFIGS = Path(__file__).parents[2] / "configs"
 
@@ -38,7 +38,7 @@ def use_model(monkeypatch: pytest.MonkeyPatch) -> Callable[..., Model]:
 
     def install(formulas: dict[str, Formula], valid: Formula | None = None) -> Model:
         model = Model(formulas, valid)
-        monkeypatch.setattr("explorer.study.evaluate.evaluate_parameters", model)
+        monkeypatch.setattr("explorer.study.everything.evaluate.evaluate_parameters", model)
         return model
 
     return install

@@ -8,8 +8,8 @@ from collections.abc import Sequence
 import numpy as np
 import study_toy as toy
 
-from explorer.planning import Unknown
-from explorer.space import Space
+from explorer.domain.space import Space
+from explorer.domain.unknowns import Unknown
 
 
 class World(toy.Model):
@@ -31,7 +31,7 @@ class World(toy.Model):
 def install(monkeypatch, formulas, valid=None) -> World:
     """Put a world in place of the kernel."""
     world = World(formulas, valid)
-    monkeypatch.setattr("explorer.study.evaluate.evaluate_parameters", world)
+    monkeypatch.setattr("explorer.study.everything.evaluate.evaluate_parameters", world)
     return world
 
 

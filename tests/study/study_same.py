@@ -7,12 +7,12 @@ from collections.abc import Iterable, Iterator
 
 import numpy as np
 
-from explorer import pipeline
-from explorer.artefacts import csv_bytes
-from explorer.config import LoadedStudy
+from explorer.flow import pipeline
+from explorer.inputs.load import LoadedStudy
 from explorer.report.tables import all_tables, metrics_table
+from explorer.runs.artefacts import csv_bytes
+from explorer.study.everything.stream import PartMaker, Streamed, one_by_one
 from explorer.study.results import RunResult
-from explorer.study.stream import PartMaker, Streamed, one_by_one
 
 
 def assert_same(one: object, other: object, where: str = "") -> None:

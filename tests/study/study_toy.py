@@ -6,10 +6,10 @@ from collections.abc import Callable, Sequence
 
 import numpy as np
 
+from explorer.domain.space import Knob, Limit, Objective, Rule, Settings, Space
+from explorer.model.car.slots import SLOTS
 from explorer.model.metrics import metric_columns
-from explorer.model.slots import SLOTS
-from explorer.space import Knob, Limit, Objective, Rule, Settings, Space
-from explorer.study.evaluate import MetricTable
+from explorer.study.everything.evaluate import MetricTable
 
 Formula = Callable[[np.ndarray], np.ndarray]
 

@@ -10,30 +10,30 @@ import pytest
 import study_toy as toy
 from scipy.special import ndtri
 
-from explorer.errors import SpaceError
+from explorer.domain.errors import SpaceError
+from explorer.domain.space import Limit, Rule, Space
+from explorer.domain.unknowns import Observation, Planning, Unknown
+from explorer.model.car.slots import PHASE_COLUMNS, SLOT
 from explorer.model.metrics import describe
-from explorer.model.slots import PHASE_COLUMNS, SLOT
-from explorer.planning import Observation, Planning, Unknown
-from explorer.space import Limit, Rule, Space
-from explorer.study.assumptions import _cut_rules, _levels, movers
-from explorer.study.change_plan import MOST_CHANGES, Change, Stop, _notes, _sets
-from explorer.study.evaluate import evaluate_all, evaluate_positions, nominal, table_of
-from explorer.study.exact import exact_indices
-from explorer.study.ladder import ladder
-from explorer.study.learning import _alone, excluding_pairs, learn, opposite, rejuvenate
-from explorer.study.limits import margins, resolve_limits
-from explorer.study.maps import map_metric
-from explorer.study.plan import candidates, thinned
-from explorer.study.practice import Predicted, lift_margin, predict
-from explorer.study.robust import FIGURES, figure_table
-from explorer.study.sanity import suspicions
-from explorer.study.scenario_pass import outcomes_from
-from explorer.study.scenarios import draw, draws_at, weighted
-from explorer.study.shortlist import least_violating
-from explorer.study.sobol import sampled_indices
-from explorer.study.split import GROUPS, first_order
-from explorer.study.symptoms import bump_disturbance
-from explorer.study.worth import worth_of
+from explorer.study.everything.evaluate import evaluate_all, evaluate_positions, nominal, table_of
+from explorer.study.everything.limits import margins, resolve_limits
+from explorer.study.everything.shortlist import least_violating
+from explorer.study.pits.ladder import ladder
+from explorer.study.pits.symptoms import bump_disturbance
+from explorer.study.plan.change_plan import MOST_CHANGES, Change, Stop, _notes, _sets
+from explorer.study.plan.learning import _alone, excluding_pairs, learn, opposite, rejuvenate
+from explorer.study.plan.plan import candidates, thinned
+from explorer.study.plan.practice import Predicted, lift_margin, predict
+from explorer.study.plan.robust import FIGURES, figure_table
+from explorer.study.plan.scenario_pass import outcomes_from
+from explorer.study.plan.scenarios import draw, draws_at, weighted
+from explorer.study.plan.split import GROUPS, first_order
+from explorer.study.plan.worth import worth_of
+from explorer.study.questions.assumptions import _cut_rules, _levels, movers
+from explorer.study.questions.exact import exact_indices
+from explorer.study.questions.maps import map_metric
+from explorer.study.questions.sanity import suspicions
+from explorer.study.questions.sobol import sampled_indices
 
 ONE = np.ones(1)
 PLAIN = {"lag_ms": lambda p: 10.0 + p[:, 0] * p[:, 1], "grip_margin_pct": lambda p: p[:, 0] - p[:, 1]}
@@ -310,7 +310,7 @@ def test_better_than_a_setup_without_an_answer_is_not_answered(use_model, monkey
         values, valid = evaluate_positions(space, positions, scenarios, parameters)
         return values, valid & (positions[:, 0] < 2.0)[None, :]
 
-    monkeypatch.setattr("explorer.study.practice.evaluate_positions", half)
+    monkeypatch.setattr("explorer.study.plan.practice.evaluate_positions", half)
     for own, other in (((0.0, 0.0), (2.0, 0.0)), ((2.0, 0.0), (0.0, 0.0))):
         seen = Observation("better", phase, own, "better", other=other)
         told = predict(where, (seen,), nominal())

@@ -14,12 +14,12 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from explorer.config import load_study
-from explorer.model.slots import SLOT, SLOTS
-from explorer.space import Knob, Space
-from explorer.study.evaluate import evaluate_all
-from explorer.study.limits import resolve_limits
-from explorer.study.shortlist import Shortlist, make_shortlist
+from explorer.domain.space import Knob, Space
+from explorer.inputs.load import load_study
+from explorer.model.car.slots import SLOT, SLOTS
+from explorer.study.everything.evaluate import evaluate_all
+from explorer.study.everything.limits import resolve_limits
+from explorer.study.everything.shortlist import Shortlist, make_shortlist
 
 CONFIGS = Path(__file__).parents[2] / "configs"
 VENUES = ("carpet", "turf", "dusty", "polished")

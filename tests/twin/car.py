@@ -83,8 +83,8 @@ class Car:
 
     @property
     def pitch_height(self) -> float:
-        """Height by which a pitched body carries load forwards: over the roll axis of beams, over the wheels' centres on
-        links, for those stay where they are as the body pitches."""
+        """Height by which a pitched body carries load forwards: over the roll axis of beams, over the wheels' centres
+        on links, for those stay where they are as the body pitches."""
         if self.law == "beam":
             return self.arm
         return self.sprung_height - 0.5 * (self.front.radius + self.rear.radius)

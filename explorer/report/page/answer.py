@@ -6,15 +6,15 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from explorer.domain.space import FloatArray, Objective
 from explorer.model.metrics import describe
 from explorer.report import figure_data, words
 from explorer.report.page.markup import Html, bullets, join, name, table, tag, text
 from explorer.report.page.setups import set_line
 from explorer.report.tables import picks_of
-from explorer.space import FloatArray, Objective
+from explorer.study.everything.shortlist import NothingFeasible, Pick, Shortlist
+from explorer.study.questions.sensitivity import Sensitivity
 from explorer.study.results import RunResult
-from explorer.study.sensitivity import Sensitivity
-from explorer.study.shortlist import NothingFeasible, Pick, Shortlist
 
 KNOBS_NAMED = 3
 """Knobs named per objective on the first screen."""

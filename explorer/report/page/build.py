@@ -19,8 +19,8 @@ from explorer.report.page.setups import PHASE_STEMS, Drawn, detail_rows, drawn_s
 from explorer.report.plan_parts import planning_parts
 from explorer.report.sections import Pictures
 from explorer.report.words import flat
+from explorer.study.everything.shortlist import Shortlist
 from explorer.study.results import RunResult
-from explorer.study.shortlist import Shortlist
 
 Block = tuple[str, str, Html]
 """A section made elsewhere: its anchor, its title, its finished HTML."""

@@ -7,11 +7,11 @@ from __future__ import annotations
 
 from typing import Any
 
+from explorer.domain.space import Space
 from explorer.model.metrics import describe
 from explorer.report import words
 from explorer.report.page.markup import Html, join, name, table, tag, text
 from explorer.report.page.setups import PHASE_STEMS, Drawn
-from explorer.space import Space
 
 ENLARGED = 3.0
 """Angles are drawn this much larger than they are."""

@@ -8,14 +8,14 @@ from itertools import combinations
 
 import numpy as np
 
+from explorer.domain.space import BoolArray
 from explorer.report import figure_data, words
 from explorer.report.figure_data import MapDrawing
 from explorer.report.page.heat import STEPS
 from explorer.report.page.markup import Html, bullets, join, tag, text
 from explorer.report.words import flat
-from explorer.space import BoolArray
-from explorer.study.limits import margins
-from explorer.study.maps import MetricMap, axis_positions
+from explorer.study.everything.limits import margins
+from explorer.study.questions.maps import MetricMap, axis_positions
 from explorer.study.results import RunResult
 
 MOST_CELLS = 6_000

@@ -7,17 +7,17 @@ from typing import Any
 
 import numpy as np
 
+from explorer.domain import seeds
+from explorer.domain.space import BoolArray, FloatArray, Space
 from explorer.model.metrics import describe
 from explorer.report import words
 from explorer.report.page.markup import set_argument
 from explorer.report.tables import picks_of
 from explorer.report.words import flat
-from explorer.space import BoolArray, FloatArray, Space
-from explorer.study import seeds
-from explorer.study.evaluate import MetricTable
-from explorer.study.limits import feasible
+from explorer.study.everything.evaluate import MetricTable
+from explorer.study.everything.limits import feasible
+from explorer.study.everything.shortlist import Shortlist
 from explorer.study.results import RunResult
-from explorer.study.shortlist import Shortlist
 
 MOST_ROWS = 3_000
 """Setups drawn at most; a bigger space is thinned and the page says so."""
@@ -32,7 +32,7 @@ EXTRA_AXES = 5
 """Metrics beside the objectives that get an axis of their own."""
 
 THINNING = 101
-"""Stage number of the draw of rows (see `explorer.study.seeds`)."""
+"""Stage number of the draw of rows (see `explorer.domain.seeds`)."""
 
 WHEELS = ("front_inner", "front_outer", "rear_inner", "rear_outer")
 PHASE_STEMS = (

@@ -6,15 +6,15 @@ import html
 
 import numpy as np
 
+from explorer.domain.space import FloatArray
 from explorer.report import words
 from explorer.report.page.answer import broken_text, nearest_limit
 from explorer.report.page.markup import Html, join, name, table, tag, text
 from explorer.report.page.setups import Drawn, axis_metrics, scatter_metrics, thinning_text
 from explorer.report.tables import picks_of
 from explorer.report.words import flat
-from explorer.space import FloatArray
+from explorer.study.everything.shortlist import NothingFeasible
 from explorer.study.results import RunResult
-from explorer.study.shortlist import NothingFeasible
 
 STATIC_POINTS = 400
 """Points of the drawing without a script, front and shortlist first."""

@@ -1,0 +1,114 @@
+"""The benchmark's tables and page: every line beside its bar, with spread, and what the machine was."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from explorer.bench import runner
+from explorer.bench.numbers import ARITHMETIC
+from explorer.bench.plan import Measured, Step, measure_all
+from explorer.bench.runner import Ratio
+from explorer.report import words
+from explorer.runs.artefacts import RunFolder
+
+OPERATIONS_NOTE = (
+    "The kernel's own source is run, not compiled, on numbers that record what is done to them, on a seeded sample of "
+    "the study's setups. An addition, subtraction, multiplication, division, square root or transcendental call "
+    "(exponential, logarithm, sine, power with a fractional exponent and the like) is one operation each, also where "
+    "lanes work it out as a polynomial; a power with a whole exponent is its multiplications; changes of sign, "
+    "comparisons, selects, look-ups and conversions are none. The bar is on the smaller count: each different value "
+    "once, and only those that a metric or a branch of a single car depends on, so that lanes which only compute along "
+    "count for nothing. The ceiling counts a multiply-add as two operations."
+)
+MET = {True: "met", False: "missed", None: ""}
+
+
+def ratios_table(ratios: Sequence[Ratio]) -> pd.DataFrame:
+    """One row per line; `bar`, `good_side` and `met` are empty where there is no bar."""
+    rows = [
+        {"what": r.what, "value": r.value, "low": r.low, "high": r.high, "bar": r.bar, "good_side": _side(r),
+         "met": r.met}
+        for r in ratios
+    ]  # fmt: skip
+    return pd.DataFrame(rows, dtype=object)
+
+
+def _side(ratio: Ratio) -> str | None:
+    if ratio.bar is None:
+        return None
+    return "at most" if ratio.at_most else "at least"
+
+
+def _bar(ratio: Ratio) -> str:
+    return "" if ratio.bar is None else f"{_side(ratio)} {_number(ratio.bar)}"
+
+
+def _number(value: float) -> str:
+    return f"{value:,.0f}" if 1e3 <= abs(value) < 1e9 else f"{value:.3g}"
+
+
+def _seconds(value: float | None) -> str:
+    return "-" if value is None else f"{value:.2f}"
+
+
+def page(found: Measured, study: str) -> str:
+    """The page in markdown."""
+    machine = runner.machine()
+    lines = [
+        "# Bench",
+        f"Every figure in a fresh process, one run, study {words.escape(study)}, {machine['cores']} cores "
+        f"({machine['machine']}), Python {machine['python']}. CPU time decides; other work on the machine shows in the "
+        "spread. Lines without a bar are for information.",
+    ]
+    table = [
+        [r.what, _number(r.value), f"{_number(r.low)} to {_number(r.high)}", _bar(r), MET[r.met]]
+        for r in found.ratios
+    ]  # fmt: skip
+    lines.append(words.table(["ratio or figure", "median", "spread", "bar", ""], table, right=(1,)))
+    figures = [
+        [str(r["task"]), f"{r['cpu_s']:.2f}", _seconds(r["evaluation_cpu_s"]), _seconds(r["analysis_cpu_s"]),
+         f"{r['wall_s']:.2f}", f"{r['peak_mb']:.0f}", f"{int(r['setups']):,}" if r["setups"] else "-"]
+        for r in found.rows
+    ]  # fmt: skip
+    headers = ["task", "CPU, s", "of it evaluation, s", "of it analysis, s", "wall, s", "peak, MB", "setups"]
+    lines.append(words.table(headers, figures, right=(1, 2, 3, 4, 5, 6)))
+    if found.operations:
+        lines += ["## Operations per setup", OPERATIONS_NOTE, _operations(found.operations)]
+    if found.skipped:
+        lines += ["Not measured:", "\n".join(f"- {words.escape(text)}" for text in found.skipped)]
+    return "\n\n".join(lines) + "\n"
+
+
+def _operations(operations: Sequence[dict[str, Any]]) -> str:
+    rows = [
+        [o["kind"], str(o["counts_as"]), "-" if o["needed"] is None else f"{o['needed']:,.0f}", f"{o['written']:,.0f}"]
+        for o in operations
+    ]
+    counted = [o for o in operations if o["kind"] in ARITHMETIC]
+    sums = [f"{sum(o[which] for o in counted):,.0f}" for which in ("needed", "written")]
+    headers = ["kind", "counts as", "each value once, unused ones out", "as written"]
+    return words.table(headers, [*rows, ["all arithmetic", "", *sums]], right=(1, 2, 3))
+
+
+def run_bench(
+    study: Path, folder: Path, sizes: Sequence[int], repeats: int, progress: Step, overwrite: bool = False
+) -> tuple[Path, int]:
+    """Measure, and write `tables/ratios.csv`, `tables/figures.csv`, `tables/operations.csv` and `report.md`.
+
+    Returns the folder and how many bars were missed.
+    """
+    with RunFolder(folder, overwrite=overwrite) as run:
+        found = measure_all(study, sizes, repeats, progress)
+        run.csv("ratios", ratios_table(found.ratios))
+        run.csv("figures", pd.DataFrame(found.rows, dtype=object))
+        run.csv("operations", pd.DataFrame(found.operations, dtype=object))
+        run.text("report.md", page(found, study.name))
+        missed = sum(ratio.met is False for ratio in found.ratios)
+        run.finish(
+            {"study": "bench", "counts": {"ratios": len(found.ratios), "missed": missed}, "machine": runner.machine()}
+        )
+    return run.root, missed

@@ -1,0 +1,312 @@
+"""The command line: arguments in, answers out. Heavy imports wait until a command needs them.
+
+Exit codes: 0 done, 2 bad input, 3 nothing feasible, 4 the model failed somewhere, 130 interrupted.
+
+Answers go to standard output, progress and remarks to standard error; `--json` gives one JSON value, with null for
+what is missing; `--quiet` leaves progress out.
+"""
+
+from __future__ import annotations
+
+import os
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from explorer.cli import run_commands
+from explorer.cli.interrupts import end_promptly
+from explorer.cli.options import ALLOW_OUTSIDE, Cluster, Json, Quiet, Sets, Study, Workers, ended, load, verdict
+from explorer.cli.terminal import (
+    BAD_INPUT,
+    DONE,
+    MODEL_FAILED,
+    NOTHING_FEASIBLE,
+    Progress,
+    choices,
+    print_answer,
+    print_any_name,
+    print_json,
+    rows,
+)
+
+NAME = "setup-space"
+
+# Before numpy comes in: its small products gain nothing from threads and lose seconds to them on a busy machine.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
+app = typer.Typer(
+    name=NAME,
+    help="Which bars, springs and ride heights to take: one study file in, a ranked and shortlisted setup space out.",
+    no_args_is_help=True,
+    add_completion=True,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+)
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        from importlib.metadata import version
+
+        print(f"{NAME} {version('setup-space-explorer')}")
+        raise typer.Exit(DONE)
+
+
+@app.callback()
+def _common(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version and leave.")
+    ] = False,
+    allow_outside: Annotated[
+        bool, typer.Option("--allow-outside", help="A study may name files outside its own folder.")
+    ] = False,
+) -> None:
+    ALLOW_OUTSIDE.set(allow_outside)
+
+
+@app.command()
+def new(directory: Annotated[Path, typer.Argument(metavar="DIR", help="Folder for the starter files.")]) -> None:
+    """Write a commented starter car, surface and study that say how to measure each number."""
+
+    def work() -> int:
+        from explorer.inputs.starter import write_starter
+
+        for path in write_starter(directory):
+            print(path)
+        return DONE
+
+    ended(work)
+
+
+@app.command()
+def schema(directory: Annotated[Path, typer.Argument(metavar="DIR", help="Folder for the schemas.")]) -> None:
+    """Write a JSON Schema of each kind of input file: car, surface, study, practice. Editors complete from them."""
+
+    def work() -> int:
+        from explorer.inputs.json_schema import schema_texts
+        from explorer.runs.disk import write_atomic
+
+        for name, text in schema_texts().items():
+            write_atomic(directory / name, text.encode("utf-8"))
+            print(directory / name)
+        return DONE
+
+    ended(work)
+
+
+@app.command()
+def check(study: Study, as_json: Json = False) -> None:
+    """Read a study with its car and surface: what it asks, numbers that follow, odd ones; or everything wrong."""
+
+    def work() -> int:
+        from explorer.flow import checked
+
+        loaded = load(study)
+        found = checked.check(loaded)
+        if as_json:
+            print_json(checked.facts(loaded.space, found))
+            return DONE
+        print(checked.text(loaded.space, found))
+        for warning in found.warnings:
+            print(f"warning: {warning}", file=sys.stderr)
+        return DONE
+
+    ended(work)
+
+
+@app.command()
+def show(
+    study: Study,
+    sets: Sets = None,
+    as_json: Json = False,
+) -> None:
+    """Every metric of one setup: the baseline, with the knobs you set."""
+
+    def work() -> int:
+        from explorer.flow import checked
+        from explorer.model.metrics import describe
+
+        found = checked.one_setup(load(study).space, choices(sets))
+        if as_json:
+            print_json(found)
+            return DONE
+        for name, label in found.setup.items():
+            print(f"{name:36s} {label}")
+        for name, value in found.metrics.items():
+            print(f"{name:36s} {value if isinstance(value, str) else f'{value:.3f} {describe(name).unit}'}")
+        return DONE
+
+    ended(work)
+
+
+@app.command()
+def rank(study: Study, as_json: Json = False, quiet: Quiet = False) -> None:
+    """Which knob matters most for each metric."""
+
+    def work() -> int:
+        from explorer.flow import pipeline
+        from explorer.report import tables
+
+        with Progress(quiet) as progress:
+            indices, note, table = pipeline.sensitivity(load(study), progress)
+        if indices is None:
+            print(note, file=sys.stderr)
+            return MODEL_FAILED if not table.valid.all() else BAD_INPUT
+        print_answer(tables.sensitivity_table(indices, None), as_json, "sensitivity", {"method": indices.method})
+        return DONE
+
+    ended(work)
+
+
+@app.command()
+def search(study: Study, as_json: Json = False, quiet: Quiet = False) -> None:
+    """Multi-objective search, held against the exact front where the space can be listed."""
+
+    def work() -> int:
+        from explorer.flow import pipeline
+        from explorer.report import tables
+
+        with Progress(quiet) as progress:
+            found, against = pipeline.searched(load(study), progress)
+        more = {"setups": len(found.table), "feasible": found.feasible, "agreement": against}
+        print_answer(tables.front_table(found.table, found.front), as_json, "front", more)
+        print(f"{len(found.table):,} setups looked at, {found.feasible:,} keep every limit", file=sys.stderr)
+        if against is not None:
+            print(
+                f"found {against.recall:.1%} of the exact front's points, "
+                f"{against.hypervolume_ratio:.1%} of its hypervolume",
+                file=sys.stderr,
+            )
+        return DONE if len(found.front) else NOTHING_FEASIBLE
+
+    ended(work)
+
+
+@app.command("map")
+def map_command(
+    study: Study,
+    x: Annotated[str, typer.Argument(metavar="X", help="Knob along the page.")],
+    y: Annotated[str, typer.Argument(metavar="Y", help="Knob up the page.")],
+    metric: Annotated[str, typer.Argument(metavar="METRIC", help="For example hairpin.balance_pct.")],
+    best: Annotated[bool, typer.Option("--best", help="Other knobs at their best, not at the baseline.")] = False,
+    as_json: Json = False,
+    quiet: Quiet = False,
+) -> None:
+    """Any metric over any two knobs, as a table."""
+
+    def work() -> int:
+        from explorer.flow import pipeline
+        from explorer.report import tables
+
+        with Progress(quiet) as progress:
+            found = pipeline.one_map(load(study), x, y, metric, "best" if best else "baseline", progress)
+        more = {"x": x, "y": y, "metric": metric, "others": found.others}
+        print_answer(tables.map_table(found), as_json, "cells", more)
+        return DONE
+
+    ended(work)
+
+
+@app.command()
+def shortlist(study: Study, as_json: Json = False, quiet: Quiet = False) -> None:
+    """A handful of setups to take to the event, each with its reason."""
+
+    def work() -> int:
+        from explorer.flow import pipeline
+        from explorer.report import tables
+
+        with Progress(quiet) as progress:
+            result = pipeline.answer(load(study), progress, assumptions=False, plans=False)
+        more = {"setups": result.setups, "feasible": result.counts.feasible, "invalid": result.failures.count}
+        print_answer(tables.shortlist_table(result), as_json, "shortlist", more)
+        return verdict(result)
+
+    ended(work)
+
+
+@app.command()
+def plan(
+    study: Study, cluster: Cluster = "", workers: Workers = 0, as_json: Json = False, quiet: Quiet = False
+) -> None:
+    """What to take whatever the grip is, what to measure first, what to change in which pit stop."""
+
+    def work() -> int:
+        from explorer import api
+        from explorer.flow import pipeline
+
+        with Progress(quiet) as progress, pipeline.parts_from(cluster, workers) as maker:
+            answer = api.plan(load(study), progress=progress, maker=maker)
+        if as_json:
+            print_json({name: rows(frame) for name, frame in answer.tables.items()})
+        else:
+            print(answer.text)
+        return DONE if answer.found else NOTHING_FEASIBLE
+
+    ended(work)
+
+
+@app.command("next")
+def next_command(
+    study: Study,
+    symptom: Annotated[str, typer.Option("--symptom", help="What the driver says; leave it out for the list.")] = "",
+    sets: Sets = None,
+    nominal: Annotated[bool, typer.Option("--nominal", help="At the best guess, not over what is unknown.")] = False,
+    as_json: Json = False,
+) -> None:
+    """Which single part to change next against a symptom, from the baseline or the setup you set."""
+
+    def work() -> int:
+        from explorer.flow import pipeline
+        from explorer.study.pits.symptoms import SYMPTOMS
+
+        if not symptom:
+            if as_json:
+                print_json(dict(SYMPTOMS))
+                return DONE
+            for key, text in SYMPTOMS:
+                print(f"{key:20s} {text}")
+            return DONE
+        found = pipeline.next_change(load(study), symptom, choices(sets), nominal)
+        print_json(found.facts) if as_json else print(found.text)
+        return DONE
+
+    ended(work)
+
+
+@app.command()
+def compare(
+    first: Annotated[Path, typer.Argument(help="Study file, or the folder of a finished run.", metavar="FIRST")],
+    second: Annotated[
+        Path | None, typer.Argument(help="Another study, or the folder of another run.", metavar="SECOND")
+    ] = None,
+    sets: Sets = None,
+    other_sets: Annotated[list[str] | None, typer.Option("--with", help="KNOB=LEVEL of the second setup.")] = None,
+    every: Annotated[bool, typer.Option("--all", help="Also what nobody can tell apart.")] = False,
+    as_json: Json = False,
+) -> None:
+    """Two setups of one study or two, or two finished runs side by side: parts, metrics, limits, what matters."""
+
+    def work() -> int:
+        from explorer.flow.comparing import compared
+
+        found = compared(first, second, choices(sets), choices(other_sets), every, load)
+        print_json(found.facts) if as_json else print(found.text)
+        return DONE
+
+    ended(work)
+
+
+run_commands.register(app)
+
+
+def main() -> None:
+    """Console entry."""
+    end_promptly()
+    print_any_name()
+    app(prog_name=NAME)
+
+
+if __name__ == "__main__":
+    main()

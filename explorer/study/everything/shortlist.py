@@ -1,0 +1,263 @@
+"""A handful of setups to take to the event: distinct, buildable, keeping every limit, each with its reason.
+
+The extremes of each objective, the balanced one, and then those that add most hypervolume to the picks before them.
+When nothing keeps every limit the answer names the limits that bind and the setups that miss by least.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from explorer.domain import seeds
+from explorer.domain.space import FloatArray, IntArray, Objective, Space
+from explorer.model.car.slots import SLOTS
+from explorer.model.metrics import describe, metric_columns
+from explorer.study.everything.evaluate import MetricTable, evaluate_positions
+from explorer.study.everything.front import Front, greedy_subset, normalised, objective_values, pareto_front, scores_of
+from explorer.study.everything.limits import LimitCounts, ResolvedLimit, count_limits, feasible, margins, violations
+
+_NEVER_NEGATIVE = ("spring_rate", "bar_rate", "tyre_rate", "damping", "droop", "ride_height", "tyre_grip")
+
+
+@dataclass(frozen=True)
+class Builds:
+    """Setups built within tolerance: the share that keeps every limit, and each limit's own share (limits,).
+
+    `varied` names the knobs with a tolerance; without one the share is that of the nominal setup.
+    """
+
+    share: float
+    by_limit: FloatArray
+    samples: int
+    varied: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Pick:
+    """One setup worth building, or one that misses by least.
+
+    `kinds` among "extreme", "balanced", "diverse", "least violating"; `reason` in words; `row` in the table;
+    `positions` (knobs,), `labels` in knob order; `values` (objectives,) in edge units; `margins` (limits,) in each
+    metric's unit, positive where kept; `changes` as (knob, from, to); `minutes` of work [min]; `ties` setups with the
+    same rounded objectives on the front, itself included; `distance` 0 to 1, largest distance to the best of an
+    objective over the front's range; `builds` None for a setup that breaks a limit (its distance counts as 1).
+    """
+
+    kinds: tuple[str, ...]
+    reason: str
+    row: int
+    positions: FloatArray
+    labels: tuple[str, ...]
+    values: FloatArray
+    margins: FloatArray
+    changes: tuple[tuple[str, str, str], ...]
+    minutes: float
+    ties: int
+    distance: float
+    builds: Builds | None
+
+
+@dataclass(frozen=True)
+class Shortlist:
+    """The picks, in order, out of `feasible` setups and a front of `groups` distinct points."""
+
+    objectives: tuple[Objective, ...]
+    limits: tuple[ResolvedLimit, ...]
+    picks: tuple[Pick, ...]
+    feasible: int
+    groups: int
+
+
+@dataclass(frozen=True)
+class NothingFeasible:
+    """Why no setup keeps every limit.
+
+    `counts` per limit; `share` (limits,) of valid setups that break it; `sole_removal` (limits,) setups that would
+    be feasible if that limit alone were dropped, so a limit with more than 0 is one that binds; `least` the setups
+    that miss by least (sum over limits in resolutions, `missed_by` (least,)).
+    """
+
+    objectives: tuple[Objective, ...]
+    limits: tuple[ResolvedLimit, ...]
+    counts: LimitCounts
+    share: FloatArray
+    sole_removal: IntArray
+    least: tuple[Pick, ...]
+    missed_by: FloatArray
+
+
+def make_shortlist(
+    table: MetricTable,
+    limits: tuple[ResolvedLimit, ...],
+    front: Front | None = None,
+    counts: LimitCounts | None = None,
+) -> Shortlist | NothingFeasible:
+    """Shortlist of a table's setups; `front` may hand in the front of its feasible rows.
+
+    `counts` speak of the whole space where the table holds only what was kept of it: the front's members, or the
+    setups that miss by least.
+
+    Raises SpaceError without objectives, ModelError for a non-finite objective.
+    """
+    space = table.space
+    good = feasible(limits, table)
+    known = count_limits(limits, table) if counts is None else counts
+    if not good.any():
+        return _nothing(table, limits, known)
+    best = pareto_front(table, good) if front is None else front
+    named = np.flatnonzero(best.named)
+    scores = best.scores[named]
+    unit = normalised(scores, scores)
+    distance = unit.max(axis=1)
+    reasons = reasons_for(space.objectives, scores, distance, unit, space.settings.shortlist_size)
+    sizes = np.bincount(best.group)
+    picks = []
+    for point, (kinds, reason) in reasons.items():
+        member = int(named[point])
+        row = int(best.rows[member])
+        builds = build_share(space, best.positions[member], limits)
+        picks.append(
+            _pick(table, limits, row, kinds, reason, int(sizes[best.group[member]]), float(distance[point]), builds)
+        )
+    return Shortlist(space.objectives, limits, tuple(picks), known.feasible, best.groups)
+
+
+def reasons_for(
+    objectives: tuple[Objective, ...], scores: FloatArray, distance: FloatArray, unit: FloatArray, size: int
+) -> dict[int, tuple[tuple[str, ...], str]]:
+    """Front points to list, in order, with their kinds and reason. Ties go to the more balanced, then the first."""
+    found: dict[int, list[tuple[str, str]]] = {}
+    number = np.arange(len(scores))
+    middle = int(np.lexsort((number, unit.sum(axis=1), distance))[0])
+    wanted = [(middle, "balanced", "closest to the best of every objective at once")]
+    for column, objective in enumerate(objectives):
+        point = int(np.lexsort((number, unit.sum(axis=1), distance, scores[:, column]))[0])
+        way = "highest" if objective.direction > 0 else "lowest"
+        wanted.append((point, "extreme", f"{way} {describe(objective.metric).label}"))
+    for point, kind, reason in wanted:
+        if point in found or len(found) < size:
+            found.setdefault(point, []).append((kind, reason))
+    order = [point for point, kind, _ in wanted if kind == "extreme" and point in found and point != middle]
+    order = [*dict.fromkeys([*order, middle])]
+    for point in greedy_subset(unit, size, tuple(order))[len(order) :]:
+        found[point] = [("diverse", "adds most to what the setups above it cover")]
+        order.append(point)
+    return {
+        point: (tuple(dict.fromkeys(kind for kind, _ in found[point])), "; ".join(text for _, text in found[point]))
+        for point in order
+    }
+
+
+def _pick(
+    table: MetricTable,
+    limits: tuple[ResolvedLimit, ...],
+    row: int,
+    kinds: tuple[str, ...],
+    reason: str,
+    ties: int,
+    distance: float,
+    builds: Builds | None,
+) -> Pick:
+    space = table.space
+    one = table.take(np.array([row]))
+    positions = one.positions[0]
+    return Pick(
+        kinds=kinds,
+        reason=reason,
+        row=row,
+        positions=positions,
+        labels=space.labels(positions),
+        values=objective_values(one)[0],
+        margins=margins(limits, one)[0] * np.array([limit.resolution for limit in limits]),
+        changes=space.changes(positions),
+        minutes=float(space.minutes(one.positions)[0]),
+        ties=ties,
+        distance=distance,
+        builds=builds,
+    )
+
+
+def build_vectors(space: Space, positions: FloatArray) -> tuple[FloatArray, tuple[str, ...]]:
+    """Parameter vectors of one setup as it may come out of the pits: (samples, slots) SI, and the knobs varied.
+
+    Each knob with a tolerance gets one uniform deviation (Latin hypercube, `build_samples` rows) that moves all its
+    slots: by up to the absolute tolerance [SI] and by up to the relative one of the setting. A rate, damping, droop,
+    height or grip that is not negative stays so.
+    """
+    varied = [k for k, knob in enumerate(space.knobs) if knob.tolerance_absolute > 0 or knob.tolerance_relative > 0]
+    nominal = space.parameters(positions[None, :])
+    if not varied:
+        return nominal, ()
+    samples = max(1, space.settings.build_samples)
+    rng = np.random.default_rng(seeds.stage_seed(space.seed, seeds.BUILDS))
+    strata = rng.permuted(np.tile(np.arange(samples), (len(varied), 1)), axis=1).T  # one build per stratum and knob
+    spread = 2.0 * (strata + rng.random(strata.shape)) / samples - 1.0
+    result = np.repeat(nominal, samples, axis=0)
+    for column, index in enumerate(varied):
+        knob = space.knobs[index]
+        for slot in knob.slots:
+            own = nominal[0, slot]
+            half = knob.tolerance_absolute + knob.tolerance_relative * abs(own)
+            result[:, slot] = own + spread[:, column] * half
+            if own >= 0.0 and SLOTS[slot].removeprefix("front_").removeprefix("rear_") in _NEVER_NEGATIVE:
+                result[:, slot] = np.maximum(result[:, slot], 0.0)
+    return result, tuple(space.knobs[index].name for index in varied)
+
+
+def build_share(space: Space, positions: FloatArray, limits: tuple[ResolvedLimit, ...]) -> Builds:
+    """Share of builds within tolerance that keep every limit; a build without an answer keeps none."""
+    vectors, varied = build_vectors(space, positions)
+    repeated = np.repeat(positions[None, :], len(vectors), axis=0)
+    values, valid = evaluate_positions(space, repeated, parameters=vectors)
+    table = MetricTable(space, repeated, metric_columns(space.phase_names), values[0], valid[0])
+    kept = margins(limits, table) >= 0.0
+    return Builds(float(feasible(limits, table).mean()), kept.mean(axis=0), len(vectors), varied)
+
+
+def _nothing(table: MetricTable, limits: tuple[ResolvedLimit, ...], counts: LimitCounts) -> NothingFeasible:
+    """Which limits are to blame, and the distinct setups that miss by least."""
+    space = table.space
+    rows = np.flatnonzero(table.valid)
+    missed = violations(limits, table)[rows].sum(axis=1)
+    positions = table.positions[rows]
+    scores = scores_of(objective_values(table)[rows], space.objectives)
+    picks, amounts = [], []
+    for index in least_violating(space, positions, rows, missed, scores):
+        row = int(rows[index])
+        one = table.take(np.array([row]))
+        broken = [limit.text for limit, m in zip(limits, margins(limits, one)[0], strict=True) if m < 0.0]
+        picks.append(_pick(table, limits, row, ("least violating",), "breaks " + "; ".join(broken), 1, 1.0, None))
+        amounts.append(float(missed[index]))
+    return NothingFeasible(
+        objectives=space.objectives,
+        limits=limits,
+        counts=counts,
+        share=counts.broken / max(1, counts.valid),
+        sole_removal=counts.only,
+        least=tuple(picks),
+        missed_by=np.array(amounts),
+    )
+
+
+def least_violating(
+    space: Space, positions: FloatArray, rows: IntArray, missed: FloatArray, scores: FloatArray
+) -> IntArray:
+    """Places of the setups that miss by least and differ in their rounded objectives, `shortlist_size` at most.
+
+    Order: amount missed [resolutions], changes from the baseline, minutes, row. The best of a union lie within the
+    union of the bests, so chunks can be merged.
+    """
+    changes = (positions != np.asarray(space.baseline)).sum(axis=1)
+    order = np.lexsort((rows, space.minutes(positions), changes, missed))
+    seen: set[bytes] = set()
+    found: list[int] = []
+    for index in order:
+        key = scores[index].tobytes()
+        if key not in seen:
+            seen.add(key)
+            found.append(int(index))
+        if len(found) == space.settings.shortlist_size:
+            break
+    return np.array(found, dtype=np.int64)

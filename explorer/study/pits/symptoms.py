@@ -1,0 +1,195 @@
+"""What a driver complains of, as numbers: which phase of a study plays which part, and one measure per symptom.
+
+The symptoms' words are the trade's (common practice, no source); which phase each one reads goes by what the phase asks
+of the car, not by its name. Measures are ours, turned so that more is better; each says what it is.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from explorer.domain.space import FloatArray, Space
+from explorer.model.car.slots import PHASE_COLUMNS, SLOT
+from explorer.model.metrics import CAR_METRICS, PHASE_METRICS, metric_columns
+
+_G = 9.80665
+_UP_N = 1e-6
+"""A wheel that carries less than this has left the ground. [N]"""
+
+_RESOLUTION = {metric.name: metric.resolution for metric in (*CAR_METRICS, *PHASE_METRICS)}
+_BUMPS = ("front_bump_step_n", "rear_bump_step_n", "front_bump_upset_m_per_s2", "rear_bump_upset_m_per_s2")
+_Column = Callable[[str], FloatArray]
+"""Values of a metric by column name, any shape, one per setup (and scenario)."""
+
+
+@dataclass(frozen=True)
+class Roles:
+    """Names of the phases by what they ask; "" where the study has none of that kind.
+
+    `power` asks for the largest forward acceleration, `braking` for the largest deceleration; `entry` is `braking` or,
+    without brakes, the turn-in; `hairpin` has the smallest radius, `sweep` the largest (then the least longitudinal).
+    """
+
+    power: str
+    braking: str
+    entry: str
+    hairpin: str
+    sweep: str
+    phases: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Symptom:
+    """`key` for the command line, `words` the driver's, `measure` and `unit` what is read, `resolution` in that unit.
+
+    `seen_below`: the model itself shows the symptom where the measure lies below 0 (no such mark where False).
+    """
+
+    key: str
+    words: str
+    measure: str
+    unit: str
+    resolution: float
+    seen_below: bool
+
+
+def roles_of(space: Space) -> Roles:
+    """Which phase plays which part, from what the phases ask at the study's grip. Ties go to the first phase."""
+    column = {name: space.phases[:, place] for place, name in enumerate(PHASE_COLUMNS)}
+    grip = float(space.base[SLOT["grip"]])
+    ahead = column["longitudinal"] + column["longitudinal_share"] * grip * _G
+    order = np.arange(len(ahead))
+    first, last = int(np.argmax(ahead)), int(np.argmin(ahead))
+    power = space.phase_names[first] if ahead[first] > 0.0 else ""
+    braking = space.phase_names[last] if ahead[last] < 0.0 else ""
+    turn_in = [name for name, flag in zip(space.phase_names, column["is_turn_in"], strict=True) if flag > 0.5]
+    small = int(np.lexsort((order, np.abs(ahead), column["radius"]))[0])
+    large = int(np.lexsort((order, np.abs(ahead), -column["radius"]))[0])
+    return Roles(
+        power=power,
+        braking=braking,
+        entry=braking or next(iter(turn_in), ""),
+        hairpin=space.phase_names[small],
+        sweep=space.phase_names[large],
+        phases=space.phase_names,
+    )
+
+
+def inner_wheel_margin(column: _Column, end: str, phases: tuple[str, ...]) -> FloatArray:
+    """How firmly the inner wheel of an end stays down, lowest over the phases. [%]
+
+    While it carries load: that load as a share of the axle's mean wheel load (100 in a straight line, 0 as it lifts).
+    Once it is up: by how much less the corner would have to ask for it to touch, negative: the lift margin where it is
+    the first to lift, else the rollover margin, for with the second wheel up the car rolls over. A linear car loses the
+    inner wheel in proportion to lateral acceleration, so share = m/(1 + m) for a lift margin m, and both pieces meet at
+    0 with the same slope: the measure grows all the way.
+    """
+    number = ("front", "rear").index(end)
+    lowest: FloatArray | None = None
+    for phase in phases:
+        inner, outer = column(f"{phase}.{end}_inner_load_n"), column(f"{phase}.{end}_outer_load_n")
+        mean = 0.5 * (inner + outer)
+        share = 100.0 * inner / np.where(mean > _UP_N, mean, 1.0)
+        first = column(f"{phase}.lift_axle") == number
+        up = np.where(first, column(f"{phase}.lift_margin_pct"), column(f"{phase}.rollover_margin_pct"))
+        found = np.where(inner > _UP_N, share, np.minimum(up, 0.0))
+        lowest = found if lowest is None else np.minimum(lowest, found)
+    assert lowest is not None
+    return lowest
+
+
+def bump_disturbance(column: _Column) -> FloatArray:
+    """Mean of both ends' bump step and bump upset, each counted in its own resolution. [resolutions]"""
+    total: FloatArray | None = None
+    for name in _BUMPS:
+        part = column(name) / _RESOLUTION[name] / len(_BUMPS)
+        total = part if total is None else total + part
+    assert total is not None
+    return total
+
+
+_Measure = Callable[[_Column, Roles], FloatArray]
+
+
+@dataclass(frozen=True)
+class Kind(Symptom):
+    """A symptom before a study: `measure` names phases as {power}, `needs` what the study must have, `read` works the
+    measure out."""
+
+    needs: str
+    read: _Measure
+
+
+_LOAD_LEFT = "share of the axle's mean; once it is up its margin to touching, negative"
+KINDS: tuple[Kind, ...] = (
+    Kind(
+        "inner-rear-lifts", "the inner rear wheel lifts", f"load left on the inner rear wheel, {_LOAD_LEFT}; lowest "
+        "over all phases", "%", _RESOLUTION["lift_margin_pct"], True, "",
+        lambda column, roles: inner_wheel_margin(column, "rear", roles.phases),
+    ),
+    Kind(
+        "inner-front-lifts", "the inner front wheel lifts on power", f"load left on the inner front wheel, {_LOAD_LEFT}"
+        "; in {power}", "%", _RESOLUTION["lift_margin_pct"], True, "power",
+        lambda column, roles: inner_wheel_margin(column, "front", (roles.power,)),
+    ),
+    Kind(
+        "rolls-over", "the car rolls over on grip", "rollover margin, lowest over all phases",
+        "%", _RESOLUTION["rollover_margin_pct"], True, "", lambda column, roles: column("rollover_margin_pct"),
+    ),
+    Kind(
+        "hairpin-push", "the car will not rotate in the hairpin", "balance in {hairpin}, positive rotates",
+        "%", _RESOLUTION["balance_pct"], True, "hairpin", lambda column, roles: column(f"{roles.hairpin}.balance_pct"),
+    ),
+    Kind(
+        "power-push", "the car pushes on power", "balance in {power}, positive rotates",
+        "%", _RESOLUTION["balance_pct"], True, "power", lambda column, roles: column(f"{roles.power}.balance_pct"),
+    ),
+    Kind(
+        "entry-loose", "the rear is loose at entry", "balance in {entry}, sign turned: positive pushes",
+        "%", _RESOLUTION["balance_pct"], True, "entry", lambda column, roles: -column(f"{roles.entry}.balance_pct"),
+    ),
+    Kind(
+        "turn-in-nervous", "the car is nervous at turn-in", "bite, sign turned",
+        "%", _RESOLUTION["bite_pct"], False, "", lambda column, roles: -column("bite_pct"),
+    ),
+    Kind(
+        "slow", "the car is slow to respond", "response lag, sign turned",
+        "ms", _RESOLUTION["lag_ms"], False, "", lambda column, roles: -column("lag_ms"),
+    ),
+    Kind(
+        "skips", "the car skips over bumps", "bump step and bump upset of both ends, each in its own resolution, "
+        "mean of the four, sign turned", "resolutions", 1.0, False, "bumps",
+        lambda column, roles: -bump_disturbance(column),
+    ),
+    Kind(
+        "touches", "the chassis touches the ground", "clearance, lowest over all phases",
+        "mm", _RESOLUTION["clearance_mm"], True, "", lambda column, roles: column("clearance_mm"),
+    ),
+)  # fmt: skip
+"""Every symptom, in the order in which they are listed."""
+
+_NEEDS = {
+    "power": "no phase of this study asks for forward acceleration",
+    "entry": "no phase of this study brakes and none is the turn-in",
+    "bumps": "this study's ground has no bumps",
+}
+
+SYMPTOMS: tuple[tuple[str, str], ...] = tuple((kind.key, kind.words) for kind in KINDS)
+"""Keys for the command line and what each means."""
+
+
+def not_here(space: Space, roles: Roles, current: FloatArray) -> dict[str, str]:
+    """Symptoms this study cannot have, with the reason. `current` (scenarios, columns) of the current setup."""
+    columns = metric_columns(space.phase_names)
+    bumps = (current[:, [columns.index(name) for name in _BUMPS]] > 0.0).any()
+    has = {"power": bool(roles.power), "entry": bool(roles.entry), "bumps": bool(bumps)}
+    return {kind.key: _NEEDS[kind.needs] for kind in KINDS if not has.get(kind.needs, True)}
+
+
+def named(kind: Kind, roles: Roles) -> Symptom:
+    """The symptom with its phase named."""
+    text = kind.measure.format(power=roles.power, entry=roles.entry, hairpin=roles.hairpin)
+    return Symptom(kind.key, kind.words, text, kind.unit, kind.resolution, kind.seen_below)

@@ -1,0 +1,262 @@
+"""From what is not known to scenarios: low-discrepancy points, each unknown's law, and what each limit means in each.
+
+Points are scrambled Sobol points (Owen 1995; scipy.stats.qmc), one axis per unknown. Each unknown is drawn by the
+inverse of its distribution function, cut off at its bounds:
+
+    x = F^-1(F(low) + u (F(high) - F(low)))
+
+(inversion, Devroye 1986, Non-Uniform Random Variate Generation, ch. 2; from memory). All slots of one unknown move by
+the same `u`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+
+from explorer.domain.errors import ModelError, SpaceError
+from explorer.domain.seeds import SCENARIOS, stage_seed
+from explorer.domain.space import BoolArray, FloatArray, Limit, Space
+from explorer.domain.units import unit_of
+from explorer.domain.unknowns import LAWS, Unknown
+from explorer.model.metrics import metric_columns
+from explorer.study.everything.evaluate import Scenarios, evaluate_positions
+
+EDGE = 2.0**-40
+"""Points are kept this far from 0 and 1, where a law without bounds would answer infinity."""
+
+
+@dataclass(frozen=True)
+class Draws:
+    """Drawn scenarios.
+
+    `points` (scenarios, unknowns) in (0, 1); `numbers` (scenarios, unknowns) the drawn values in the unit of each
+    unknown's key, of its first slot and at the baseline's level; `scenarios` what the model is handed, with the weights
+    (scenarios,).
+    """
+
+    unknowns: tuple[Unknown, ...]
+    points: FloatArray
+    numbers: FloatArray
+    scenarios: Scenarios
+
+    def __len__(self) -> int:
+        return len(self.points)
+
+    @property
+    def weights(self) -> FloatArray:
+        """Weight of each scenario, summing to one. Shape (scenarios,)."""
+        return self.scenarios.weights
+
+    def words(self, scenario: int) -> str:
+        """One scenario as a person reads it: every unknown with its drawn value."""
+        return ", ".join(
+            f"{unknown.key} = {number:.4g}" + (f" {unknown.unit}" if unknown.unit else "")
+            for unknown, number in zip(self.unknowns, self.numbers[scenario], strict=True)
+        )
+
+
+@dataclass(frozen=True)
+class Bounds:
+    """What each limit means in each scenario.
+
+    `values` (scenarios, limits) in each metric's unit. `valid` (scenarios,) is False where the model has no answer for
+    the baseline or the liked setup that a limit leans on; the values are zero there and must not be used. `failed`
+    names these scenarios in words.
+    """
+
+    values: FloatArray
+    valid: BoolArray
+    failed: tuple[str, ...]
+
+
+def draw(space: Space, count: int) -> Draws:
+    """Scenarios of everything that is not known, equal weights; `count` is rounded up to a power of two.
+
+    Without unknowns there is one scenario that changes nothing. Raises SpaceError for a law that cannot be drawn from.
+    """
+    if count < 1:
+        raise SpaceError(f"{count} scenarios were asked for; at least 1 is needed")
+    axes = len(space.unknowns)
+    if axes == 0:
+        return draws_at(space, np.zeros((1, 0)), np.ones(1))
+    power = int(count - 1).bit_length()
+    from scipy.stats import qmc  # takes a second to load: only where scenarios are drawn
+
+    sampler = qmc.Sobol(axes, scramble=True, seed=stage_seed(space.seed, SCENARIOS))
+    points = np.asarray(sampler.random_base2(power), dtype=np.float64)
+    return draws_at(space, np.clip(points, EDGE, 1.0 - EDGE), np.full(2**power, 0.5**power))
+
+
+def draws_at(space: Space, points: FloatArray, weights: FloatArray) -> Draws:
+    """Scenarios at chosen points. `points` (scenarios, unknowns) in (0, 1), `weights` (scenarios,), scaled to sum to 1.
+
+    Raises SpaceError for points or weights of the wrong shape or range, and for a law that cannot be drawn from.
+    """
+    unknowns = space.unknowns
+    if points.ndim != 2 or points.shape[1] != len(unknowns) or len(points) == 0:
+        raise SpaceError(f"points must have shape (at least 1, {len(unknowns)}), not {points.shape}")
+    if not np.all((points > 0.0) & (points < 1.0)):
+        raise SpaceError("points of scenarios must lie between 0 and 1, both left out")
+    _no_slot_twice(unknowns)
+    drawn = [quantiles(unknown, points[:, axis]) for axis, unknown in enumerate(unknowns)]
+    numbers = np.zeros(points.shape)
+    for axis, (unknown, values) in enumerate(zip(unknowns, drawn, strict=True)):
+        unit = unit_of(unknown.key)
+        numbers[:, axis] = values[:, 0] / (unit.factor if unit else 1.0)
+    return Draws(unknowns, points, numbers, _scenarios(unknowns, drawn, _normalised(weights, len(points))))
+
+
+def weighted(draws: Draws, weights: FloatArray) -> Draws:
+    """The same scenarios with other weights (scenarios,), not below zero, scaled to sum to 1."""
+    return replace(draws, scenarios=replace(draws.scenarios, weights=_normalised(weights, len(draws))))
+
+
+def quantiles(unknown: Unknown, points: FloatArray) -> FloatArray:
+    """Values of an unknown's slots at quantiles. `points` (n,) in (0, 1) -> (n, slots), SI.
+
+    `normal`: two standard deviations are the half width; `lognormal`: two of the logarithm are the half width as a
+    share of the best guess, which is the median; `uniform` and `triangular`: the half range. Each is cut off at the
+    bounds. A half width of zero gives the best guess.
+
+    >>> grip = Unknown("grip", "", (0,), (0.5,), (0.1,), (0.0,), (9.0,), "uniform", True, "")
+    >>> quantiles(grip, np.array([0.25])).round(6)
+    array([[0.45]])
+
+    Raises SpaceError for an unknown law, a spread below zero, a lognormal about zero or less, and for bounds that
+    leave nothing of the law.
+    """
+    if unknown.law not in LAWS:
+        raise SpaceError(f"unknown {unknown.key}: no law is called {unknown.law!r}; known: {', '.join(LAWS)}")
+    columns = []
+    for best, half, low, high in zip(unknown.values, unknown.spread, unknown.low, unknown.high, strict=True):
+        if half < 0.0 or not np.isfinite([best, half]).all():
+            raise SpaceError(
+                f"unknown {unknown.key}: best guess {best:g} and spread {half:g} must be finite, spread >= 0"
+            )
+        if half == 0.0:
+            columns.append(np.full(len(points), best))
+            continue
+        law = _law(unknown, best, half)
+        below, above = float(law.cdf(low)), float(law.cdf(high))
+        if not below < above:
+            raise SpaceError(f"unknown {unknown.key}: nothing of its law lies between its bounds {low:g} and {high:g}")
+        columns.append(np.clip(law.ppf(below + points * (above - below)), low, high))
+    return np.stack(columns, axis=1)
+
+
+def _law(unknown: Unknown, best: float, half: float) -> Any:
+    """The law as a scipy distribution, before it is cut off."""
+    from scipy import stats
+
+    if unknown.law == "normal":
+        return stats.norm(best, half / 2.0)
+    if unknown.law == "lognormal":
+        if best <= 0.0:
+            raise SpaceError(f"unknown {unknown.key}: a lognormal needs a best guess above zero, not {best:g}")
+        return stats.lognorm(half / best / 2.0, scale=best)
+    if unknown.law == "uniform":
+        return stats.uniform(best - half, 2.0 * half)
+    return stats.triang(0.5, best - half, 2.0 * half)
+
+
+def _scenarios(unknowns: tuple[Unknown, ...], drawn: list[FloatArray], weights: FloatArray) -> Scenarios:
+    """Offset from the best guess where an unknown shifts or guesses zero, factor on the best guess elsewhere."""
+    slots = np.array([slot for unknown in unknowns for slot in unknown.slots], dtype=np.int64)
+    best = np.array([value for unknown in unknowns for value in unknown.values], dtype=np.float64)
+    shifts = np.array([unknown.shifts for unknown in unknowns for _ in unknown.slots], dtype=bool)
+    values = np.concatenate(drawn, axis=1) if drawn else np.zeros((len(weights), 0))
+    scaled = ~shifts & (best != 0.0)
+    factor = np.where(scaled, values / np.where(scaled, best, 1.0), 1.0)
+    return Scenarios(slots, factor, np.where(scaled, 0.0, values - best), weights)
+
+
+def reference_scenarios(space: Space, draws: Draws) -> Scenarios:
+    """The same scenarios for a liked setup on its own, known surface: only what is not of the surface moves.
+
+    `space` must hold the unknowns that were drawn.
+    """
+    _same_unknowns(space, draws)
+    of_car = np.array([not unknown.of_surface for unknown in draws.unknowns for _ in unknown.slots], dtype=bool)
+    all_of_it = draws.scenarios
+    return Scenarios(
+        all_of_it.slots[of_car], all_of_it.factor[:, of_car], all_of_it.offset[:, of_car], all_of_it.weights
+    )
+
+
+def bounds_in(space: Space, draws: Draws) -> Bounds:
+    """Every limit's bound in every scenario.
+
+    An absolute bound is the same everywhere. One relative to "baseline" is the baseline's own metric in that scenario
+    plus the value; one relative to a liked setup is that setup's metric on its own surface, with the car of that
+    scenario, plus the value.
+
+    Raises SpaceError for a reference that is not defined, ModelError when no scenario at all has an answer.
+    """
+    _same_unknowns(space, draws)
+    values = np.zeros((len(draws), len(space.limits)))
+    valid = np.ones(len(draws), dtype=bool)
+    anchors: dict[str, tuple[tuple[str, ...], FloatArray, BoolArray]] = {}
+    failed = []
+    for column, limit in enumerate(space.limits):
+        values[:, column] = limit.value
+        name = limit.relative_to
+        if not name:
+            continue
+        if name not in anchors:
+            anchors[name] = _anchor(space, draws, name)
+            lost = ~anchors[name][2]
+            valid &= ~lost
+            failed += [f"no answer for {name} with {draws.words(int(s))}" for s in np.flatnonzero(lost)]
+        values[:, column] += _column(limit, anchors[name][0], anchors[name][1])
+    if not valid.any():
+        raise ModelError(f"no limit can be set in any of the {len(draws)} scenarios; the first: {failed[0]}")
+    if not np.isfinite(values).all():
+        raise SpaceError("a limit's bound is not a finite number")
+    values[~valid] = 0.0
+    return Bounds(values, valid, tuple(failed))
+
+
+def _anchor(space: Space, draws: Draws, name: str) -> tuple[tuple[str, ...], FloatArray, BoolArray]:
+    """Columns, metrics (scenarios, columns) and validity (scenarios,) of the baseline or of a liked setup at home."""
+    there, scenarios, positions = space, draws.scenarios, space.baseline
+    if name != "baseline":
+        found = [reference for reference in space.references if reference.name == name]
+        if not found:
+            known = ", ".join(["baseline", *(reference.name for reference in space.references)])
+            raise SpaceError(f"a limit is relative to {name!r}, which is not defined; defined: {known}")
+        liked = found[0]
+        there = replace(space, base=liked.base, phase_names=liked.phase_names, phases=liked.phases)
+        scenarios, positions = reference_scenarios(space, draws), liked.positions
+    values, valid = evaluate_positions(there, np.array([positions], dtype=np.float64), scenarios)
+    return metric_columns(there.phase_names), values[:, 0], valid[:, 0]
+
+
+def _column(limit: Limit, columns: tuple[str, ...], values: FloatArray) -> FloatArray:
+    if limit.metric not in columns:
+        raise SpaceError(f"{limit.relative_to} has no metric called {limit.metric!r}; it has {', '.join(columns)}")
+    return values[:, columns.index(limit.metric)]
+
+
+def _normalised(weights: FloatArray, count: int) -> FloatArray:
+    total = float(np.sum(weights))
+    if weights.shape != (count,) or not np.isfinite(weights).all() or np.any(weights < 0.0) or total <= 0.0:
+        raise SpaceError(f"weights must be {count} finite numbers not below zero with a sum above zero")
+    result: FloatArray = np.asarray(weights, dtype=np.float64) / total
+    return result
+
+
+def _no_slot_twice(unknowns: tuple[Unknown, ...]) -> None:
+    owner: dict[int, str] = {}
+    for unknown in unknowns:
+        for slot in unknown.slots:
+            if slot in owner:
+                raise SpaceError(f"unknowns {owner[slot]} and {unknown.key} both move the same number of the model")
+            owner[slot] = unknown.key
+
+
+def _same_unknowns(space: Space, draws: Draws) -> None:
+    if tuple(u.key for u in space.unknowns) != tuple(u.key for u in draws.unknowns):
+        raise SpaceError("these scenarios were drawn for a study with other unknowns")

@@ -1,0 +1,382 @@
+"""The command line as a user meets it: exit codes, located messages, no traceback, same seed same bytes."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import shutil
+import subprocess
+import sys
+from importlib import metadata
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner
+
+from explorer.cli.commands import app
+from explorer.cli.terminal import Progress, print_summary
+from explorer.runs.artefacts import changed_files
+
+CONFIGS = Path(__file__).parents[2] / "configs"
+RUNNER = CliRunner()
+
+
+@pytest.fixture
+def study(tmp_path: Path) -> Path:
+    """The dusty two-wheel-drive study cut down to a few setups, free to be broken."""
+    shutil.copytree(CONFIGS / "cars", tmp_path / "cars")
+    shutil.copytree(CONFIGS / "surfaces", tmp_path / "surfaces")
+    text = (CONFIGS / "2wd_dusty.toml").read_text(encoding="utf-8")
+    text = text.replace('parts = "all"', 'parts = ["none", "1.0", "1.2", "1.4"]')
+    text = text.replace("values = [20, 22, 24]", "values = [20, 22]")
+    path = tmp_path / "study.toml"
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
+def call(*words: object) -> tuple[int, str]:
+    result = RUNNER.invoke(app, [str(word) for word in words])
+    assert result.exception is None or isinstance(result.exception, SystemExit), result.exception
+    return result.exit_code, result.output
+
+
+BROKEN = {
+    "misspelt key": ("tolerance_pct = 8", "tolerence_pct = 8", "tolerence_pct"),
+    "unknown part": ('"1.2", "1.4"]', '"1.2", "9.9"]', "9.9"),
+    "empty knob": ('parts = ["none", "1.0", "1.2", "1.4"]', "parts = []", "empty list"),
+    "contradictory limits": (
+        "at_most = 1.3",
+        "at_most = 1.3\nat_least = 3.0",
+        "can both be met",
+    ),
+    "not a number": ("at_most = 0.25", "at_most = nan", "at_most"),
+    "unknown metric": ('metric = "sweep.roll_deg"', 'metric = "sweep.rol_deg"', "sweep.rol_deg"),
+    "unknown baseline level": ('rear_bar = "1.2"', 'rear_bar = "1.3"', "1.3"),
+}
+
+
+@pytest.mark.parametrize("fault", sorted(BROKEN))
+def test_bad_study_is_located(study: Path, fault: str) -> None:
+    """Catches a fault that passes in silence, a traceback, or a message without file and line."""
+    old, new, told = BROKEN[fault]
+    text = study.read_text(encoding="utf-8")
+    assert old in text
+    study.write_text(text.replace(old, new, 1), encoding="utf-8")
+    code, output = call("check", study)
+    assert code == 2
+    assert told in output and "study.toml:" in output
+
+
+def test_negative_mass_and_bad_bytes(study: Path) -> None:
+    """Catches a car that weighs less than nothing, and a decoding traceback."""
+    car = study.parent / "cars" / "heron_2wd.toml"
+    good = car.read_bytes()
+    car.write_bytes(good.replace(b"total_g = 1580", b"total_g = -1580"))
+    code, output = call("check", study)
+    assert code == 2 and "total_g" in output and "heron_2wd.toml:" in output
+    car.write_bytes(good)
+    study.write_bytes(b"\xff\xfe" + study.read_bytes())
+    code, output = call("check", study)
+    assert code == 2 and "UTF-8" in output
+
+
+def test_show_is_one_json_object(study: Path) -> None:
+    """Catches NaN in the output and a --set that is ignored."""
+    code, output = call("show", study, "--json", "--set", "front_bar=none")
+    answer = json.loads(output)
+    assert code == 0 and answer["setup"]["front_bar"] == "none"
+    assert answer["metrics"]["sweep.state"] == "four wheels"
+    assert call("show", study, "--set", "front_bar=7")[0] == 2
+
+
+def test_run_leaves_everything_and_repeats_byte_for_byte(study: Path, tmp_path: Path) -> None:
+    """Catches a missing file, an unlisted one, and any order or seed that is not fixed."""
+    contents = []
+    for name in ("a", "b"):
+        code, output = call("run", study, "--out", tmp_path / name)
+        assert code == 0, output
+        assert changed_files(tmp_path / name) == ()
+        contents.append({p.name: p.read_bytes() for p in sorted((tmp_path / name / "tables").iterdir())})
+    assert contents[0] == contents[1]
+    wanted = {"front.csv", "sensitivity.csv", "sensitivity_pairs.csv", "one_change.csv", "shortlist.csv"}
+    assert wanted | {"metrics.parquet"} <= set(contents[0])
+    assert "run.json" in {p.name for p in (tmp_path / "a").iterdir()}
+    assert list((tmp_path / "a" / "figures").glob("map_*.png"))
+    code, found = answer_of("compare", tmp_path / "a", tmp_path / "b", "--json")
+    assert code == 0 and len(found["shortlist"]["both"]) > 0 and not found["shortlist"]["only_first"]
+    assert found["first"]["counts"]["setups"] > 0 and found["index"] == "shapley"
+    assert found["shifts"] == found["inputs"] == found["versions"] == []
+    assert found["first"]["axle"] == "wishbone" and found["one_axle_law"]
+
+
+def test_nothing_feasible_exits_3(study: Path) -> None:
+    """Catches a ranking of setups that break a limit."""
+    text = study.read_text(encoding="utf-8").replace("at_most = 0.25", "at_most = -2.5")
+    study.write_text(text, encoding="utf-8")
+    assert call("shortlist", study)[0] == 3
+
+
+@pytest.mark.parametrize("path", sorted(CONFIGS.glob("*.toml")), ids=lambda path: path.stem)
+def test_every_config_loads(path: Path) -> None:
+    """Catches a demo file that went stale."""
+    code, output = call("check", path)
+    assert code == 0, output
+
+
+def test_sampled_path(study: Path) -> None:
+    """The forced search states its recall of the exact front; catches a search called exact."""
+    text = study.read_text(encoding="utf-8")
+    text += '\n[method]\nmethod = "sampled"\nsearch_trials = 100\nsearch_population = 20\nsobol_budget = 4000\n'
+    study.write_text(text, encoding="utf-8")
+    code, output = call("search", study)
+    assert code == 0 and "of the exact front's points" in output
+
+
+# ---- a command line that is a pleasure
+
+
+def answer_of(*words: object) -> tuple[int, dict]:
+    """Exit code and the one JSON value on standard output; a number that is not finite is an error."""
+    result = RUNNER.invoke(app, [str(word) for word in words])
+    assert result.exception is None or isinstance(result.exception, SystemExit), result.exception
+
+    def never(text: str) -> None:
+        raise AssertionError(f"{text} in the output")
+
+    return result.exit_code, json.loads(result.stdout, parse_constant=never)
+
+
+@pytest.fixture
+def small(study: Path) -> Path:
+    """Bars only: 16 setups."""
+    text = study.read_text(encoding="utf-8")
+    for name in ("front_spring", "rear_spring", "front_ride_height_mm", "rear_ride_height_mm"):
+        text = re.sub(rf"\[knobs\.{name}\]\n(.+\n)+", "", text)
+        text = re.sub(rf"^{name} = .*\n", "", text, flags=re.MULTILINE)
+    study.write_text(text, encoding="utf-8")
+    car = study.parent / "cars" / "heron_2wd.toml"
+    fitted = 'front_spring = "0.70"\nrear_spring = "0.47"\nfront_tyre = "race"'
+    car.write_text(car.read_text(encoding="utf-8").replace('front_tyre = "race"', fitted), encoding="utf-8")
+    return study
+
+
+def test_every_table_is_json_too(small: Path) -> None:
+    """Catches NaN, an NA that is no JSON, progress mixed into the answer, and a command without its --json."""
+    code, found = answer_of("rank", small, "--json")
+    assert code == 0 and {"metric", "knob", "total"} <= set(found["sensitivity"][0])
+    assert any(row["shapley_low"] is None for row in found["sensitivity"])
+    code, found = answer_of("shortlist", small, "--json")
+    assert code == 0 and found["setups"] == 16 and found["shortlist"][0]["rank"] == 1
+    code, found = answer_of("map", small, "front_bar", "rear_bar", "hairpin.balance_pct", "--json")
+    assert code == 0 and len(found["cells"]) == 16 and found["others"] == "baseline"
+    code, found = answer_of("compare", small, "--with", "front_bar=none", "--json")
+    assert code == 0 and found["parts"][0]["knob"] == "front_bar"
+    code, found = answer_of("next", small, "--json")
+    assert code == 0 and found
+
+
+def test_search_and_next_are_json_too(small: Path) -> None:
+    """Catches a front without the words on how good the search was, and a ladder with arrays in it."""
+    text = small.read_text(encoding="utf-8") + "\n[method]\nsearch_trials = 40\nsearch_population = 8\n"
+    small.write_text(text, encoding="utf-8")
+    code, found = answer_of("search", small, "--json")
+    assert code == 0 and found["front"] and 0.0 < found["agreement"]["recall"] <= 1.0
+    symptom = next(iter(answer_of("next", small, "--json")[1]))
+    code, found = answer_of("next", small, "--symptom", symptom, "--nominal", "--json")
+    assert code == 0 and found["setup"]["front_bar"] == "1.2"
+
+
+def test_the_plan_is_json_too(small: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Catches a plan that only a person can read; the plan itself is made elsewhere and takes its time."""
+    import pandas as pd
+
+    from explorer import api
+
+    class Made:
+        tables = {"plan_shortlist": pd.DataFrame({"setup": [1], "share": [float("nan")]})}
+        found = True
+
+    monkeypatch.setattr(api, "plan", lambda study, progress, maker: Made())
+    code, found = answer_of("plan", small, "--json")
+    assert code == 0 and found == {"plan_shortlist": [{"setup": 1, "share": None}]}
+    Made.found = False
+    assert answer_of("plan", small, "--json")[0] == 3
+
+
+def test_run_ends_with_what_it_wrote(small: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Catches a summary of files that are not there, files that it forgets, and progress that --quiet lets through."""
+    out = tmp_path / "out"
+    result = RUNNER.invoke(app, ["run", str(small), "--out", str(out), "--json", "--quiet"])
+    assert result.exit_code == 0 and result.stderr == ""
+    found = json.loads(result.stdout)
+    told = {Path(path) for paths in found["written"].values() for path in paths}
+    there = {path for path in out.rglob("*") if path.is_file() and path.name != "run.json"}
+    assert told == there and out / "report.md" in told
+    assert found["counts"]["setups"] == 16 and found["seconds_in_all"] > 0.0 and found["shortlist"]
+    sizes = sum(path.stat().st_size for path in there)
+    assert sum(found["bytes"].values()) == sizes
+    print_summary(found)
+    text = capsys.readouterr().out
+    assert "16 setups" in text and "longest: " in text
+    for kind, paths in found["written"].items():
+        assert re.search(rf"^{kind} +{len(paths)} ", text, re.MULTILINE)
+    result = RUNNER.invoke(app, ["rank", str(small)])
+    assert "every setup: 16 of 16" in result.stderr and "every setup" not in result.stdout
+
+
+def test_check_tells_derived_numbers_and_odd_ones(study: Path) -> None:
+    """Catches a slip of unit that check lets pass, one without its line and key, and one that is refused."""
+    code, found = answer_of("check", study, "--json")
+    assert code == 0 and found["warnings"] == [] and found["setups"] == 16 * 9 * 4
+    assert all(one["usual"] for one in found["numbers"])
+    car = study.parent / "cars" / "heron_2wd.toml"
+    good = car.read_text(encoding="utf-8")
+    surface = study.parent / "surfaces" / "dusty.toml"
+    slips = {
+        "wire_mm = 1.2": ("wire_mm = 2.1", "parts.front_bars[5].wire_mm"),
+        "wheelbase_mm = 283": ("wheelbase_mm = 113", "geometry.wheelbase_mm"),
+        "rate_n_per_mm = 0.70": ("rate_n_per_mm = 7.0", "rate_n_per_mm (0.70)"),
+        "tyre_squash_mm = 2.6": ("tyre_squash_mm = 0.26", "front.tyre_squash_mm"),
+    }
+    for old, (new, key) in slips.items():
+        text = good.replace(old, new, 1)
+        car.write_text(text, encoding="utf-8")
+        code, found = answer_of("check", study, "--json")
+        line = next(number for number, row in enumerate(text.splitlines(), start=1) if row == new)
+        assert code == 0
+        assert [(w["line"], w["key"].endswith(key)) for w in found["warnings"]] == [(line, True)], (key, found)
+        assert found["warnings"][0]["file"].endswith("heron_2wd.toml")
+        odd = [one["key"] for one in found["numbers"] if not one["usual"]]
+        assert ("front_ride_frequency_hz" in odd) == (key.startswith("rate"))
+    code, output = call("check", study)
+    assert code == 0 and "warning: " in output and "look odd" in output
+    car.write_text(good, encoding="utf-8")
+    text = surface.read_text(encoding="utf-8")
+    for old, new, key, hint in (
+        ("grip_share = 0.75", "speed_m_per_s = 9", "phases[2].speed_m_per_s", "km/h"),
+        ("radius_m = 0.9", "radius_m = 90", "phases[2].radius_m", "typed in cm?"),
+        ("longitudinal_share = 0.25", "longitudinal_share = 0.8", "phases[4].grip_share", "together"),
+    ):
+        surface.write_text(text.replace(old, new), encoding="utf-8")
+        _, found = answer_of("check", study, "--json")
+        assert [w["key"] for w in found["warnings"]] == [key] and found["warnings"][0]["line"]
+        assert hint in found["warnings"][0]["allowed"]
+
+
+def test_version_and_schema(tmp_path: Path) -> None:
+    """Catches a version written twice, and a schema command that writes nothing an editor can read."""
+    code, output = call("--version")
+    assert code == 0 and output.strip() == f"setup-space {metadata.version('setup-space-explorer')}"
+    code, output = call("schema", tmp_path / "made")
+    assert code == 0 and sorted(path.stem for path in (tmp_path / "made").iterdir()) == [
+        "car.schema",
+        "practice.schema",
+        "study.schema",
+        "surface.schema",
+    ]
+    assert call("schema", tmp_path / "made" / "car.schema.json")[0] == 2
+
+
+def test_help_says_who_runs_code_on_a_cluster() -> None:
+    """Catches a port opened without a word about what it lets in."""
+    readme = (CONFIGS.parent / "README.md").read_text(encoding="utf-8")
+    assert "whoever reaches the Dask scheduler runs code as the user" in " ".join(readme.split())
+    for command in ("run", "plan"):
+        said = " ".join(call(command, "--help")[1].split())
+        assert said.count("Whoever reaches the scheduler runs code as the user") == 2
+
+
+def test_shell_completes_command_names() -> None:
+    """Catches a program name under which the shell's completion finds nothing."""
+    asked = {"_SETUP_SPACE_COMPLETE": "complete_bash", "COMP_WORDS": "setup-space sh", "COMP_CWORD": "1"}
+    done = subprocess.run(
+        [sys.executable, "-m", "explorer"], env=os.environ | asked, capture_output=True, text=True, timeout=600
+    )
+    assert done.stdout.split() == ["show", "shortlist"]
+
+
+@pytest.mark.parametrize(("pages", "told"), [("cp1252", "?? K\u00e4fer"), ("ascii:strict", "?? K?fer")])
+def test_a_console_prints_names_it_has_no_letters_for(study: Path, tmp_path: Path, pages: str, told: str) -> None:
+    """Catches a traceback, after all work is done, where a name or a path has letters that the console lacks."""
+    car = study.parent / "cars" / "heron_2wd.toml"
+    text = car.read_text(encoding="utf-8")
+    car.write_text(re.sub("(?m)^name = .*$", 'name = "\u6771\u4eac K\u00e4fer"', text, count=1), encoding="utf-8")
+    home = tmp_path / "gr\u00f6\u00dfe"
+    shutil.copytree(study.parent, home, ignore=shutil.ignore_patterns(home.name))
+
+    def said(*words: object) -> tuple[int, str, str]:
+        command = [sys.executable, "-m", "explorer", *map(str, words)]
+        asked = {"PYTHONIOENCODING": pages, "PYTHONUTF8": "0"}
+        done = subprocess.run(command, env=os.environ | asked, capture_output=True, timeout=600)
+        page = pages.split(":")[0]
+        return done.returncode, done.stdout.decode(page), done.stderr.decode(page)
+
+    code, output, remarks = said("check", home / study.name)
+    assert code == 0 and told in output and "Traceback" not in remarks
+    code, output, remarks = said("new", home / "new")
+    assert code == 0 and len(output.splitlines()) == 3 and "Traceback" not in remarks
+    (home / study.name).write_text("nonsense = 1", encoding="utf-8")
+    code, output, remarks = said("check", home / study.name)
+    assert code == 2 and "nonsense" in remarks and "Traceback" not in remarks
+
+
+class Clock:
+    """A clock that is put forward by hand."""
+
+    def __init__(self) -> None:
+        self.now = 0.0
+
+    def __call__(self) -> float:
+        return self.now
+
+
+def test_progress_on_a_pipe(capsys: pytest.CaptureFixture[str]) -> None:
+    """Catches a line per step, no line for minutes, a wrong time left, an end told twice."""
+    clock = Clock()
+    with Progress(clock=clock) as progress:
+        for step in range(0, 101):
+            progress("every setup", 10 * step, 1000)
+            clock.now += 0.25
+        progress("every setup", 1000, 1000)
+        progress("search", 5, 10)
+        progress("every setup", 1, 2)
+    lines = capsys.readouterr().err.splitlines()
+    assert lines[0] == "every setup: 0 of 1,000"
+    assert lines[1] == "every setup: 400 of 1,000, 40 per second, 15.0 s left"
+    assert lines[2] == "every setup: 800 of 1,000, 40 per second, 5.0 s left"
+    assert lines[3:] == ["every setup: 1,000 of 1,000 in 25.0 s", "search: 0 of 10", "every setup: 0 of 2"]
+    with Progress(quiet=True, clock=clock) as progress:
+        progress("every setup", 1, 2)
+    assert capsys.readouterr().err == ""
+
+
+def test_progress_on_a_terminal(monkeypatch: pytest.MonkeyPatch) -> None:
+    """Catches a bar without its rate or time left, and a stage that replaces the one before."""
+    from io import StringIO
+
+    from rich.console import Console
+
+    class Terminal(StringIO):
+        def isatty(self) -> bool:
+            return True
+
+    screen = Terminal()
+    monkeypatch.setattr("sys.stderr", screen)
+    clock = Clock()
+    with Progress(clock=clock) as progress:
+        bar = progress._bar
+        monkeypatch.setattr(bar, "get_time", clock)
+        progress("every setup", 0, 1000)
+        for step in range(1, 6):
+            clock.now += 1.0
+            progress("every setup", 100 * step, 1000)
+        paper = StringIO()
+        Console(file=paper, width=120).print(bar.get_renderable())
+        progress("search", 1, 4)
+        assert [(task.description, task.completed, task.total) for task in bar.tasks] == [
+            ("every setup", 500, 1000),
+            ("search", 1, 4),
+        ]
+    text = paper.getvalue()
+    assert "500/1000" in text and "100/s" in text and "0:00:05" in text and "left" in text
