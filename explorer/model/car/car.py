@@ -72,7 +72,7 @@ class Axle(NamedTuple):
 
 
 class Body(NamedTuple):
-    """The whole car. SI; `roll_arm` is the height of the sprung CG over the roll axis, `sprung_height` over the road."""
+    """The whole car. SI; `roll_arm` is the sprung centre's height over the roll axis, `sprung_height` over the road."""
 
     mass: float
     wheelbase: float

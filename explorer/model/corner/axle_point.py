@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 SIGMA, LATERAL, HANDED = 1, 2, 3
 """Places of the derivatives along the path: by its variable, by lateral acceleration, by the load handed to the front.
@@ -21,13 +21,13 @@ class AxlePoint(NamedTuple):
     ends in `_by_roll` is at a fixed lateral acceleration and axle weight.
     """
 
-    moment: object
-    rise: object
-    excess: object
-    outer_lean: object
-    inner_lean: object
-    outer_travel: object
-    inner_travel: object
+    moment: Any
+    rise: Any
+    excess: Any
+    outer_lean: Any
+    inner_lean: Any
+    outer_travel: Any
+    inner_travel: Any
     roll_stiffness: float
     net_stiffness: float
     outer_lean_by_roll: float

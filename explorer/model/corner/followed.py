@@ -9,7 +9,7 @@ found by a scan of `SCAN_STEPS` points that lie closer at small sigma and of the
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -60,8 +60,8 @@ class Track(NamedTuple):
     """A corner's path, how much of lateral acceleration its variable has, and where its bump table starts in the flat
     array of tables."""
 
-    corner: object
-    law: object
+    corner: Any
+    law: Any
     table_start: float
     per_lateral: float
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -71,10 +71,10 @@ class GripLaw(NamedTuple):
 class _Wheels(NamedTuple):
     """Loads [N] and inclinations, positive into the turn [rad], of an axle's wheels, as jets along the path."""
 
-    inner_load: object
-    outer_load: object
-    inner_lean: object
-    outer_lean: object
+    inner_load: Any
+    outer_load: Any
+    inner_lean: Any
+    outer_lean: Any
 
 
 @inner

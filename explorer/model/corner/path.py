@@ -10,7 +10,7 @@ Written for floats and for lanes alike (`lanes`): what is a truth for one car is
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from numba import types
 from numba.extending import overload
@@ -44,8 +44,8 @@ class PathLaw(NamedTuple):
     """Both axles and what couples them: the pulls hand load to the front axle (see `car.Phase`). An inner wheel lifts
     where its contact excess is above its axle's `release` [N]: zero, or `HELD` for one that is held to the road."""
 
-    front: object
-    rear: object
+    front: Any
+    rear: Any
     front_weight: float
     total_weight: float
     front_pull: float
@@ -59,26 +59,26 @@ class PathState(NamedTuple):
     """What is found at a point of the path: numbers, or jets along `SIGMA`. SI; `roll` is the rear's, `twist` the
     front's less that, then the travels of the four wheels in the body."""
 
-    roll: object
-    lateral: object
-    handed: object
-    twist: object
-    front_outer: object
-    front_inner: object
-    rear_outer: object
-    rear_inner: object
+    roll: Any
+    lateral: Any
+    handed: Any
+    twist: Any
+    front_outer: Any
+    front_inner: Any
+    rear_outer: Any
+    rear_inner: Any
 
 
 class PathPoint(NamedTuple):
     """A point of the path after its last Newton step: jets along `SIGMA`. SI; for excess and lean see `AxlePoint`."""
 
     state: PathState
-    front_excess: object
-    rear_excess: object
-    front_outer_lean: object
-    front_inner_lean: object
-    rear_outer_lean: object
-    rear_inner_lean: object
+    front_excess: Any
+    rear_excess: Any
+    front_outer_lean: Any
+    front_inner_lean: Any
+    rear_outer_lean: Any
+    rear_inner_lean: Any
     found: bool
 
 

@@ -12,7 +12,7 @@ for they are small: anti-dive and anti-squat, friction.
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 from explorer.model.car.car import Axle, G
 from explorer.model.corner.axle_point import INNER, OUTER, SIGMA, AxlePoint
@@ -35,14 +35,14 @@ class WishboneAxle(NamedTuple):
 class _Equations(NamedTuple):
     """Jets of an axle at a trial of its travels: forces left over at either wheel [N], and what `AxlePoint` has."""
 
-    outer: object
-    inner: object
-    moment: object
-    rise: object
-    excess: object
-    transfer: object
-    outer_lean: object
-    inner_lean: object
+    outer: Any
+    inner: Any
+    moment: Any
+    rise: Any
+    excess: Any
+    transfer: Any
+    outer_lean: Any
+    inner_lean: Any
 
 
 @inner
