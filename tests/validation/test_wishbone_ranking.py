@@ -126,9 +126,7 @@ def test_lag_is_the_models_with_the_same_numbers() -> None:
         chassis_compliance=0.0,
     )
     mode = RollMode(tangent.stiffness, damping, body.roll_inertia + sprung * arm**2)
-    axles = [
-        AxleForces(float(stiffness[pair].sum()), float(thrust[pair].sum())) for pair in (slice(0, 2), slice(2, 4))
-    ]
+    axles = [AxleForces(float(stiffness[pair].sum()), float(thrust[pair].sum())) for pair in (slice(0, 2), slice(2, 4))]
     ours = response_of(body, mode, 4.0, *axles)
     assert not ours.unstable
     assert lag_of(VECTOR, state, tangent, 4.0, arm) == pytest.approx(ours.lag, rel=1e-9)
