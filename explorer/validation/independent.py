@@ -1,4 +1,4 @@
-"""Cars on double wishbones: the reference against MuJoCo, the model against the reference, and setups ranked by both."""
+"""Cars on double wishbones: the reference against MuJoCo, the model against the reference, setups ranked by both."""
 
 from __future__ import annotations
 
@@ -184,8 +184,8 @@ def law_section(count: int, step: Step = lambda: None) -> ProofSection:
     raised = compare_cars(SEED, count, measured_raised, step)
     rounded = compare_cars(SEED, count, lambda car: measured(car, rounded=True), step)
     notes = [
-        "Both sides at the same lateral acceleration, the inner and outer wheels of both axles together. Near a lift or "
-        "a stop met late, a small shift of it is a large difference of roll.",
+        "Both sides at the same lateral acceleration; the largest difference of the four wheels counts. Near a lift, or "
+        "a stop met late, a small shift of it is a large difference in roll.",
         f"'Raised' reads the roll centre's rate over {1000.0 * LIFTED:g} mm of rise in one go instead of its tangent; "
         "no bar is set for it.",
         *(f"No answer with inputs measured exactly: {text}." for text in exact.lost),
@@ -210,7 +210,7 @@ def law_section(count: int, step: Step = lambda: None) -> ProofSection:
 
 
 def _ranking_rows(found: Sequence[Ranked]) -> list[tuple[str, ...]]:
-    rows = []
+    rows: list[tuple[str, ...]] = []
     for number, car in enumerate(found, start=1):
         for k, name in enumerate(OBJECTIVES):
             one = describe(name)
@@ -239,7 +239,7 @@ def ranking_section(cars: int, setups: int, step: Step = lambda: None) -> ProofS
         least = min(car.correlation[k] for car in found)
         shared = sum(car.shared[k] for car in found)
         rows.append(Comparison(case, f"{label}, lowest rank correlation", "-", least, 1.0, CORRELATION_BAR))
-        bar = (1.0 - SHARED) * best
+        bar = (1.0 - SHARED) * best + 1e-9
         rows.append(Comparison(case, f"{label}, best tenth shared", "setups", float(shared), float(best), bar))
         facts.append((label, f"rank correlation {least:.4f} at least, {shared} of the best {best} shared"))
     unanswered = sum(car.unanswered for car in found)
