@@ -184,7 +184,7 @@ def law_section(count: int, step: Step = lambda: None) -> ProofSection:
     raised = compare_cars(SEED, count, measured_raised, step)
     rounded = compare_cars(SEED, count, lambda car: measured(car, rounded=True), step)
     notes = [
-        "Both sides at the same lateral acceleration; the largest difference of the four wheels counts. Near a lift, or "
+        "Both sides at the same lateral acceleration; the largest difference of four wheels counts. Near a lift, or "
         "a stop met late, a small shift of it is a large difference in roll.",
         f"'Raised' reads the roll centre's rate over {1000.0 * LIFTED:g} mm of rise in one go instead of its tangent; "
         "no bar is set for it.",
