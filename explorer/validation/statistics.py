@@ -50,9 +50,9 @@ def statistics_sections(
         ("proof_sampling", "Exact indices", lambda: sampling_section(small, quick)),
         ("proof_coverage", "Confidence intervals", lambda: coverage_section(small, quick)),
         ("proof_shapley", "Shapley effects", lambda: shapley_section(small, quick)),
-        ("proof_fronts", "Fronts", lambda: fronts_section(quick)),
-        ("proof_searches", "Searches", lambda: searches_section(quick)),
-        ("proof_published", "Published values", lambda: published_section(quick)),
+        ("proof_fronts", "Pareto fronts", lambda: fronts_section(quick)),
+        ("proof_searches", "Search", lambda: searches_section(quick)),
+        ("proof_published", "Published indices", lambda: published_section(quick)),
     )
     found = []
     for done, step in enumerate(steps, start=1):
