@@ -20,7 +20,7 @@ def test_bite_and_lag_are_those_of_the_state_matrices() -> None:
         mode = RollMode(rng.uniform(3.0, 40.0), np.exp(rng.uniform(-4.0, 0.5)), about_axis)
         speed, stiff = rng.uniform(1.0, 12.0), rng.uniform(20.0, 90.0, 2)
         thrust, yaw = rng.uniform(-3.0, 3.0, 2), rng.uniform(0.01, 0.03)
-        body = Body(mass, base, share, 0.05, sprung, share, arm, yaw, 0.004, 0.0)
+        body = Body(mass, base, share, 0.05, sprung, 0.05, share, arm, yaw, 0.004, 0.0)
         a, b, h = base * (1.0 - share), base * share, sprung * arm
         inertia = np.array([[mass, 0.0, -h], [0.0, yaw, 0.0], [-h, 0.0, mode.inertia]])
         front, rear = stiff

@@ -30,7 +30,7 @@ def linear_car(rng: np.random.Generator) -> Linear:
     stiff, damping = rng.uniform(-0.5, 8.0), np.exp(rng.uniform(-7.0, -2.0))
     front, rear, speed = rng.uniform(20.0, 120.0), rng.uniform(20.0, 120.0), rng.uniform(1.0, 9.0)
     thrust_f, thrust_r = rng.uniform(-12.0, 12.0, 2)
-    body = Body(mass, base, share, 0.05, sprung, 0.5, arm, yaw, inertia, 0.0)
+    body = Body(mass, base, share, 0.05, sprung, 0.05, 0.5, arm, yaw, inertia, 0.0)
     about_axis = inertia + sprung * arm**2
     a, b, h = base * (1.0 - share), base * share, sprung * arm
     inertias = np.array([[mass, 0, 0, -h], [0, yaw, 0, 0], [0, 0, 1, 0], [-h, 0, 0, about_axis]])
