@@ -22,7 +22,7 @@ def few(law: float) -> np.ndarray:
 @pytest.mark.parametrize("law", [0.0, 1.0])
 def test_a_few_cars_by_either_way(law: float) -> None:
     """Catches a limit that is set where nothing is found, and a law that plain Python works out otherwise."""
-    cars, phases = few(law)[: COUNT if law == 0.0 else 1], corner_phases(0.9)
+    cars, phases = few(law)[: 2 if law == 0.0 else 1], corner_phases(0.9)
     fast, followed = limits_on_lanes(cars, phases), limits_followed(cars, phases)
     assert (fast[..., DONE] == 1.0).all() and (followed[..., DONE] == 1.0).all()
     np.testing.assert_array_equal(fast[..., TRUTHS], followed[..., TRUTHS])

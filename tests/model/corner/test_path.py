@@ -14,7 +14,10 @@ from explorer.inputs.load import load_study
 from explorer.model.car.slots import PHASE_COLUMNS, SLOT, WISHBONE
 
 DEMO = Path(__file__).parents[3] / "configs" / "demo.toml"
-SHARE_ON_LINKS = 0.05
+SHARE_ON_LINKS = 0.02
+"""Largest share of random cars on links that the last resort answers; 0.0035 when it was counted."""
+KNOWN = {0.0: 1.0, 1.0: 0.95}
+"""Smallest share of the corners that both ways answer, by axle law: the last resort knows fewer paths on links."""
 LAWS = {"beam": {"axle_law": 0.0}, "wishbone": {"axle_law": 1.0, "front_tyre_crown": 0.03, "rear_tyre_crown": 0.03}}
 
 
@@ -31,11 +34,11 @@ def hard_cars(seed: int, count: int, roughness: float, droop: float | None) -> n
 
 
 def differences(cars: np.ndarray, phases: np.ndarray) -> np.ndarray:
-    """How far the two ways are apart, as a share of 1 or of the number: (phases, cars). Zero where the fast way leaves
-    a corner to the last resort."""
+    """How far the two ways are apart, as a share of 1 or of the number: (phases, cars). Zero where one has no answer:
+    on few, and on links only."""
     fast, followed = limits_on_lanes(cars, phases)[..., :DIPS], limits_followed(cars, phases)
-    done = fast[..., DONE] == 1.0
-    assert followed[..., DONE][done].all()
+    done = (fast[..., DONE] == 1.0) & (followed[..., DONE] == 1.0)
+    assert done.mean() >= KNOWN[float(cars[0, SLOT["axle_law"]])]
     np.testing.assert_array_equal(fast[done][:, TRUTHS], followed[done][:, TRUTHS])
     numbers = slice(0, ASKED.stop)
     off = np.abs(fast - followed)[..., numbers] / np.maximum(np.abs(followed[..., numbers]), 1.0)

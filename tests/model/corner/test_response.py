@@ -6,7 +6,7 @@ import numpy as np
 import scipy.linalg
 
 from explorer.model.car.car import Body
-from explorer.model.corner.response import STEP_TIME, RollMode, response_of
+from explorer.model.corner.response import STEP_TIME, AxleForces, RollMode, response_of
 
 
 def test_bite_and_lag_are_those_of_the_state_matrices() -> None:
@@ -35,7 +35,7 @@ def test_bite_and_lag_are_those_of_the_state_matrices() -> None:
         state[[0, 1, 3], :3] = -np.linalg.solve(inertia, static)
         state[[0, 1, 3], 3] = -np.linalg.solve(inertia, [0.0, 0.0, mode.damping])
         state[2, 3] = 1.0
-        found = response_of(body, mode, speed, front, rear, *thrust)
+        found = response_of(body, mode, speed, AxleForces(front, thrust[0]), AxleForces(rear, thrust[1]))
         steady = np.linalg.solve(static, [front, a * front, 0.0])
         if np.linalg.eigvals(state).real.max() >= 0.0 or steady[2] <= 0.0:
             assert found.unstable

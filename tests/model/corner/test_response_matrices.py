@@ -9,7 +9,7 @@ import pytest
 from scipy.linalg import expm
 
 from explorer.model.car.car import Body
-from explorer.model.corner.response import STEP_TIME, UNSTABLE_LAG, Response, RollMode, response_of
+from explorer.model.corner.response import STEP_TIME, UNSTABLE_LAG, AxleForces, Response, RollMode, response_of
 
 COUNT = 300
 
@@ -41,7 +41,7 @@ def linear_car(rng: np.random.Generator) -> Linear:
         [0, h * speed, -stiff, -damping],
     ])  # fmt: skip
     steer = np.array([front, a * front, 0.0, 0.0])
-    asked = body, RollMode(stiff, damping, about_axis), speed, front, rear, thrust_f, thrust_r
+    asked = body, RollMode(stiff, damping, about_axis), speed, AxleForces(front, thrust_f), AxleForces(rear, thrust_r)
     return Linear(asked, np.linalg.solve(inertias, forces), np.linalg.solve(inertias, steer))
 
 
