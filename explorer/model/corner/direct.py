@@ -345,7 +345,9 @@ def route_of(law):
     # where the path folds at the first lift, lateral acceleration falls at once: the car snaps over. Whether it could
     # stand again, further over and at more, is not asked
     grows = where(front_first, part(past.front_excess, SIGMA), part(past.rear_excess, SIGMA))
-    snaps = usual & (grows <= 0.0)
+    # two ends alike lift together: no path leads on from there
+    together = (excess_at(front_first, past) >= 0.0) & (excess_at(other, past) >= 0.0)
+    snaps = usual & ((grows <= 0.0) | together)
     found, lower = found & negated(snaps), lower | snaps
     bends = found & negated(found)
     doubtful = usual & negated(found | snaps)
