@@ -13,8 +13,6 @@ from pathlib import Path
 
 import pytest
 
-from explorer.report.words import MODEL_LIMITS
-
 ROOT = Path(__file__).parent.parent
 PACKAGE = ROOT / "explorer"
 LAYERS = {
