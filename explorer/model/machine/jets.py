@@ -121,6 +121,8 @@ def part(jet, place):
 
 def without(jet, place):
     """A jet without its derivative at a literal place."""
+    if not isinstance(jet, Jet):
+        return jet
     return Jet(jet.value, {k: partial for k, partial in jet.partials.items() if k != place})
 
 
