@@ -295,9 +295,11 @@ def test_the_path_is_whole_and_the_rollover_its_highest_point(law: str, seed: in
 
 
 def test_a_path_that_never_bends_ends_at_the_largest_roll() -> None:
-    """A soft car with one wheel up: its lateral acceleration would rise without end."""
+    """A soft car without bars, low roll centres: its lateral acceleration would rise without end."""
     rng = np.random.default_rng(109)
     p, phases = twin.random_car(rng), twin.random_phases(rng)
+    p |= _both_ends("bar_rate", 0.0) | _both_ends("roll_centre_height", 0.0) | _both_ends("droop", 0.03)
+    p |= {f"{end}_spring_rate": 110.0 / p[f"{end}_spring_motion_ratio"] ** 2 for end in ("front", "rear")}
     corner = twin.Corner(twin.make_car(p), phases[0])
     assert corner.path.top.z[REAR_ROLL] == pytest.approx(LARGEST_ROLL["wishbone"], rel=1e-12)
     assert corner.rollover == corner.path.pieces[-1].high.a_y and corner.path.top.slope > 0.0
