@@ -5,7 +5,10 @@ The ranges are common practice, no source: they are what a ruler and scales give
 
 from __future__ import annotations
 
+import json
 import math
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -16,6 +19,21 @@ from explorer.validation.fleet import DRAWN_PER_END, RANGES
 
 DEG = math.pi / 180.0
 PHASE_NAMES = ("sweep", "hairpin", "entry", "exit")
+FROZEN = json.loads((Path(__file__).parent / "model" / "frozen_cars.json").read_text(encoding="utf-8"))
+"""Cars by what is odd about them: once found among very many random ones, kept slot by slot."""
+
+
+def frozen_car(name: str) -> np.ndarray:
+    """Parameter vector of a kept car, what it does not name zero. Shape (1, slots)."""
+    car = np.zeros((1, len(SLOTS)))
+    for slot, value in FROZEN["cars"][name].items():
+        car[0, SLOT[slot]] = value
+    return car
+
+
+def frozen_phases(name: str) -> list[dict[str, Any]]:
+    """The phases that a kept car goes with, by name of column."""
+    return FROZEN["phases"][name]
 
 
 def random_cars(seed: int, count: int) -> np.ndarray:

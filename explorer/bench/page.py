@@ -4,26 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
 
 import pandas as pd
 
 from explorer.bench import runner
-from explorer.bench.numbers import ARITHMETIC
 from explorer.bench.plan import Measured, Step, measure_all
 from explorer.bench.runner import Ratio
 from explorer.report import words
 from explorer.runs.artefacts import RunFolder
 
-OPERATIONS_NOTE = (
-    "The kernel's own source is run, not compiled, on numbers that record what is done to them, on a seeded sample of "
-    "the study's setups. An addition, subtraction, multiplication, division, square root or transcendental call "
-    "(exponential, logarithm, sine, power with a fractional exponent and the like) is one operation each, also where "
-    "lanes work it out as a polynomial; a power with a whole exponent is its multiplications; changes of sign, "
-    "comparisons, selects, look-ups and conversions are none. The bar is on the smaller count: each different value "
-    "once, and only those that a metric or a branch of a single car depends on, so that lanes which only compute along "
-    "count for nothing. The ceiling counts a multiply-add as two operations."
-)
 MET = {True: "met", False: "missed", None: ""}
 
 
@@ -76,28 +65,15 @@ def page(found: Measured, study: str) -> str:
     ]  # fmt: skip
     headers = ["task", "CPU, s", "of it evaluation, s", "of it analysis, s", "wall, s", "peak, MB", "setups"]
     lines.append(words.table(headers, figures, right=(1, 2, 3, 4, 5, 6)))
-    if found.operations:
-        lines += ["## Operations per setup", OPERATIONS_NOTE, _operations(found.operations)]
     if found.skipped:
         lines += ["Not measured:", "\n".join(f"- {words.escape(text)}" for text in found.skipped)]
     return "\n\n".join(lines) + "\n"
 
 
-def _operations(operations: Sequence[dict[str, Any]]) -> str:
-    rows = [
-        [o["kind"], str(o["counts_as"]), "-" if o["needed"] is None else f"{o['needed']:,.0f}", f"{o['written']:,.0f}"]
-        for o in operations
-    ]
-    counted = [o for o in operations if o["kind"] in ARITHMETIC]
-    sums = [f"{sum(o[which] for o in counted):,.0f}" for which in ("needed", "written")]
-    headers = ["kind", "counts as", "each value once, unused ones out", "as written"]
-    return words.table(headers, [*rows, ["all arithmetic", "", *sums]], right=(1, 2, 3))
-
-
 def run_bench(
     study: Path, folder: Path, sizes: Sequence[int], repeats: int, progress: Step, overwrite: bool = False
 ) -> tuple[Path, int]:
-    """Measure, and write `tables/ratios.csv`, `tables/figures.csv`, `tables/operations.csv` and `report.md`.
+    """Measure, and write `tables/ratios.csv`, `tables/figures.csv` and `report.md`.
 
     Returns the folder and how many bars were missed.
     """
@@ -105,7 +81,6 @@ def run_bench(
         found = measure_all(study, sizes, repeats, progress)
         run.csv("ratios", ratios_table(found.ratios))
         run.csv("figures", pd.DataFrame(found.rows, dtype=object))
-        run.csv("operations", pd.DataFrame(found.operations, dtype=object))
         run.text("report.md", page(found, study.name))
         missed = sum(ratio.met is False for ratio in found.ratios)
         run.finish(

@@ -7,11 +7,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
 from explorer.bench import runner, tasks
-from explorer.bench.count import total
-from explorer.bench.numbers import ARITHMETIC
 from explorer.bench.runner import Figures, Ratio, single, spread
 from explorer.domain.errors import ExplorerError
 
@@ -20,27 +16,23 @@ Step = Callable[[str, int, int], None]
 HUNDRED_MILLION = 100_000_000
 TEN_MILLION = 10_000_000
 MILLION = 1_000_000
-AGREE = 1e-9
-"""Share within which the counted kernel's metrics must equal the compiled kernel's."""
 
-_SCALAR = {"NUMBA_LOOP_VECTORIZE": "0", "NUMBA_SLP_VECTORIZE": "0"}
 _COMMANDS = (
     ("--help, wall s", ["--help"], False, 0.7),
     ("first command with an empty compile cache, CPU s", ["show"], True, 20.0),
     ("later command, CPU s", ["show"], False, 20.0),
 )
-_STEPS = 18
+_STEPS = 13
 
 
 @dataclass
 class Measured:
-    """Lines with bars, plain figures behind them, operations per setup by kind, and what was not measured and why."""
+    """Lines with bars, plain figures behind them, and what was not measured and why."""
 
     steps: int
     progress: Step
     ratios: list[Ratio] = field(default_factory=list)
     rows: list[dict[str, Any]] = field(default_factory=list)
-    operations: list[dict[str, Any]] = field(default_factory=list)
     skipped: list[str] = field(default_factory=list)
     done: int = 0
 
@@ -82,7 +74,6 @@ def measure_all(study: Path, sizes: Sequence[int], repeats: int, progress: Step)
     measure_samplers(found, str(study), repeats)
     measure_elsewhere(found, str(study), repeats)
     measure_sizes(found, str(study), sizes)
-    measure_arithmetic(found, study, repeats)
     measure_commands(found, study, repeats)
     return found
 
@@ -112,15 +103,7 @@ def measure_samplers(found: Measured, path: str, repeats: int) -> None:
 
 
 def measure_elsewhere(found: Measured, path: str, repeats: int) -> None:
-    """The same work in plain numpy, on one core, and on worker processes."""
-    peer_file = tasks.PEER
-    if peer_file.exists():
-        label = "blocked-numpy yardstick, part of the space"
-        peer = found.run("peer", path, str(peer_file), label=label, repeats=1)
-        slower = peer.median_cpu / peer.facts["kernel_cpu"]
-        found.ratios.append(single("numpy yardstick over the kernel, CPU per setup", slower, 5.0, at_most=False))
-    else:
-        found.skipped.append(f"numpy yardstick: {peer_file} is not here; run from a checkout")
+    """The same work on one core and on worker processes."""
     size, words = str(MILLION), f"exact front of about {MILLION:,} setups"
     one = found.run("front", path, size, label=f"{words} on one core", threads=1, repeats=repeats)
     both = found.run("front", path, size, label=f"{words} on every core", repeats=repeats)
@@ -173,54 +156,6 @@ def measure_sizes(found: Measured, path: str, sizes: Sequence[int]) -> None:
 def _bars(size: int) -> tuple[float | None, float]:
     """Bars of a grown space: wall over kernel and front, and memory [MB]."""
     return (1.3 if size >= TEN_MILLION else None), (2000.0 if size >= HUNDRED_MILLION else 1000.0)
-
-
-def measure_arithmetic(found: Measured, study: Path, repeats: int) -> None:
-    """Counted operations times the kernel's setups per second, held against what the cores can do."""
-    kernel = found.run("kernel", str(study), label="kernel alone, every setup", repeats=repeats)
-    label = f"arithmetic counted on {tasks.COUNTED_SETUPS} setups, not compiled"
-    count = found.run("count", str(study), label=label, repeats=1, environment={"NUMBA_DISABLE_JIT": "1"})
-    found.ratios.append(
-        single("counted kernel against the compiled one, largest difference", difference(study, count), AGREE)
-    )
-    ceiling = found.run("ceiling", label="multiply-adds, vectorised, every core", repeats=1)
-    lane = found.run("ceiling", label="multiply-adds, one lane, every core", repeats=1, environment=_SCALAR)
-    written, needed = count.facts["written"], count.facts["needed"]
-    for kind in dict.fromkeys((*ARITHMETIC, *written)):
-        beside = kind not in ARITHMETIC
-        found.operations.append(
-            {
-                "kind": kind,
-                "counts_as": 0 if beside else 1,
-                "needed": None if beside else needed.get(kind, 0.0),
-                "written": written.get(kind, 0.0),
-            }
-        )
-    best, threads = ceiling.facts["per_cpu"], ceiling.facts["threads"]
-    speeds = [kernel.facts["setups"] / cpu for cpu in kernel.cpu]
-    for words, kinds, bar in (("each value counted once", needed, 0.2), ("every operation as written", written, None)):
-        shares = [total(kinds) * speed / best for speed in speeds]
-        found.ratios.append(spread(f"share of the arithmetic ceiling, {words}, CPU", shares, bar, False))
-    shares = [total(needed) * speed / lane.facts["per_cpu"] for speed in speeds]
-    found.ratios += [
-        spread("share of the one-lane ceiling, each value counted once, CPU", shares),
-        single("arithmetic ceiling, vectorised, all cores, operations/s", best * threads),
-        single("arithmetic ceiling, one lane, all cores, operations/s", lane.facts["per_cpu"] * threads),
-        single("operations per setup, each value counted once", total(needed)),
-        single("operations per setup as written", total(written)),
-    ]
-
-
-def difference(study: Path, count: Figures) -> float:
-    """Largest difference between the counted kernel's metrics and the compiled kernel's, as a share of 1 or of the
-    metric, whichever is more."""
-    from explorer.study.everything.evaluate import table_of
-
-    space = tasks.load(str(study))
-    rows = tasks.counted_rows(space, int(count.facts["setups"]))
-    compiled = table_of(space, space.positions_of(rows)).values
-    counted = np.array(count.facts["values"])
-    return float((np.abs(counted - compiled) / np.maximum(np.abs(compiled), 1.0)).max())
 
 
 def measure_commands(found: Measured, study: Path, repeats: int) -> None:

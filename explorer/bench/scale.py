@@ -95,13 +95,6 @@ def time_alone(space: Space, limits: tuple[ResolvedLimit, ...], starts: Iterable
         into.rows += len(positions)
 
 
-def kernel_alone(space: Space, chunk: int = CHUNK) -> dict[str, float]:
-    """`cpu` and `wall` of the kernel on ready parameter vectors of every setup, chunk by chunk. [s]"""
-    alone = Alone()
-    time_alone(space, resolve_limits(space), range(0, space.size, chunk), chunk, alone)
-    return {"cpu": alone.kernel_cpu, "wall": alone.kernel_wall}
-
-
 def pass_beside_parts(space: Space, chunk: int = CHUNK, sample: int = SAMPLE_CHUNKS) -> dict[str, Any]:
     """The pass over every setup, with kernel and front timed alone before and after it in the same process.
 

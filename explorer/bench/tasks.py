@@ -15,10 +15,6 @@ from explorer.domain.space import Space
 
 OPTUNA_TRIALS = 5_000
 SALIB_BASE = 8_192
-PEER_ROWS = 8_192
-COUNTED_SETUPS = 64
-COUNT_SEED = 20_261
-PEER = Path("tests") / "benchmarks" / "numpy_peer.py"
 
 
 def load(path: str) -> Space:
@@ -26,12 +22,6 @@ def load(path: str) -> Space:
     from explorer.inputs.load import load_study
 
     return load_study(Path(path)).space
-
-
-def counted_rows(space: Space, setups: int) -> np.ndarray:
-    """The seeded sample of setups whose arithmetic is counted."""
-    chosen = np.random.default_rng(COUNT_SEED).choice(space.size, min(setups, space.size), replace=False)
-    return np.sort(chosen)
 
 
 def _objectives(space: Space) -> tuple[str, ...]:
@@ -54,15 +44,6 @@ def task_front(path: str, setups: str = "0") -> dict[str, Any]:
     start = now()
     found = stream(space, resolve_limits(space), ())
     return {**since(start), "setups": found.setups, "front": len(found.front)}
-
-
-def task_kernel(path: str) -> dict[str, Any]:
-    """The kernel alone on ready parameter vectors of every setup, the second time: the first pays for new memory."""
-    from explorer.bench.scale import kernel_alone
-
-    space = load(path)
-    kernel_alone(space)
-    return {**kernel_alone(space), "setups": space.size}
 
 
 def task_scale(path: str, setups: str) -> dict[str, Any]:
@@ -192,54 +173,8 @@ def task_sampled(path: str, base: str = str(SALIB_BASE)) -> dict[str, Any]:
     return {**spent, **split, "setups": found.evaluations}
 
 
-def task_peer(path: str, module: str, setups: str = str(PEER_ROWS)) -> dict[str, Any]:
-    """The blocked-numpy yardstick on part of the space, then the kernel on the same part."""
-    import importlib.util
-
-    from explorer.study.everything.evaluate import evaluate_positions
-
-    spec = importlib.util.spec_from_file_location("numpy_peer", module)
-    assert spec is not None and spec.loader is not None
-    peer = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(peer)
-    space = load(path)
-    _warm(space)
-    rows = np.linspace(0, space.size - 1, int(setups)).astype(np.int64)
-    positions = space.positions_of(rows)
-    vectors = space.parameters(positions)
-    start = now()
-    peer.evaluate(vectors, space.phases)
-    slow = since(start)
-    start = now()
-    evaluate_positions(space, positions)
-    fast = since(start)
-    return {**slow, "setups": len(rows), "kernel_cpu": fast["cpu"], "kernel_wall": fast["wall"]}
-
-
-def task_ceiling() -> dict[str, Any]:
-    """Arithmetic that the cores reach on independent multiply-adds. [operations/s]"""
-    from explorer.bench.ceiling import ceiling
-
-    start = now()
-    found = ceiling()
-    return {**since(start), **found}
-
-
-def task_count(path: str, setups: str = str(COUNTED_SETUPS)) -> dict[str, Any]:
-    """Operations of the kernel per setup by kind, and the metrics that came out; needs NUMBA_DISABLE_JIT=1."""
-    from explorer.bench.count import count_setups
-
-    space = load(path)
-    rows = counted_rows(space, int(setups))
-    start = now()
-    count = count_setups(space.parameters(space.positions_of(rows)), space.phases)
-    found = {"written": count.written, "needed": count.needed, "values": count.values.tolist()}
-    return {**since(start), **found, "setups": len(rows)}
-
-
 TASKS: dict[str, Callable[..., dict[str, Any]]] = {
     "front": task_front,
-    "kernel": task_kernel,
     "scale": task_scale,
     "dask": task_dask,
     "chunk": task_chunk,
@@ -247,7 +182,4 @@ TASKS: dict[str, Callable[..., dict[str, Any]]] = {
     "exact_indices": task_exact_indices,
     "salib": task_salib,
     "sampled": task_sampled,
-    "peer": task_peer,
-    "ceiling": task_ceiling,
-    "count": task_count,
 }

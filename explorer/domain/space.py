@@ -17,7 +17,6 @@ from numpy.typing import NDArray
 
 from explorer.domain.errors import SpaceError
 from explorer.domain.unknowns import Planning, Unknown
-from explorer.model.car.slots import SLOT, WISHBONE
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -211,11 +210,7 @@ class Space:
     notes: tuple[str, ...] = ()
     unknowns: tuple[Unknown, ...] = ()
     planning: Planning = field(default_factory=Planning)
-
-    @property
-    def axle(self) -> str:
-        """Axle law of the car: "wishbone" or "beam"."""
-        return "wishbone" if self.base[SLOT["axle_law"]] == WISHBONE else "beam"
+    axle: str = "beam"
 
     @property
     def knob_names(self) -> tuple[str, ...]:

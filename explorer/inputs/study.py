@@ -28,7 +28,7 @@ from explorer.inputs.tables import (
 )
 from explorer.inputs.toml_lines import KeyPath
 from explorer.inputs.unknowns import planning, unknowns
-from explorer.model.car.slots import SLOT
+from explorer.model.car.slots import SLOT, WISHBONE
 from explorer.model.metrics import describe, metric_columns
 
 DEFAULT_OBJECTIVES = (("lag_ms", -1), ("grip_margin_pct", 1), ("lift_margin_pct", 1))
@@ -95,6 +95,7 @@ class StudyBuilder:
             assumptions=self.car.assumptions + self.surface.assumptions,
             settings=Settings(**asked, maps=maps),
             notes=self.car.notes,
+            axle="wishbone" if self._with_surface(self.surface)[SLOT["axle_law"]] == WISHBONE else "beam",
         )
         space = replace(space, base=space.parameters(np.array([baseline]))[0], planning=plan)
         space = replace(space, unknowns=unknowns(self.study, space.base, space.assumptions, knobs))

@@ -20,7 +20,7 @@ from explorer.domain.space import FloatArray
 from explorer.model.car.bumps import body_acceleration_variance, travel_variance, tyre_load_variance
 from explorer.model.car.car import Body
 from explorer.model.car.tyre import bump_factor, bump_table
-from explorer.model.corner.response import STEP_TIME, RollMode, response_of
+from explorer.model.corner.response import STEP_TIME, AxleForces, RollMode, response_of
 from explorer.report.drawing import Drawing, Series
 from explorer.study.everything.evaluate import Progress
 from explorer.validation.results import Comparison, ProofSection
@@ -53,6 +53,7 @@ def random_linear_car(rng: np.random.Generator) -> tuple[Body, RollMode, tuple[f
         front_share=share,
         cg_height=0.05,
         sprung_mass=sprung,
+        sprung_height=0.05,
         roll_arm=arm,
         yaw_inertia=rng.uniform(0.015, 0.03),
         roll_inertia=rng.uniform(0.002, 0.005),
@@ -112,7 +113,7 @@ def response_section(quick: bool = False) -> ProofSection:
         if number % 4 == 3:  # some that oversteer and may be unstable
             rear, speed = 0.6 * front, 2.0 * speed
         system = yaw_roll_system(body, mode, speed, front, rear, (front_lean, rear_lean))
-        ours = response_of(body, mode, speed, front, rear, front_lean, rear_lean)
+        ours = response_of(body, mode, speed, AxleForces(front, front_lean), AxleForces(rear, rear_lean))
         stable = bool(max(control.poles(system).real) < 0.0) and float(control.dcgain(system)[0, 0]) > 0.0
         agree += stable != ours.unstable
         unstable += not stable
@@ -172,9 +173,10 @@ def _published() -> list[Comparison]:
 
     critical = float(scipy.optimize.brentq(growth, 60.0, 140.0, xtol=1e-9))
     low, high = 60.0, 140.0
+    axles = AxleForces(9e4, 0.0), AxleForces(7e4, 0.0)
     while high - low > 1e-7:
         middle = 0.5 * (low + high)
-        low, high = (low, middle) if response_of(body, mode, middle, 9e4, 7e4, 0.0, 0.0).unstable else (middle, high)
+        low, high = (low, middle) if response_of(body, mode, middle, *axles).unstable else (middle, high)
     found.append(Comparison("oversteering car", "critical speed, published", "m/s", low, 101.024749, 1.01e-4))
     found.append(Comparison("oversteering car", "critical speed, control library", "m/s", low, critical, 1e-5))
     return found
@@ -188,6 +190,7 @@ def _without_roll(mass: float, wheelbase: float, a: float, yaw_inertia: float) -
         front_share=1.0 - a / wheelbase,
         cg_height=0.05,
         sprung_mass=mass,
+        sprung_height=0.05,
         front_sprung_share=0.5,
         roll_arm=1e-6,
         yaw_inertia=yaw_inertia,

@@ -2,14 +2,11 @@
 
 The sprung body is on a free joint. In the cornering frame every mass feels the uniform field `(-a_x, -a_y, -g)`; the
 ground answers at the road surface: one-sided vertical tyre springs under the lowest point of each wheel disc, and one
-lateral force per axle, as large as force and yaw balance ask, shared between its wheels by load. Two mechanisms:
-
-- `BEAM`: each axle a rigid beam that stays square to the road and turns about a pin at the roll centre's height; the
-  pin is fixed in the axle and slides along the body's z axis. Springs, bar and stops act along that axis at half the
-  track, level with the pin (`seat` 1 puts them level with the wheel centres). A couple between axle and body keeps the
-  beam upright when the body pitches; `square` false lets it pitch with the body. This is what the model assumes.
-- `SLIDES`: each wheel on its own slide, inclined so that the force line from the contact patch meets the centre line
-  at the roll centre's height; the wheel leans with the body.
+lateral force per axle, as large as force and yaw balance ask, shared between its wheels by load. Each axle is a rigid
+beam that stays square to the road and turns about a pin at the roll centre's height; the pin is fixed in the axle and
+slides along the body's z axis. Springs, bar and stops act along that axis at half the track, level with the pin (`seat`
+1 puts them level with the wheel centres). A couple between axle and body keeps the beam upright when the body pitches;
+`square` false lets it pitch with the body. This is what the model's beam law assumes.
 
 Masses, heights and rates are worked out here from the parameter vector, not taken from `explorer.model.car.car`. Large
 angles throughout; coil springs are linear and hold on past their free length unless `captive` is false. MuJoCo gives
@@ -33,7 +30,6 @@ from explorer.model.car.slots import SLOT
 
 GRAVITY = 9.80665
 """Standard gravity (exact by definition). [m/s2]"""
-BEAM, SLIDES = "beam", "slides"
 STOP_RATE = 1e6
 """Stiffness of a droop stop; gives way by a few micrometres. [N/m]"""
 ROUNDING = 1e-7
@@ -42,11 +38,11 @@ AT_REST = 1e-9
 """Largest generalised force left at rest. [N or N m]"""
 _LATERAL = -1
 _BODY_SCALE = [1e-3] * 3 + [1e-2] * 3
-_JOINT_SCALE = {BEAM: [1e-3, 1e-2, 1e-2] * 2, SLIDES: [1e-3] * 4}
+_JOINT_SCALE = [1e-3, 1e-2, 1e-2] * 2
 _ROLL = 5
 STRETCH = 1.0 / 400.0
-"""A path is followed by roll plus this much of the lateral acceleration: roll alone turns back on some cars with
-slides, whose body jacks up; lateral acceleration alone ends at rollover. [rad per m/s2]"""
+"""A path is followed by roll plus this much of the lateral acceleration, which alone ends at rollover.
+[rad per m/s2]"""
 _STEP = 2e-6
 _HOLD, _SQUARE = 2e5, 300.0
 _FURTHEST_ROLL = 0.8
@@ -114,14 +110,6 @@ class Rest:
 
 
 @dataclass(frozen=True)
-class Tangent:
-    """`stiffness` couple per roll [N m/rad], `travel` (4,) bump travel of the wheels per roll [m/rad]."""
-
-    stiffness: float
-    travel: FloatArray
-
-
-@dataclass(frozen=True)
 class Thresholds:
     """Lateral accelerations [m/s2] at which the inner wheels leave the ground (rollover where one never does before
     it) and at which the car rolls over."""
@@ -176,31 +164,22 @@ def chassis_of(parameters: FloatArray) -> Chassis:
     return Chassis(mass=mass, sprung=sprung, place=place, height=moment / sprung, ends=(ends[0], ends[1]))
 
 
-def _wheel_xml(end: End, name: str, side: float, inside: str, base: float) -> str:
-    y, z = side * 0.5 * end.track, end.radius - base
+def _wheel_xml(end: End, name: str, side: float) -> str:
+    y, z = side * 0.5 * end.track, end.radius - end.roll_centre
     inertia = f'<inertial pos="0 0 0" mass="{end.unsprung!r}" diaginertia="5e-5 8e-5 5e-5"/>'
-    return f'<body name="{name}" pos="0 {y!r} {z!r}">{inside}{inertia}</body>'
+    return f'<body name="{name}" pos="0 {y!r} {z!r}">{inertia}</body>'
 
 
-def car_xml(chassis: Chassis, mechanism: str) -> str:
+def car_xml(chassis: Chassis) -> str:
     """The car as an MJCF document; all joints are zero in the static car on level ground."""
     parts = []
     for end, stem in zip(chassis.ends, ("front", "rear"), strict=True):
-        if mechanism == BEAM:
-            wheels = "".join(
-                _wheel_xml(end, f"{stem}_{name}", side, "", end.roll_centre)
-                for name, side in (("left", 1.0), ("right", -1.0))
-            )
-            parts.append(
-                f'<body name="{stem}" pos="{end.place!r} 0 {end.roll_centre!r}">'
-                '<joint type="slide" axis="0 0 1"/><joint type="hinge" axis="0 1 0"/><joint type="hinge" axis="1 0 0"/>'
-                f'<inertial pos="0 0 0" mass="1e-9" diaginertia="1e-12 1e-12 1e-12"/>{wheels}</body>'
-            )
-        else:
-            for name, side in (("left", 1.0), ("right", -1.0)):
-                joint = f'<joint type="slide" axis="0 {side * end.roll_centre!r} {0.5 * end.track!r}"/>'
-                wheel = _wheel_xml(end, f"{stem}_{name}", side, joint, 0.0)
-                parts.append(f'<body name="{stem}_{name}_base" pos="{end.place!r} 0 0">{wheel}</body>')
+        wheels = "".join(_wheel_xml(end, f"{stem}_{name}", side) for name, side in (("left", 1.0), ("right", -1.0)))
+        parts.append(
+            f'<body name="{stem}" pos="{end.place!r} 0 {end.roll_centre!r}">'
+            '<joint type="slide" axis="0 0 1"/><joint type="hinge" axis="0 1 0"/><joint type="hinge" axis="1 0 0"/>'
+            f'<inertial pos="0 0 0" mass="1e-9" diaginertia="1e-12 1e-12 1e-12"/>{wheels}</body>'
+        )
     body = (
         f'<inertial pos="{chassis.place!r} 0 {chassis.height!r}" mass="{chassis.sprung!r}" '
         'diaginertia="0.0035 0.02 0.022"/>'
@@ -214,65 +193,54 @@ def car_xml(chassis: Chassis, mechanism: str) -> str:
 class Car:
     """A car that can be set down, leaned on and read. `turn` +1 left, -1 right.
 
-    Unknowns: position and yaw, pitch, roll of the body (6), the four joints, the two lateral forces and the
-    longitudinal force of the ground, the lateral acceleration. Equations: ten generalised forces, both axles' contact
-    centres on the x axis, the body's x at zero, and one of roll or lateral acceleration given.
+    Unknowns: position and yaw, pitch, roll of the body (6), three joints per axle, the two lateral forces and the
+    longitudinal force of the ground, the lateral acceleration. Equations: twelve generalised forces, the contact
+    centres of both axles on the x axis, the body's x at zero, and one of roll or lateral acceleration given.
     """
 
     def __init__(
         self,
         parameters: FloatArray,
         longitudinal: float = 0.0,
-        mechanism: str = BEAM,
         captive: bool = True,
         seat: float = 0.0,
         square: bool = True,
     ):
         self.chassis = chassis_of(parameters)
-        self.mechanism = mechanism
         self.longitudinal = longitudinal
         self.captive = captive
         self.seat = seat
         self.square = square
-        self._scale = np.array(_BODY_SCALE + _JOINT_SCALE[mechanism] + [5.0] * 4)
+        self._scale = np.array(_BODY_SCALE + _JOINT_SCALE + [5.0] * 4)
         self._size = len(self._scale)
         self._along = np.zeros(self._size)
         self._along[[_ROLL, _LATERAL]] = 1.0, STRETCH
-        self.turning = 0.0
         self._round = ROUNDING
         share = float(parameters[SLOT["front_drive_share" if longitudinal > 0.0 else "front_brake_share"]])
         self._pull = (0.5 * share, 0.5 * (1.0 - share))
-        self.model = mujoco.MjModel.from_xml_string(car_xml(self.chassis, mechanism))
+        self.model = mujoco.MjModel.from_xml_string(car_xml(self.chassis))
         self.data = mujoco.MjData(self.model)
         names = ("front_left", "front_right", "rear_left", "rear_right")
         self._wheels = [mujoco.mj_name2id(self.model, mujoco.mjtObj.mjOBJ_BODY, name) for name in names]
         self._body = mujoco.mj_name2id(self.model, mujoco.mjtObj.mjOBJ_BODY, "body")
-        self._beams = [] if mechanism != BEAM else [self.model.body(stem).id for stem in ("front", "rear")]
+        self._beams = [self.model.body(stem).id for stem in ("front", "rear")]
         self._jacobian = np.zeros((3, self.model.nv))
         self._tangent: FloatArray | None = None
         self.evaluations = 0
 
     # forces ---------------------------------------------------------------------------------------------------------
     def _suspension(self, joints: list[float]) -> tuple[list[float], list[float]]:
-        """(generalised forces of the four joints, bump travel of the four wheels left right left right)."""
+        """(generalised forces of the six joints, bump travel of the four wheels left right left right)."""
         forces, travels = [], []
-        each = len(joints) // 2
         for k, end in enumerate(self.chassis.ends):
-            first, second = joints[each * k], joints[each * k + each - 1]
+            first, _, turn = joints[3 * k : 3 * k + 3]
             half, above = 0.5 * end.track, self.seat * (end.radius - end.roll_centre)
-            if self.mechanism == BEAM:
-                sine, cosine = math.sin(second), math.cos(second)
-                drop = above * (cosine - 1.0)
-                left, right = first + half * sine + drop, first - half * sine + drop
-            else:
-                upright = half / math.hypot(half, end.roll_centre)
-                left, right = first * upright, second * upright
+            sine, cosine = math.sin(turn), math.cos(turn)
+            drop = above * (cosine - 1.0)
+            left, right = first + half * sine + drop, first - half * sine + drop
             on_left, on_right = self._strut(end, left, right), self._strut(end, right, left)
-            if self.mechanism == BEAM:
-                forces += [-on_left - on_right, 0.0]
-                forces.append(-on_left * (half * cosine - above * sine) + on_right * (half * cosine + above * sine))
-            else:
-                forces += [-on_left * upright, -on_right * upright]
+            forces += [-on_left - on_right, 0.0]
+            forces.append(-on_left * (half * cosine - above * sine) + on_right * (half * cosine + above * sine))
             travels += [left, right]
         return forces, travels
 
@@ -341,7 +309,6 @@ class Car:
         total += self.model.body_subtreemass[self._body] * (field @ self._jacobian)
         forces, _ = self._suspension([float(j) for j in unknowns[6:-4]])
         total[6:] += forces
-        total[3] += self.turning
         for k, beam in enumerate(self._beams):
             # the couple that holds a beam square is whatever it must be: its row is the condition instead
             total[7 + 3 * k] = float(self.data.xmat[beam, 6]) if self.square else -float(unknowns[7 + 3 * k])
@@ -402,16 +369,15 @@ class Car:
             unknowns, value, size = new, new_value, new_size
         return None
 
-    def _rest(self, unknowns: FloatArray, turn: float = 0.0) -> Rest:
-        """A solution read; `turn` +1 left, -1 right, 0 as the body rolls."""
+    def _rest(self, unknowns: FloatArray) -> Rest:
+        """A solution read, in the turn that the body rolls out of."""
         self._pose(unknowns)
         mujoco.mj_kinematics(self.model, self.data)
         mujoco.mj_comPos(self.model, self.data)
         _, loads, compressions, _ = self._road(unknowns[-4:-1])
         leans = self._ground()[2]
         _, travel = self._suspension([float(j) for j in unknowns[6:-4]])
-        if turn == 0.0:
-            turn = 1.0 if unknowns[_ROLL] >= 0.0 else -1.0
+        turn = 1.0 if unknowns[_ROLL] >= 0.0 else -1.0
         order = [0, 1, 2, 3] if turn > 0.0 else [1, 0, 3, 2]
         return Rest(
             lateral=turn * float(unknowns[_LATERAL]),
@@ -471,29 +437,8 @@ class Car:
         self.model.opt.gravity[:] = (-self.longitudinal, -unknowns[_LATERAL], -GRAVITY)
         mujoco.mj_inverse(self.model, self.data)
         left = self.data.qfrc_inverse - applied
-        if self.mechanism == BEAM:
-            left[[7, 10]] = 0.0
+        left[[7, 10]] = 0.0
         return float(np.abs(left).max())
-
-    def _at_lateral(self, lateral: float, near: Rest) -> FloatArray:
-        """Unknowns at rest at a lateral acceleration (signed) close to a known state. Raises ModelError."""
-        given = np.zeros(self._size)
-        given[_LATERAL] = 1.0
-        found = self._solve(near.unknowns, given, lateral)
-        if found is None:
-            raise ModelError(f"the multibody car does not settle at {lateral:.3f} m/s2")
-        return found
-
-    def tangent(self, rest: Rest, couple: float = 2e-3) -> Tangent:
-        """Roll stiffness and travels per roll at a state: a small couple on the body, lateral acceleration held."""
-        turn = 1.0 if rest.unknowns[_ROLL] >= 0.0 else -1.0
-        sides = []
-        for sign in (-turn, turn):
-            self.turning = sign * couple
-            sides.append(self._rest(self._at_lateral(float(rest.unknowns[_LATERAL]), rest), turn))
-        self.turning = 0.0
-        rolled = sides[1].roll - sides[0].roll
-        return Tangent(2.0 * couple / rolled, (sides[1].travel - sides[0].travel) / rolled)
 
     def settle(self, lateral: float, seconds: float = 3.0) -> Rest:
         """Where the damped car comes to rest when the lateral acceleration grows to `lateral` in the first third of the

@@ -25,7 +25,7 @@ def prove(
     Returns the folder and how many checks missed their bar. Raises ExplorerError when the checkers are not installed.
     """
     try:
-        from explorer.validation import bars, mechanism, motion, statistics, wheel_loads
+        from explorer.validation import bars, independent, motion, statistics, wheel_loads
     except ImportError as fault:
         raise ExplorerError(
             f"the proof needs checkers that are not installed ({fault.name}): install the extra, pip install '.[proof]'"
@@ -37,7 +37,7 @@ def prove(
         space = load_study(STARTER_STUDY).space
         sections: list[ProofSection] = []
         sections.append(clock.run("multibody", lambda: wheel_loads.multibody_section(quick, progress)))
-        sections.append(clock.run("leaning wheels", lambda: mechanism.mechanism_section(quick, progress)))
+        sections += clock.run("wishbones", lambda: independent.wishbone_sections(quick, progress))
         sections.append(clock.run("bars", lambda: bars.bars_section(quick, progress)))
         sections += clock.run("motion", lambda: motion.motion_sections(quick, progress))
         sections += clock.run("statistics", lambda: statistics.statistics_sections(space, quick, progress))

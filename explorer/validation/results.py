@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
+from explorer.domain.errors import ExplorerError
 from explorer.report.drawing import Drawing
 
 
@@ -58,3 +60,18 @@ class ProofSection:
     def failed(self) -> tuple[Comparison, ...]:
         """Comparisons outside their bar."""
         return tuple(one for one in self.comparisons if not one.passed)
+
+
+def attempted(stem: str, title: str, make: Callable[[], ProofSection]) -> ProofSection:
+    """A section, or where it cannot be computed one that says why and counts as missed."""
+    try:
+        return make()
+    except ExplorerError as fault:
+        return ProofSection(
+            stem=stem,
+            title=title,
+            claim="This part could not be computed.",
+            source="nothing, for want of our own numbers",
+            comparisons=(Comparison("the whole part", "computed", "parts", 0.0, 1.0, 0.0),),
+            notes=(f"{fault}.",),
+        )

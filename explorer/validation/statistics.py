@@ -23,7 +23,7 @@ from explorer.study.questions.exact import exact_indices
 from explorer.study.questions.search import search_function
 from explorer.study.questions.sensitivity import Sensitivity
 from explorer.study.questions.sobol import sampled_indices, unit_to_positions
-from explorer.validation.results import Comparison, ProofSection
+from explorer.validation.results import Comparison, ProofSection, attempted
 
 SEED = 20_261
 SETUPS = 1_000
@@ -46,17 +46,17 @@ def statistics_sections(
     """Every statistical question of the proof, on a thinned version of the study handed in."""
     small = thinned_space(space, SETUPS)
     small = dataclasses.replace(small, rules=(), settings=dataclasses.replace(small.settings, method="auto"))
-    steps: tuple[Callable[[], ProofSection], ...] = (
-        lambda: sampling_section(small, quick),
-        lambda: coverage_section(small, quick),
-        lambda: shapley_section(small, quick),
-        lambda: fronts_section(quick),
-        lambda: searches_section(quick),
-        lambda: published_section(quick),
+    steps: tuple[tuple[str, str, Callable[[], ProofSection]], ...] = (
+        ("proof_sampling", "Exact indices", lambda: sampling_section(small, quick)),
+        ("proof_coverage", "Confidence intervals", lambda: coverage_section(small, quick)),
+        ("proof_shapley", "Shapley effects", lambda: shapley_section(small, quick)),
+        ("proof_fronts", "Pareto fronts", lambda: fronts_section(quick)),
+        ("proof_searches", "Search", lambda: searches_section(quick)),
+        ("proof_published", "Published indices", lambda: published_section(quick)),
     )
     found = []
     for done, step in enumerate(steps, start=1):
-        found.append(step())
+        found.append(attempted(*step))
         if progress is not None:
             progress("statistics", done, len(steps))
     return tuple(found)

@@ -23,7 +23,7 @@ from explorer.model.car.bumps import (
 )
 from explorer.model.car.car import Body, G
 from explorer.model.car.tyre import bump_factor, bump_table, friction_ellipse, peak_force
-from explorer.model.corner.response import STEP_TIME, RollMode, response_of
+from explorer.model.corner.response import STEP_TIME, AxleForces, RollMode, response_of
 
 QUARTER_CAR = {"mass": 0.34, "unsprung": 0.06, "tyre_rate": 5000.0}
 
@@ -36,6 +36,7 @@ def bicycle_body(*, mass: float, wheelbase: float, a: float, yaw_inertia: float,
         front_share=1.0 - a / wheelbase,
         cg_height=0.05,
         sprung_mass=mass,
+        sprung_height=0.05,
         roll_arm=roll_arm,
         yaw_inertia=yaw_inertia,
         roll_inertia=1e-9,
@@ -79,7 +80,7 @@ def test_response_of_the_bicycle(car: dict[str, float], speed: float, pole: comp
 
     wheelbase = car["a"] + car["b"]
     body = bicycle_body(mass=car["mass"], wheelbase=wheelbase, a=car["a"], yaw_inertia=car["yaw_inertia"])
-    found = response_of(body, QUICK_ROLL, speed, car["front"], car["rear"], 0.0, 0.0)
+    found = response_of(body, QUICK_ROLL, speed, AxleForces(car["front"], 0.0), AxleForces(car["rear"], 0.0))
     assert not found.unstable
     _, step = scipy.signal.step(system, T=np.array([0.0, STEP_TIME]))
     final = float((system.D - system.C @ np.linalg.solve(system.A, system.B)).item())
@@ -108,7 +109,7 @@ def test_critical_speed_of_an_oversteering_car() -> None:
     body = bicycle_body(mass=1500.0, wheelbase=2.7, a=1.2, yaw_inertia=2500.0)
 
     def unstable(speed: float) -> bool:
-        return bool(response_of(body, QUICK_ROLL, speed, 9e4, 7e4, 0.0, 0.0).unstable)
+        return bool(response_of(body, QUICK_ROLL, speed, AxleForces(9e4, 0.0), AxleForces(7e4, 0.0)).unstable)
 
     low, high = 50.0, 150.0
     assert not unstable(low) and unstable(high)
@@ -123,7 +124,8 @@ def test_roll_adds_its_own_lag() -> None:
     from the damping ratio or the period."""
     body = bicycle_body(mass=1.6, wheelbase=0.28, a=0.14, yaw_inertia=0.02)
     slow = RollMode(stiffness=10.0, damping=0.5, inertia=1e-3)
-    lags = [response_of(body, mode, 5.0, 60.0, 70.0, 0.0, 0.0).lag for mode in (slow, QUICK_ROLL)]
+    forces = AxleForces(60.0, 0.0), AxleForces(70.0, 0.0)
+    lags = [response_of(body, mode, 5.0, *forces).lag for mode in (slow, QUICK_ROLL)]
     assert lags[0] - lags[1] == pytest.approx(0.05 - QUICK_ROLL.damping / QUICK_ROLL.stiffness, rel=1e-6)
 
 

@@ -49,7 +49,7 @@ def test_arrays_of_the_wrong_shape_are_refused() -> None:
 def test_an_answer_that_is_no_number_is_none(monkeypatch: pytest.MonkeyPatch) -> None:
     """Catches a torn answer handed out, a fault of its neighbour, and numbers left where there is no answer."""
 
-    def torn(threads, parameters, phases, slots, factor, offset, tables, which, values, faults):
+    def torn(threads, kind, parameters, phases, slots, factor, offset, tables, which, values, faults):
         values[...] = 1.0
         values[0, 1, 5], values[0, 2, 0] = np.nan, np.inf
 

@@ -76,7 +76,7 @@ def test_each_fault_is_one_change_and_can_be_compiled(toy: str) -> None:
 
 def test_any_beginning_of_the_draw_is_spread_over_the_files() -> None:
     """Catches a sample that leaves files out or takes some twice as often, and a draw that the seed does not fix."""
-    assert not set(files_of()) & set(mutants.LEFT_OUT) and "explorer/model/loads.py" in files_of()
+    assert not set(files_of()) & set(mutants.LEFT_OUT) and "explorer/model/corner/beam.py" in files_of()
     files = files_of("model/c") + files_of("study/s")
     order = drawn(files, 5)
     whole, share = Counter(one.file for one in order), 0.1

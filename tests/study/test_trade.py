@@ -27,14 +27,13 @@ CARS = ("2wd", "4wd")
 ABOUT = 0.2
 STEP = 0.1
 """Slack of the order claims, a step of the bar box. [mm]"""
-OUT_BY_ONE_MORE_STEP = {"2wd turf no thicker than carpet", "4wd medium floor between"}
-"""Order claims that hold within 0.2 mm, not within a step, since the model's body sinks and rises with its load."""
+OUT_OF_ORDER = {"2wd turf no thicker than carpet"}
+"""Order claims that the demo's medians miss: on turf the 2WD keeps its bars and softens its springs."""
 NOT_AS_PRACTICE = {
     "2wd low grip: front softened more than rear",
     "2wd carpet about 1.1 / 1.3",
     "2wd turf very thin or none",
     "4wd low grip: front softened more than rear",
-    "4wd carpet 1.8 to 2.0",
 }
 """Size claims that the demo's medians miss."""
 CARPET_TO_POLISHED = 0.3
@@ -139,10 +138,9 @@ def demo_bars() -> dict[str, Bars]:
 @pytest.mark.parametrize("car", CARS)
 def test_order_across_surfaces_follows_practice(car, demo_bars):
     """Catches a model in which the ground's grip or bumps do not reach the advice on bars. Every claim holds within a
-    step of the bars but the two named above, which hold within two."""
+    step of the bars but the one named above."""
     broken = {claim for claim, held in order_claims(car, demo_bars[car]).items() if not held}
-    assert broken == {claim for claim in OUT_BY_ONE_MORE_STEP if claim.startswith(car)}, demo_bars[car]
-    assert all(order_claims(car, demo_bars[car], ABOUT).values()), demo_bars[car]
+    assert broken == {claim for claim in OUT_OF_ORDER if claim.startswith(car)}, demo_bars[car]
 
 
 def test_sizes_that_follow_practice_keep_doing_so(demo_bars, capsys):

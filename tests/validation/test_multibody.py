@@ -1,4 +1,4 @@
-"""The multibody car by hand statics, the model beside it, and the two mechanisms.
+"""The multibody car on beam axles by hand statics, and the model beside it.
 
 "Seen red" names the line that was broken once to see each test fail.
 """
@@ -14,8 +14,7 @@ import pytest
 from explorer.domain.errors import ModelError
 from explorer.model.car.slots import SLOT
 from explorer.validation.fleet import RANGES, corner_cases, drawn_cases, middle_car, plausible_cars, put
-from explorer.validation.mechanism import OBJECTIVES, mechanism_section
-from explorer.validation.multibody import BEAM, GRAVITY, SLIDES, Car, Path, chassis_of
+from explorer.validation.multibody import GRAVITY, Car, Path, chassis_of
 from explorer.validation.results import ProofSection
 from explorer.validation.wheel_loads import compare_case, compare_state, multibody_section, ours_at, states_of
 
@@ -23,11 +22,6 @@ from explorer.validation.wheel_loads import compare_case, compare_state, multibo
 @pytest.fixture(scope="module")
 def section() -> ProofSection:
     return multibody_section(quick=True)
-
-
-@pytest.fixture(scope="module")
-def mechanisms() -> ProofSection:
-    return mechanism_section(quick=True)
 
 
 def test_fleet_is_seeded_and_stays_in_its_ranges() -> None:
@@ -43,21 +37,19 @@ def test_fleet_is_seeded_and_stays_in_its_ranges() -> None:
             assert column.max() - column.min() > 0.8 * (high - low)
 
 
-@pytest.mark.parametrize("mechanism", [BEAM, SLIDES])
-def test_standing_car_carries_its_weight_at_the_axles(mechanism: str) -> None:
+def test_standing_car_carries_its_weight_at_the_axles() -> None:
     """Catches a car whose preload or masses do not sum to the static loads. Seen red: `_strut` without the preload."""
-    rest = Car(middle_car(), 0.0, mechanism).standing()
+    rest = Car(middle_car(), 0.0).standing()
     front, rear = (end.weight for end in chassis_of(middle_car()).ends)
     assert rest.loads == pytest.approx([0.5 * front, 0.5 * front, 0.5 * rear, 0.5 * rear], abs=1e-6)
     assert abs(rest.roll) < 1e-9 and abs(rest.pitch) < 1e-9
 
 
-@pytest.mark.parametrize("mechanism", [BEAM, SLIDES])
-def test_tyres_hold_the_whole_car_against_overturning(mechanism: str) -> None:
+def test_tyres_hold_the_whole_car_against_overturning() -> None:
     """Moments about the track's middle by masses and places MuJoCo reports: catches unsprung masses without inertial
     force and a lateral reaction off the ground. Seen red: `_ground` with contact points at z = 0.01."""
     case = corner_cases()[4]
-    car = Car(case.parameters, 0.0, mechanism)
+    car = Car(case.parameters, 0.0)
     path = Path(car)
     for _, lateral in states_of(path):
         rest = path.at(lateral)
@@ -93,25 +85,11 @@ def test_small_roll_is_arm_over_stiffness() -> None:
     assert rest.roll == pytest.approx(arm * lateral / (stiffness - arm * GRAVITY), rel=2e-3)
 
 
-def test_tangent_is_the_slope_of_roll_under_a_couple() -> None:
-    """Net roll stiffness of the car above, by hand. Seen red: the couple on the pitch row of `_equations`."""
-    car = put(middle_car(), both_roll_centre_height=0.0, both_tyre_rate=1e7)
-    chassis = chassis_of(car)
-    path = Path(Car(car))
-    tangent = path.car.tangent(path.points[0])
-    stiffness = sum(0.5 * end.track**2 * (end.spring + end.bar) for end in chassis.ends)
-    net = stiffness - chassis.sprung * chassis.height * GRAVITY
-    assert tangent.stiffness == pytest.approx(net, rel=2e-3)
-    half = [0.5 * end.track for end in chassis.ends]
-    assert tangent.travel == pytest.approx([-half[0], half[0], -half[1], half[1]], rel=2e-3)
-
-
-@pytest.mark.parametrize("mechanism", [BEAM, SLIDES])
-def test_right_turn_mirrors_left_turn(mechanism: str) -> None:
+def test_right_turn_mirrors_left_turn() -> None:
     """Catches a sign that knows only left turns. Seen red: the left turn's order of wheels in `_rest`
     kept for right turns."""
     case = corner_cases()[5]
-    left, right = (Path(Car(case.parameters, case.longitudinal, mechanism), turn) for turn in (1.0, -1.0))
+    left, right = (Path(Car(case.parameters, case.longitudinal), turn) for turn in (1.0, -1.0))
     lateral = 0.9 * left.thresholds.lift
     one, two = left.at(lateral), right.at(lateral)
     assert one is not None and two is not None
@@ -119,31 +97,16 @@ def test_right_turn_mirrors_left_turn(mechanism: str) -> None:
     assert left.thresholds.rollover == pytest.approx(right.thresholds.rollover, rel=1e-7)
 
 
-@pytest.mark.parametrize("mechanism", [BEAM, SLIDES])
-def test_time_stepping_ends_where_newton_says(mechanism: str) -> None:
+def test_time_stepping_ends_where_newton_says() -> None:
     """Catches a root of the equations at which the car does not stay. Seen red: `AT_REST` of 0.5."""
     case = corner_cases()[4]
-    path = Path(Car(case.parameters, 0.0, mechanism))
+    path = Path(Car(case.parameters, 0.0))
     lateral = 0.5 * (path.thresholds.lift + path.thresholds.rollover)
     rest = path.at(lateral)
     assert rest is not None and any(rest.lifted)
-    settled = Car(case.parameters, 0.0, mechanism).settle(lateral, 2.0)
+    settled = Car(case.parameters, 0.0).settle(lateral, 2.0)
     assert settled.loads == pytest.approx(rest.loads, abs=3e-3)
     assert settled.roll == pytest.approx(rest.roll, rel=2e-3)
-
-
-def test_force_line_of_a_slide_meets_the_roll_centre() -> None:
-    """A lateral push at the ground of wheels on slides jacks nothing when the roll centre is on the ground, and moves
-    the springs less the higher it is: catches a slide inclined the wrong way. Seen red: slide axis with `-side`."""
-    low, high = (
-        Path(Car(put(middle_car(), both_roll_centre_height=height), 0.0, SLIDES)).at(6.0) for height in (0.0, 0.03)
-    )
-    beam_low, beam_high = (
-        Path(Car(put(middle_car(), both_roll_centre_height=height), 0.0, BEAM)).at(6.0) for height in (0.0, 0.03)
-    )
-    assert low is not None and high is not None and beam_low is not None and beam_high is not None
-    assert high.roll < low.roll
-    assert high.roll / low.roll == pytest.approx(beam_high.roll / beam_low.roll, rel=0.2)
 
 
 def test_what_the_car_cannot_have_is_refused() -> None:
@@ -179,23 +142,6 @@ def test_bars_are_tight_enough_to_see_a_wrong_model() -> None:
     wrong = replace(pair, ours=ours_at(stiff, pair.other.lateral, case.longitudinal))
     assert all(row.passed for row in compare_state(pair))
     assert not next(row for row in compare_state(wrong) if row.quantity == "roll").passed
-
-
-def test_beam_objectives_are_the_models(mechanisms: ProofSection) -> None:
-    """The objectives built from multibody states with beam axles rank as the model's: catches the second mechanism
-    judged by other rules than the first. Seen red: `uncurved` handed back as the grip margin."""
-    rows = [row for row in mechanisms.comparisons if row.quantity.endswith("model and beams")]
-    assert len(rows) == len(OBJECTIVES)
-    assert all(row.ours > 0.9 for row in rows)
-    by = {row[0]: float(row[2].split()[0]) for row in mechanisms.rows}
-    assert by["grip_margin_pct"] < 0.2 and by["lag_ms"] < 2.0 and by["lift_margin_pct"] < 3.0
-
-
-def test_wheels_that_lean_with_the_body_roll_more(mechanisms: ProofSection) -> None:
-    """Roll some tenth more than on beams (7 to 16 % is usual on such cars): catches a slide that does not lean.
-    Seen red: the path on slides built with beams."""
-    roll = [row for row in mechanisms.comparisons if row.quantity == "roll, wheels on slides"]
-    assert roll and all(1.05 < row.other / row.ours < 1.4 for row in roll)
 
 
 @pytest.mark.long

@@ -6,10 +6,11 @@ import math
 
 import numpy as np
 
+from explorer.domain.errors import ModelError
 from explorer.report import figures
 from explorer.report.drawing import Drawing, Series
 from explorer.validation import page
-from explorer.validation.results import Comparison, ProofSection
+from explorer.validation.results import Comparison, ProofSection, attempted
 
 GOOD = Comparison("level car", "roll", "deg", 2.0, 2.01, 0.02)
 BAD = Comparison("car | past lift", "roll", "deg", 3.0, 3.5, 0.06)
@@ -67,3 +68,16 @@ def test_drawing_is_the_same_every_time() -> None:
     """Catches a picture that depends on the run."""
     once, again = (figures.draw_comparison(SECTION.drawings[0]) for _ in range(2))
     assert once == again and once.png[:4] == b"\x89PNG"
+
+
+def test_a_part_that_cannot_be_computed_is_missed_not_left_out() -> None:
+    """Catches a proof that stops at one fault, and one that drops the part in silence. Seen red: a section without
+    comparisons handed back."""
+
+    def fails() -> ProofSection:
+        raise ModelError("no answer for 4 setups")
+
+    section = attempted("proof_sampling", "Exact indices", fails)
+    assert len(section.failed) == 1 and "no answer for 4 setups" in section.notes[0]
+    assert attempted("bodies", "", lambda: SECTION) is SECTION
+    assert "1 of 1 checks lie outside" in page.page((section,), quick=False, drawn=())

@@ -15,7 +15,7 @@ from explorer.domain.space import FloatArray
 from explorer.model.car.car import Body
 from explorer.model.car.slots import SLOT
 from explorer.model.car.tyre import inclination_factor, patch_offset, peak_force
-from explorer.model.corner.response import RollMode, response_of
+from explorer.model.corner.response import AxleForces, RollMode, response_of
 from explorer.validation.fleet import middle_car, put
 from explorer.validation.wishbone.cars import drawn_cars
 from explorer.validation.wishbone.grip import capacity, corner_of, excess, leans_of, value, yaw_moment
@@ -118,6 +118,7 @@ def test_lag_is_the_models_with_the_same_numbers() -> None:
         front_share=CAR.front_share,
         cg_height=CAR.cg_height,
         sprung_mass=sprung,
+        sprung_height=CAR.sprung_height,
         front_sprung_share=CAR.sprung[0] / sprung,
         roll_arm=arm,
         yaw_inertia=value(VECTOR, "yaw_inertia"),
@@ -125,8 +126,8 @@ def test_lag_is_the_models_with_the_same_numbers() -> None:
         chassis_compliance=0.0,
     )
     mode = RollMode(tangent.stiffness, damping, body.roll_inertia + sprung * arm**2)
-    pairs = [float(numbers[pair].sum()) for numbers in (stiffness, thrust) for pair in (slice(0, 2), slice(2, 4))]
-    ours = response_of(body, mode, 4.0, *pairs)
+    axles = [AxleForces(float(stiffness[pair].sum()), float(thrust[pair].sum())) for pair in (slice(0, 2), slice(2, 4))]
+    ours = response_of(body, mode, 4.0, *axles)
     assert not ours.unstable
     assert lag_of(VECTOR, state, tangent, 4.0, arm) == pytest.approx(ours.lag, rel=1e-9)
 

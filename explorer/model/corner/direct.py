@@ -346,9 +346,12 @@ def route_of(law):
     # where it falls all the way to the second lift, the path ends at the first; a crest between may be higher
     lower = dips & grows_evenly(at_first - at_second, -rising_at(past) * width, -rising_at(before) * width)
     found = both & one_up(front_first, before) & (climbs | lower) & falls_at(other, after)
-    # where the path folds at the first lift, lateral acceleration falls at once: the car snaps over
+    # where the path folds at the first lift, lateral acceleration falls at once: the car snaps over. Whether it could
+    # stand again, further over and at more, is not asked
     grows = where(front_first, part(past.front_excess, SIGMA), part(past.rear_excess, SIGMA))
-    snaps = usual & (grows <= 0.0) & second.found & (at_second < at_first)
+    # two ends alike lift together: no path leads on from there
+    together = (excess_at(front_first, past) >= 0.0) & (excess_at(other, past) >= 0.0)
+    snaps = usual & ((grows <= 0.0) | together)
     found, lower = found & negated(snaps), lower | snaps
     bends = found & negated(found)
     doubtful = usual & negated(found | snaps)

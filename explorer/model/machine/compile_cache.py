@@ -23,8 +23,9 @@ TOLD = "SETUP_SPACE_UNCACHED"
 
 
 def sources_digest(package: Path = PACKAGE) -> str:
-    """Short hash of every source that compiled code is made from, at any depth below the model."""
-    digest = hashlib.sha256()
+    """Short hash of every source that compiled code is made from, at any depth below the model, and of how many lanes
+    it is asked to have (see `lanes.WIDTH`)."""
+    digest = hashlib.sha256(os.environ.get("SETUP_SPACE_LANES", "").encode())
     for source in [*sorted((package / "model").rglob("*.py")), *(package / name for name in OUTSIDE_MODEL)]:
         digest.update(source.read_bytes())
     return digest.hexdigest()[:16]

@@ -120,7 +120,7 @@ def part(jet, place):
 
 
 def without(jet, place):
-    """A jet without its derivative at a literal place."""
+    """A jet without its derivative at a literal place. In plain Python it may have come out of a choice as a number."""
     if not isinstance(jet, Jet):
         return jet
     return Jet(jet.value, {k: partial for k, partial in jet.partials.items() if k != place})

@@ -15,7 +15,8 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
+
+from explorer.model.machine.compiled import njit
 
 GRAVITY = 9.80665
 """Standard gravity (exact by definition). [m/s2]"""

@@ -17,6 +17,8 @@ from explorer.validation.wishbone.kinetics import linkage
 
 RAISED, BUMPED = 1e-4, 1e-5
 """Changes of ride height and of travel by which exact rates are taken. [m]"""
+LIFTED = 0.007
+"""Rise of the body over which a roll centre's rate is read in one go. [m]"""
 READ_AT = 0.010
 """Travel in bump and droop at which camber is read. [m]"""
 _DEG = math.pi / 180.0
@@ -163,6 +165,19 @@ def measured(car: Car, rounded: bool = False) -> CarInputs:
     read = rounded_end if rounded else measured_end
     front, rear = (read(end, 0.5 * weight) for end, weight in zip(car.ends, car.weights, strict=True))
     return CarInputs(car.mass, car.wheelbase, car.front_share, car.cg_height, front, rear)
+
+
+def measured_raised(car: Car) -> CarInputs:
+    """As `measured`, but the roll centre's rate as a person reads it: its height again with the body raised by
+    `LIFTED`, over that. Where the droop does not reach so far, the tangent stands."""
+    exact = measured(car)
+    ends = []
+    for end, weight, read in zip(car.ends, car.weights, exact.ends, strict=True):
+        if end.droop > LIFTED:
+            higher = roll_centre(raised_end(end, LIFTED, 0.5 * weight))
+            read = replace(read, roll_centre_rate=(higher - roll_centre(end)) / LIFTED)
+        ends.append(read)
+    return replace(exact, front=ends[0], rear=ends[1])
 
 
 def spread(values: list[float]) -> tuple[float, float, float]:

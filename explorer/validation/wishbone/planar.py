@@ -159,7 +159,8 @@ class Path:
                 return points
 
     def _ahead(self, points: list[State]) -> FloatArray:
-        """Direction of the path at its last state: the last chord may have cut a corner."""
+        """Direction of the path at its last state: the last chord may have cut a corner. Raises ModelError where the
+        arms do not reach."""
         last, move = points[-1], UNIT * 1e-4
         out, wheels = np.empty(UNKNOWNS), np.empty((4, WHEEL))
         columns = []
@@ -171,7 +172,10 @@ class Path:
                 equations(self.ends, self.row, unknowns, out, wheels)
                 values.append(out[:7].copy())
             columns.append(values[0] - values[1])
-        direction = np.linalg.svd(np.stack(columns, axis=1))[2][-1]
+        slopes = np.stack(columns, axis=1)
+        if not np.isfinite(slopes).all():
+            raise ModelError(f"the arms do not reach further at a roll of {last.roll:.4f}")
+        direction = np.linalg.svd(slopes)[2][-1]
         chord = (last.unknowns - points[-2].unknowns) / UNIT
         return direction * UNIT * math.copysign(1.0, float(direction @ chord))
 

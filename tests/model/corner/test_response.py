@@ -6,7 +6,7 @@ import numpy as np
 import scipy.linalg
 
 from explorer.model.car.car import Body
-from explorer.model.corner.response import STEP_TIME, RollMode, response_of
+from explorer.model.corner.response import STEP_TIME, AxleForces, RollMode, response_of
 
 
 def test_bite_and_lag_are_those_of_the_state_matrices() -> None:
@@ -20,7 +20,7 @@ def test_bite_and_lag_are_those_of_the_state_matrices() -> None:
         mode = RollMode(rng.uniform(3.0, 40.0), np.exp(rng.uniform(-4.0, 0.5)), about_axis)
         speed, stiff = rng.uniform(1.0, 12.0), rng.uniform(20.0, 90.0, 2)
         thrust, yaw = rng.uniform(-3.0, 3.0, 2), rng.uniform(0.01, 0.03)
-        body = Body(mass, base, share, 0.05, sprung, share, arm, yaw, 0.004, 0.0)
+        body = Body(mass, base, share, 0.05, sprung, 0.05, share, arm, yaw, 0.004, 0.0)
         a, b, h = base * (1.0 - share), base * share, sprung * arm
         inertia = np.array([[mass, 0.0, -h], [0.0, yaw, 0.0], [-h, 0.0, mode.inertia]])
         front, rear = stiff
@@ -35,7 +35,7 @@ def test_bite_and_lag_are_those_of_the_state_matrices() -> None:
         state[[0, 1, 3], :3] = -np.linalg.solve(inertia, static)
         state[[0, 1, 3], 3] = -np.linalg.solve(inertia, [0.0, 0.0, mode.damping])
         state[2, 3] = 1.0
-        found = response_of(body, mode, speed, front, rear, *thrust)
+        found = response_of(body, mode, speed, AxleForces(front, thrust[0]), AxleForces(rear, thrust[1]))
         steady = np.linalg.solve(static, [front, a * front, 0.0])
         if np.linalg.eigvals(state).real.max() >= 0.0 or steady[2] <= 0.0:
             assert found.unstable

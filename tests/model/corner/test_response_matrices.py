@@ -9,7 +9,7 @@ import pytest
 from scipy.linalg import expm
 
 from explorer.model.car.car import Body
-from explorer.model.corner.response import STEP_TIME, UNSTABLE_LAG, Response, RollMode, response_of
+from explorer.model.corner.response import STEP_TIME, UNSTABLE_LAG, AxleForces, Response, RollMode, response_of
 
 COUNT = 300
 
@@ -30,7 +30,7 @@ def linear_car(rng: np.random.Generator) -> Linear:
     stiff, damping = rng.uniform(-0.5, 8.0), np.exp(rng.uniform(-7.0, -2.0))
     front, rear, speed = rng.uniform(20.0, 120.0), rng.uniform(20.0, 120.0), rng.uniform(1.0, 9.0)
     thrust_f, thrust_r = rng.uniform(-12.0, 12.0, 2)
-    body = Body(mass, base, share, 0.05, sprung, 0.5, arm, yaw, inertia, 0.0)
+    body = Body(mass, base, share, 0.05, sprung, 0.05, 0.5, arm, yaw, inertia, 0.0)
     about_axis = inertia + sprung * arm**2
     a, b, h = base * (1.0 - share), base * share, sprung * arm
     inertias = np.array([[mass, 0, 0, -h], [0, yaw, 0, 0], [0, 0, 1, 0], [-h, 0, 0, about_axis]])
@@ -41,7 +41,7 @@ def linear_car(rng: np.random.Generator) -> Linear:
         [0, h * speed, -stiff, -damping],
     ])  # fmt: skip
     steer = np.array([front, a * front, 0.0, 0.0])
-    asked = body, RollMode(stiff, damping, about_axis), speed, front, rear, thrust_f, thrust_r
+    asked = body, RollMode(stiff, damping, about_axis), speed, AxleForces(front, thrust_f), AxleForces(rear, thrust_r)
     return Linear(asked, np.linalg.solve(inertias, forces), np.linalg.solve(inertias, steer))
 
 
