@@ -16,7 +16,7 @@ from scipy.optimize import root
 from scipy.special import gamma, pbdv
 from twin.laws import Demand, Stage, Wheels, elastic, equations, leans_out, moment, wheel_balance
 from twin.path import LARGEST_ROLL, Path
-from twin.statics import Asked, AxleState, Bearing, Point, Statics
+from twin.statics import REAR_ROLL, Asked, AxleState, Bearing, Point, Statics
 
 
 def _car(seed: int, **changes: float) -> dict[str, float]:
@@ -90,10 +90,12 @@ def _worked() -> dict[str, float]:
 
 
 WORKED = {  # roll, deg; loads, N; then per axle travels of the inner and the outer wheel and rise of the body, mm
-    6.0: (0.95623, (2.17200, 4.26255, 3.35789, 5.89821), (-1.6740, 1.1969, 0.2384), (-1.8120, 0.9697, 0.4213)),
-    12.0: (1.91682, (1.10555, 5.33429, 2.01030, 7.24050), (-3.9272, 1.8164, 1.0545), (-4.7021, 0.8308, 1.9364)),
-    15.0: (2.39884, (0.55286, 5.89272, 1.26008, 7.98497), (-5.3808, 1.7930, 1.7923), (-6.8658, 0.0029, 3.4329)),
+    6.0: (0.95692, (2.17115, 4.26216, 3.35823, 5.89911), (-1.6779, 1.1931, 0.2471), (-1.8123, 0.9697, 0.4279)),
+    12.0: (1.91967, (1.09997, 5.33387, 2.01120, 7.24560), (-3.9492, 1.7959, 1.0967), (-4.7026, 0.8321, 1.9632)),
+    15.0: (2.40463, (0.54099, 5.89343, 1.26151, 7.99471), (-5.4282, 1.7509, 1.8715), (-6.8639, 0.0087, 3.4742)),
 }
+"""This twin's own digits. Without what is of second order in roll and travel, and with the body pitched about the road,
+the car answers differently in the fourth: 0.95623, 1.91682 and 2.39884 deg."""
 
 
 def _worked_statics() -> Statics:
@@ -103,42 +105,41 @@ def _worked_statics() -> Statics:
 
 @pytest.mark.parametrize("a_y", WORKED)
 def test_worked_example(a_y: float) -> None:
-    """Computed elsewhere, with the rise of the body to first order only: it lacks (s1 - p c1) x phi, 0.5 % of the rise,
-    which moves loads by half a millinewton."""
+    """Frozen, so that no term of the law changes unseen."""
     statics = _worked_statics()
     solution, bearing = statics.find(statics.start(), Bearing(), statics.held(a_y))
     point = statics.point(solution.z, bearing)
     roll, loads, *axles = WORKED[a_y]
-    assert math.degrees(point.roll) == pytest.approx(roll, rel=4e-4)
-    assert [load for state in point.axles for load in state.loads] == pytest.approx(loads, abs=1e-3)
+    assert math.degrees(point.roll) == pytest.approx(roll, abs=6e-6)
+    assert [load for state in point.axles for load in state.loads] == pytest.approx(loads, abs=6e-6)
     for state, (x_inner, x_outer, rise) in zip(point.axles, axles, strict=True):
-        assert 1e3 * state.wheels.x_inner == pytest.approx(x_inner, abs=2.5e-3)
-        assert 1e3 * state.wheels.x_outer == pytest.approx(x_outer, abs=1.5e-3)
-        assert 1e3 * state.rise == pytest.approx(rise, rel=6e-3)
+        assert 1e3 * state.wheels.x_inner == pytest.approx(x_inner, abs=6e-5)
+        assert 1e3 * state.wheels.x_outer == pytest.approx(x_outer, abs=6e-5)
+        assert 1e3 * state.rise == pytest.approx(rise, abs=6e-5)
 
 
 def test_worked_example_lifts_its_front_wheel_first() -> None:
     path = Path(_worked_statics())
     front, rear = path.first_up(0), path.first_up(1)
     assert front is not None and rear is not None
-    assert front.a_y == pytest.approx(17.877, abs=6e-3)
-    assert rear.a_y == path.rollover == pytest.approx(18.500, abs=1e-3)
+    assert front.a_y == pytest.approx(17.75503, abs=6e-6)
+    assert [rear.a_y, path.rollover] == pytest.approx([18.43123] * 2, abs=6e-6)
 
 
 def _half_sums(axle: twin.Axle, s: AxleState) -> tuple[list[float], float]:
     """Residuals of the law of wishbones with both wheels down and free, in half sums and half differences, and the
-    moment that the road and the wheels leave on the body: a form of its own, from which the worked example was made."""
+    moment that the road and the wheels leave on the body: a form of its own."""
     g, w, a, phi, load, transfer = twin.G, s.wheels, s.demand.a_y, s.phi, s.load, s.transfer
     x, h, t, r, m_u = w.half_difference, w.mean, axle.track, axle.radius, axle.unsprung
     s1, s2, c1, c2, p = axle.path_slope, axle.path_curve, axle.camber_gain, axle.camber_slope, axle.crown
     f = (axle.sprung + 2.0 * m_u) * a / load
-    q, k_y = (r - p) * c1, axle.side_compliance
+    q, k_y, aside, bend = (r - p) * c1, axle.side_compliance, s1 - p * c1, s2 - p * c2
     outer, inner = 0.5 * load + transfer, 0.5 * load - transfer
     squash = phi - c1 * transfer / axle.tyre_rate
-    b_outer = 1.0 + q * axle.lean_in - (s1 - p * c1) * phi - f * squash - f * s1
-    b_inner = 1.0 + q * axle.lean_in + (s1 - p * c1) * phi - f * squash + f * s1
-    b_outer += (q * c1 - s2 * (phi + f)) * w.x_outer - c1 * f * outer * k_y
-    b_inner += (q * c1 + s2 * (phi + f)) * w.x_inner + c1 * f * inner * k_y
+    b_outer = 1.0 + q * axle.lean_in - 0.5 * phi**2 - aside * phi - f * squash - f * s1
+    b_inner = 1.0 + q * axle.lean_in - 0.5 * phi**2 + aside * phi - f * squash + f * s1
+    b_outer += (q * c1 - bend * phi - s2 * f) * w.x_outer - c1 * f * outer * k_y
+    b_inner += (q * c1 + bend * phi + s2 * f) * w.x_inner + c1 * f * inner * k_y
 
     def own(travel: float) -> float:
         sideways = s1 - c1 * r + (s2 - c2 * r) * travel
@@ -147,17 +148,21 @@ def _half_sums(axle: twin.Axle, s: AxleState) -> tuple[list[float], float]:
     both = 2.0 * m_u * (a * phi - g) + own(w.x_outer) - own(w.x_inner)
     carried = outer * b_outer - inner * b_inner + own(w.x_outer) + own(w.x_inner)
     still = 0.5 * axle.static_load * (1.0 + q * axle.lean_in) - m_u * g
+    lower = (r - p) * (axle.lean_in + c1 * h) * (c1 + c2 * h)
+    wide = phi * (t + 2.0 * aside * h + bend * (x * x + h * h))
+    lifted = phi * ((aside + bend * h) * x + 0.5 * p * phi)
     equations = [
         (axle.wheel_rate + axle.rate_slope * h + axle.bar_rate) * x - 0.5 * carried,
         2.0 * axle.wheel_rate * h + axle.rate_slope * (x * x + h * h) - outer * b_outer - inner * b_inner - both
         + 2.0 * still,
-        axle.tyre_rate * (2.0 * x - phi * (t + 2.0 * (s1 - p * c1) * h)) + 2.0 * transfer,
-        axle.tyre_rate * (s.rise + h - (s1 - p * c1) * x * phi) + 0.5 * (load - axle.static_load),
+        axle.tyre_rate * (2.0 * x * (1.0 + lower) - wide) + 2.0 * transfer,
+        axle.tyre_rate * (s.rise + h - lifted) + 0.5 * (load - axle.static_load),
     ]  # fmt: skip
     c = load * x + 2.0 * transfer * h
-    restoring = transfer * t + s1 * c + s2 * (load * x * h + transfer * (x * x + h * h)) + p * (load * phi - c1 * c)
+    restoring = transfer * t * (1.0 - 0.5 * phi**2) + s1 * c + bend * (load * x * h + transfer * (x * x + h * h))
+    restoring += p * (load * phi - c1 * c) + phi * (load * h + 2.0 * transfer * x)
     restoring -= f * (0.5 * load**2 + 2.0 * transfer**2) * k_y
-    wheels = a * (r + h + s.rise) + g * (r * phi + (s1 - c1 * r + (s2 - c2 * r) * h) * x)
+    wheels = a * (r + h + s.rise) + g * ((r + h) * phi + (s1 - c1 * r + (s2 - c2 * r) * h) * x)
     overturning = axle.sprung * a * s.rise + 2.0 * m_u * wheels + 2.0 * axle.spin * a
     return equations, restoring - overturning
 
@@ -290,11 +295,13 @@ def test_the_path_is_whole_and_the_rollover_its_highest_point(law: str, seed: in
 
 
 def test_a_path_that_never_bends_ends_at_the_largest_roll() -> None:
-    """A soft car with one wheel up: its lateral acceleration would rise without end."""
+    """A soft car without bars, low roll centres: its lateral acceleration would rise without end."""
     rng = np.random.default_rng(109)
     p, phases = twin.random_car(rng), twin.random_phases(rng)
+    p |= _both_ends("bar_rate", 0.0) | _both_ends("roll_centre_height", 0.0) | _both_ends("droop", 0.03)
+    p |= {f"{end}_spring_rate": 110.0 / p[f"{end}_spring_motion_ratio"] ** 2 for end in ("front", "rear")}
     corner = twin.Corner(twin.make_car(p), phases[0])
-    assert corner.path.statics.roll(corner.path.top.z) == pytest.approx(LARGEST_ROLL["wishbone"], rel=1e-12)
+    assert corner.path.top.z[REAR_ROLL] == pytest.approx(LARGEST_ROLL["wishbone"], rel=1e-12)
     assert corner.rollover == corner.path.pieces[-1].high.a_y and corner.path.top.slope > 0.0
 
 
@@ -519,4 +526,4 @@ def test_axle_limit_is_a_crossing(seed: int) -> None:
 
 def test_random_cars_fill_the_parameter_vector() -> None:
     slots = pytest.importorskip("explorer.model.car.slots")
-    assert set(twin.random_car(np.random.default_rng(0))) == set(slots.SLOTS)
+    assert set(twin.random_car(np.random.default_rng(0))) == set(slots.SLOTS) - {"axle_law"}

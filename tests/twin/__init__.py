@@ -21,6 +21,7 @@ from twin.response import LONGEST_LAG, Response, response, roll_gradient, state_
 from twin.tyre import bump_factor, bumps, quarter_car, steered_lean, underlying_mean
 
 __all__ = [
+    "ENDS",
     "LONGEST_LAG",
     "Axle",
     "Car",

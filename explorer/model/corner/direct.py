@@ -44,7 +44,7 @@ CREST_WIDTH = 1e-10
 """When a crest is found, as a share of its place."""
 MOST_STRIDES, FIRST_STRIDE, LONGER = 60, 0.05, 1.2
 """Strides along the path, where it is followed: the first [rad, or as a share of the place], and how they grow."""
-TIPPED = 0.9
+TIPPED = 0.85
 """A car has long tipped where lateral acceleration is less than this share of the largest."""
 FARTHEST = 4.0
 """Largest sigma up to the first lift that is looked at. [rad]"""
@@ -213,6 +213,7 @@ def end_of(law, first, past, front_first, wanted):
     own, law = law, held(law, other, front_first)
     low = best = before = after = second = past
     fresh, lifted, over = always, wanted & negated(wanted), wanted & negated(wanted)
+    folds = lifted
     stride = FIRST_STRIDE * tip_at(past)
     going, lies = wanted, lifted
     for _ in range(MOST_STRIDES):
@@ -228,7 +229,9 @@ def end_of(law, first, past, front_first, wanted):
             lift = solve_path(law, TIPPING, LIFT, other, stride, lifting_from(other, low, stride), up)
             hit = up & lift.found & (tip_at(low) <= tip_at(lift)) & (tip_at(lift) <= place)
             second, lifted = where(hit, lift, second), lifted | hit
-            after = where(hit & fresh, beside(own, TIPPING, lift, -BESIDE), after)
+            near = beside(own, TIPPING, lift, -BESIDE)
+            after = where(hit & fresh, near, after)
+            folds = folds | (hit & falls_at(other, near) & (rising_at(near) > 0.0))
             good, going = good & negated(up), going & negated(hit)
         after, fresh = where(good & fresh, look, after), fresh & negated(good)
         better = good & (lateral_at(look) > lateral_at(best))
@@ -254,7 +257,8 @@ def end_of(law, first, past, front_first, wanted):
     point = where(bends, crest, point)
     at_first = lateral_at(first) >= lateral_at(point)
     bends = bends | lies
-    found = found & (at_first | bends | lifted)
+    # a path that comes to its second lift backwards has a crest before its fold
+    found = found & (at_first | bends | lifted) & negated(folds)
     return End(where(at_first, first, point), at_first, bends & negated(at_first), found)
 
 

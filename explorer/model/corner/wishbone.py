@@ -24,6 +24,11 @@ TRAVEL_SCALE = 0.01
 """A travel that is large on such cars: Newton steps are judged beside it. [m]"""
 
 
+RESTING = 1e-15
+"""A wheel without droop is off its stop outside the turn, on it inside, from the start: by this travel, for rounding
+to tell. [m]"""
+
+
 class WishboneAxle(NamedTuple):
     """An axle under this law. SI; `sprung_moment` is the sprung share times the height of the sprung centre."""
 
@@ -90,8 +95,8 @@ def _equations(law, release, roll, sine, cosine, lateral, weight, outer, inner):
     inner_left = axle.preload + (k + k_slope * inner) * inner - bar - inner_load * inner_share - inner_own
     # on its stop a wheel carries less than its spring would give
     firm = k + 0.5 * axle.bar_rate
-    outer_left = least(outer_left, firm * (outer + axle.droop))
-    inner_left = least(inner_left, firm * (inner + axle.droop))
+    outer_left = least(outer_left, firm * (outer + (axle.droop + RESTING)))
+    inner_left = least(inner_left, firm * (inner + (axle.droop - RESTING)))
 
     high = roll * (0.5 * t + (sideways + 0.5 * sideways_change * outer) * outer + 0.5 * arm * roll)
     rise = high - outer - apart * lower - (outer_load - 0.5 * axle.weight) * per_tyre
