@@ -22,7 +22,8 @@ MODEL_LIMITS: tuple[str, ...] = (
     "car roll is off by 0.7 % and a wheel load by 0.012 N in 95 % of states with all wheels down, on a droop stop by "
     "5.7 % and 0.14 N. A car that snaps over at its first lift counts as rolled over.",
     "No tyre temperature, wear or dust build-up, and no driver.",
-    "Published data on small cars' tyres is of rubber on hard floors. Every tyre constant is an assumption with a spread.",
+    "Published data on small cars' tyres is of rubber on hard floors. Every tyre constant is an assumption with a "
+    "spread.",
     "Trust the order of setups more than any single number.",
 )
 """What the model leaves out; printed wherever a user sees results."""

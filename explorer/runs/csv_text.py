@@ -87,7 +87,7 @@ def _cell(value: Any) -> str:
 
 
 def all_finite(frame: pd.DataFrame) -> None:
-    """Raises ArtefactError, naming the column, for a number that is not finite; one that is marked as absent is none."""
+    """Raises ArtefactError, naming the column, for a number that is not finite; one marked as absent is none."""
     for name in frame.columns:
         column = frame[name]
         if pd.api.types.is_extension_array_dtype(column.dtype):
