@@ -18,11 +18,11 @@ from explorer.study.questions.maps import MetricMap
 MODEL_LIMITS: tuple[str, ...] = (
     "The cornering part is quasi-static: the car stands still in each corner phase. Only the response figures "
     "(lag, bite, roll damping) know about time.",
-    "Wheels stay square to the road as on a beam axle. Independent wheels that lean with the body roll a "
-    "median 16 % more (10 to 31 %) and share the load transfer differently. Between the two, setups rank alike by lag "
-    "and lift margin (0.98 and more) but only 0.87 by grip margin: trust small differences in grip margin less.",
+    "Wheels hang on two links in the front view, unless the car file says beams. Beside an independent double-wishbone "
+    "car roll is off by 0.7 % and a wheel load by 0.012 N in 95 % of states with all wheels down, on a droop stop by "
+    "5.7 % and 0.14 N. A car that snaps over at its first lift counts as rolled over.",
     "No tyre temperature, wear or dust build-up, and no driver.",
-    "No published data was found for small foam-filled tyres. Every tyre constant is an assumption with a spread.",
+    "Published data on small cars' tyres is of rubber on hard floors. Every tyre constant is an assumption with a spread.",
     "Trust the order of setups more than any single number.",
 )
 """What the model leaves out; printed wherever a user sees results."""

@@ -87,8 +87,10 @@ def _cell(value: Any) -> str:
 
 
 def all_finite(frame: pd.DataFrame) -> None:
-    """Raises ArtefactError, naming the column, for a number that is not finite."""
+    """Raises ArtefactError, naming the column, for a number that is not finite; one that is marked as absent is none."""
     for name in frame.columns:
         column = frame[name]
+        if pd.api.types.is_extension_array_dtype(column.dtype):
+            column = column.dropna()
         if pd.api.types.is_float_dtype(column.dtype) and not np.isfinite(column.to_numpy(dtype=float)).all():
             raise ArtefactError(f"column {name} holds a number that is not finite")

@@ -47,7 +47,7 @@ def upright(car: np.ndarray) -> np.ndarray:
 @pytest.mark.parametrize("kind", CARPET)
 def test_softer_front_is_lazier_but_grips_in_the_middle(kind: str) -> None:
     """A softer front bar: less bite and more lag, yet more front limit in the hairpin and on the exit, and next to
-    none in the fast sweep. Control: without lean effects the sweep gains as the hairpin does, so the phases no longer disagree."""
+    none in the fast sweep. Control: without lean effects the sweep gains as the hairpin does: the phases then agree."""
     space = study(CARPET[kind])
     car = car_of(space)
     softer = {"front_bar_rate": SOFTER}

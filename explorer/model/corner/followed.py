@@ -255,13 +255,12 @@ def followed_limits(corner, law, tables, table_start):
     first = front_lift if front_first else rear_lift
     found = front_found or rear_found
     past = beside(law, TIPPING, first, 1e-7)
-    if not (found and one_up(front_first, past)):  # another path than is known here
-        nothing = 0.0 * table_start
-        return DirectLimits(
-            nothing, nothing, nothing, nothing, nothing, values_of(start.state), front_first, False, False
-        )
-    second, both = lift_point(REAR_LIFT if front_first else FRONT_LIFT, tipping, past, STRIDE * 0.1, tables)
-    end = rollover_point(tipping, first, past, second, both)
+    end = first  # taken to end there where another path than is known here leads on
+    if found and one_up(front_first, past):
+        which = REAR_LIFT if front_first else FRONT_LIFT
+        second, both = lift_point(which, tipping, past, STRIDE * 0.1, tables)
+        last = rollover_point(tipping, first, past, second, both)
+        end = last if last.found else first
     rollover, at_first = lateral_at(end), lateral_at(first)
     front_limit = axle_limit_along(FRONT_GRIP, gripping, tipping, start, first, past, end, tables)
     rear_limit = axle_limit_along(REAR_GRIP, gripping, tipping, start, first, past, end, tables)
@@ -286,5 +285,5 @@ def followed_limits(corner, law, tables, table_start):
         asked=values_of(asked.state),
         front_first=front_first,
         rolled_over=rolled_over,
-        done=asked.found and end.found and found,
+        done=asked.found and found,
     )

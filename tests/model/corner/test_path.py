@@ -45,11 +45,11 @@ def differences(cars: np.ndarray, phases: np.ndarray) -> np.ndarray:
     return np.where(done, off.max(axis=2), 0.0)
 
 
-def twin_corner(vector: np.ndarray, name: str, row: np.ndarray) -> twin.Corner:
+def twin_corner(vector: np.ndarray, name: str, row: np.ndarray, law: str = "beam") -> twin.Corner:
     """A corner of the slow twin from a parameter vector and a row of phases."""
     car = {slot: float(vector[column]) for slot, column in SLOT.items()}
     phase = {"name": name, **dict(zip(PHASE_COLUMNS, map(float, row), strict=True)), "is_turn_in": False}
-    return twin.Corner(twin.make_car(car, "beam"), phase)
+    return twin.Corner(twin.make_car(car, law), phase)
 
 
 @pytest.mark.parametrize("roughness", [0.0, 1.5e-6])
@@ -65,11 +65,16 @@ def test_the_fast_way_equals_the_followed_path(roughness: float, droop: float | 
 
 @pytest.mark.parametrize("roughness", [0.0, 1.5e-6])
 def test_the_fast_way_equals_the_followed_path_on_links(roughness: float) -> None:
-    """As above, for wheels on links and gentler grips. Catches travels eliminated wrongly and a derivative that stops a
-    step short."""
+    """As above, for wheels on links and gentler grips; where the last resort sets the rollover elsewhere, the slow twin
+    says the fast way is right. Catches travels eliminated wrongly and a derivative that stops a step short."""
     cars = put(random_cars(31, 150), **LAWS["wishbone"], roughness=roughness, grip=np.linspace(0.6, 1.6, 150))
-    assert (limits_on_lanes(cars, corner_phases(0.9))[..., DONE] == 1.0).mean() > 0.98
-    assert differences(cars, corner_phases(0.9)).max() < 1e-8
+    phases = corner_phases(0.9)
+    fast, apart = limits_on_lanes(cars, phases), np.argwhere(differences(cars, phases) >= 1e-8)
+    assert (fast[..., DONE] == 1.0).mean() > 0.98 and len(apart) <= 6
+    for phase, car in apart:
+        corner = twin_corner(cars[car], "corner", phases[phase], "wishbone")
+        assert fast[phase, car, ROLLOVER] == pytest.approx(corner.rollover, rel=1e-8)
+        np.testing.assert_allclose(fast[phase, car, :2], corner.axle_limits(), rtol=1e-8)
 
 
 @pytest.mark.long
