@@ -20,11 +20,9 @@ from explorer.model.metrics import metric_columns
 
 COUNT = 125
 """Setups of four phases each: 500 setup-phases."""
-ELSEWHERE = {"beam": set(), "wishbone": {102, 111}}
-"""Among these 125, cars on which the kernel is known to jump to another branch of equilibria, at 2 g and more: one past
-a fold between the lifts, one to a body that has sunk on its bar before the first lift."""
-UNANSWERED = {"beam": set(), "wishbone": {22}}
-"""Those whose path folds in a way that the kernel does not follow: it says that it found no equilibrium."""
+ELSEWHERE = {"beam": set(), "wishbone": {22, 67, 80, 111}}
+"""Among these 125, cars that the kernel is known to answer otherwise: two (22, 80) fold past their first lift and go on
+to more, where the kernel ends the path, and two (67, 111) have their first lift sought on another branch."""
 
 
 class Compared(NamedTuple):
@@ -187,4 +185,4 @@ def test_kernel_equals_twin_over_500(law: str) -> None:
     told = compare(law, seed=12, count=COUNT)
     print(told.told())
     assert told.count > 10_000 and len(told.dipping) <= 3
-    assert told.differing <= ELSEWHERE[law] and told.unanswered <= UNANSWERED[law], told.told()
+    assert told.differing <= ELSEWHERE[law] and not told.unanswered, told.told()
