@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import os
+import resource
 import subprocess
 import sys
+import tempfile
+import threading
 from collections.abc import Callable
 from pathlib import Path
 
@@ -23,3 +26,20 @@ def command(*words: object, cwd: Path, seconds: float = 600.0) -> subprocess.Com
         timeout=seconds,
         check=False,
     )
+
+
+def measured(
+    words: list[str], cwd: Path, seconds: float = 600.0
+) -> tuple[subprocess.CompletedProcess[str], resource.struct_rusage]:
+    """A process and what it took, the children it waited for included and nobody else's."""
+    with tempfile.TemporaryFile("w+") as said, tempfile.TemporaryFile("w+") as complained:
+        environment = {**os.environ, "PYTHONPATH": str(ROOT)}
+        child = subprocess.Popen(words, cwd=cwd, env=environment, stdout=said, stderr=complained)
+        guard = threading.Timer(seconds, child.kill)
+        guard.start()
+        _, status, usage = os.wait4(child.pid, 0)
+        guard.cancel()
+        child.returncode = os.waitstatus_to_exitcode(status)
+        said.seek(0)
+        complained.seek(0)
+        return subprocess.CompletedProcess(words, child.returncode, said.read(), complained.read()), usage
