@@ -23,12 +23,13 @@ class BeamAxle(NamedTuple):
 
     axle: Axle
     travel_scale: float
+    lowest_travel: float
 
 
 @inner
 def beam_axle(axle, _sprung_height):
     """The constants of the law."""
-    return BeamAxle(axle, 1e30 + 0.0 * axle.track)
+    return BeamAxle(axle, 1e30 + 0.0 * axle.track, -1e30 + 0.0 * axle.track)
 
 
 class _Travel(NamedTuple):

@@ -37,17 +37,15 @@ JUST_BEFORE = 1e-12
 """How far before the rollover a car that has rolled over is looked at, as a share of sigma."""
 MEETS_AT_ONCE, MEETS = 3e-8, 1e-10
 """Share of the demand within which capacity meets it; a last Newton step follows."""
+NO_HIGHER = 1e-10
+"""A point that is higher by less than this share is as high, to rounding."""
 SHORT = 1.0 / 64.0
 """A stretch of this share of the path up to the second lift is passed whatever its slopes are."""
 MOST_LOOKS = 120
 CREST_WIDTH = 1e-10
 """When a crest is found, as a share of its place."""
-MOST_STRIDES, FIRST_STRIDE, LONGER = 60, 0.05, 1.2
-"""Strides along the path, where it is followed: the first [rad, or as a share of the place], and how they grow."""
 TIPPED = 0.85
 """A car has long tipped where lateral acceleration is less than this share of the largest."""
-FARTHEST = 4.0
-"""Largest sigma up to the first lift that is looked at. [rad]"""
 LARGEST_ROLL = 0.5
 """A car whose body leans so far has rolled over: some with one wheel up on soft springs never bend over. [rad]"""
 
@@ -157,15 +155,6 @@ def excess_at(front, point):
     return part(where(front, point.front_excess, point.rear_excess), 0)
 
 
-@woven
-def lifting_from(front, point, longest):
-    """First guess of the lift of the inner wheel of the front axle, or else of the rear one, on the tangents at a
-    point, no further than `longest`."""
-    excess = where(front, point.front_excess, point.rear_excess)
-    step = -part(excess, 0) / part(excess, SIGMA)
-    return values_of(state_ahead(point.state, where(step > 0.0, least(step, longest), longest)))
-
-
 @inner
 def crest_of(law, low, high, wanted):
     """(Point between `low`, past which lateral acceleration rises, and `high`, before which it falls, where it is
@@ -195,137 +184,46 @@ def crest_of(law, low, high, wanted):
     return low, found
 
 
-class End(NamedTuple):
-    """Where a path ends past its first lift: at that again where `at_first`, on a crest or at the largest roll where
-    `bends`, else at the second lift; `found` where that is known."""
-
-    point: PathPoint
-    at_first: bool
-    bends: bool
-    found: bool
-
-
-@inner
-def end_of(law, first, past, front_first, wanted):
-    """`End` of the path by going along it from the first lift, for the `wanted`: the largest lateral acceleration up to
-    where the second wheel lifts, or to where the car has long tipped."""
-    other, always = negated(front_first), wanted | negated(wanted)
-    own, law = law, held(law, other, front_first)
-    low = best = before = after = second = past
-    fresh, lifted, over = always, wanted & negated(wanted), wanted & negated(wanted)
-    folds = lifted
-    stride = FIRST_STRIDE * tip_at(past)
-    going, lies = wanted, lifted
-    for _ in range(MOST_STRIDES):
-        place = tip_at(low) + stride
-        look = solve_path(law, TIPPING, REACH, always, place, values_of(state_ahead(low.state, stride)), going)
-        steep = going & look.found & (roll_at(look) > LARGEST_ROLL)
-        if any_of(steep):
-            level = solve_path(law, 0.0, REACH, always, LARGEST_ROLL + 0.0 * place, values_of(low.state), steep)
-            look = where(steep, level, look)
-        good = going & look.found & (excess_at(front_first, look) > 0.0)
-        up = going & negated(good & (excess_at(other, look) < 0.0))
-        if any_of(up):  # lifted, or lost past a fold there
-            lift = solve_path(law, TIPPING, LIFT, other, stride, lifting_from(other, low, stride), up)
-            hit = up & lift.found & (tip_at(low) <= tip_at(lift)) & (tip_at(lift) <= place)
-            second, lifted = where(hit, lift, second), lifted | hit
-            near = beside(own, TIPPING, lift, -BESIDE)
-            after = where(hit & fresh, near, after)
-            folds = folds | (hit & falls_at(other, near) & (rising_at(near) > 0.0))
-            good, going = good & negated(up), going & negated(hit)
-        after, fresh = where(good & fresh, look, after), fresh & negated(good)
-        better = good & (lateral_at(look) > lateral_at(best))
-        before, best = where(better, low, before), where(better, look, best)
-        after, fresh = where(better, look, after), fresh | better
-        low = where(good, look, low)
-        stride = where(good, LONGER * stride, where(going, 0.25 * stride, stride))
-        lies = lies | (going & good & steep)
-        tipped = (going & (lateral_at(low) < TIPPED * lateral_at(best))) | lies
-        over, going = over | tipped, going & negated(tipped) & (stride > 1e-4 * place)
-        if not any_of(going):
-            break
-    found = wanted & (lifted | over)
-    rises = rising_at(best) > 0.0
-    from_low, to_high = where(rises, best, before), where(rises, after, best)
-    bends = found & (rising_at(from_low) > 0.0) & negated(rising_at(to_high) > 0.0)
-    crest = from_low
-    if any_of(bends):
-        crest, crested = crest_of(law, from_low, to_high, bends)
-        bends = bends & crested
-    point = where(lies, low, second)  # where it rises to the end
-    bends = bends & negated((lifted | lies) & (lateral_at(point) >= lateral_at(crest)))
-    point = where(bends, crest, point)
-    at_first = lateral_at(first) >= lateral_at(point)
-    bends = bends | lies
-    # a path that comes to its second lift backwards has a crest before its fold
-    found = found & (at_first | bends | lifted) & negated(folds)
-    return End(where(at_first, first, point), at_first, bends & negated(at_first), found)
-
-
-@inner
-def lift_from(law, per_lateral, which, near, wanted):
-    """(The first lift of the inner wheel of the front axle, or else of the rear one, found) by going along the path
-    from a point before it, for the `wanted`."""
-    always, found = wanted | negated(wanted), wanted & negated(wanted)
-    low = lift = near
-    sigma = part(near.state.roll, 0) + per_lateral * lateral_at(near)
-    stride = FIRST_STRIDE + 0.0 * sigma
-    going = wanted
-    for _ in range(MOST_STRIDES):
-        place = sigma + stride
-        look = solve_path(law, per_lateral, REACH, always, place, values_of(state_ahead(low.state, stride)), going)
-        # up to a lift lateral acceleration grows steadily; elsewhere is another branch
-        gain, expected = lateral_at(look) - lateral_at(low), rising_at(low) * stride
-        good = going & look.found & (gain > 0.5 * expected) & (gain < 1.5 * expected)
-        up = going & negated(good & (excess_at(which, look) < 0.0))
-        if any_of(up):  # lifted, or lost past a fold there
-            trial = solve_path(law, per_lateral, LIFT, which, stride, lifting_from(which, low, stride), up)
-            at_trial = part(trial.state.roll, 0) + per_lateral * lateral_at(trial)
-            hit = up & trial.found & (sigma <= at_trial) & (at_trial <= place)
-            lift, found = where(hit, trial, lift), found | hit
-            good, going = good & negated(up), going & negated(hit)
-        low, sigma = where(good, look, low), where(good, place, sigma)
-        stride = where(good, LONGER * stride, where(going, 0.25 * stride, stride))
-        going = going & (stride > 1e-4 * FIRST_STRIDE) & (sigma < FARTHEST)
-        if not any_of(going):
-            break
-    return lift, found
-
-
 @woven
 def first_lift(law, start):
-    """(the first inner wheel up, the front one?, found), from the straight path, or along the path where that fails."""
+    """(the first inner wheel up, the front one?, found), from the straight path with both wheels held to the road."""
     guess_f = -part(start.front_excess, 0) / part(start.front_excess, SIGMA)
     guess_r = -part(start.rear_excess, 0) / part(start.rear_excess, SIGMA)
     front_first = guess_f <= guess_r
     guess = least(guess_f, guess_r)
-    straight_on = values_of(state_ahead(start.state, guess))
     asked = start.found & (guess > 0.0)
     law = held(law, asked | negated(asked), asked | negated(asked))
-    first = solve_path(law, GRIPPING, LIFT, front_first, guess, straight_on, asked)
-    late = first.found & (excess_at(negated(front_first), first) > 0.0)
-    found = first.found & negated(late)
-    if any_of(late):  # the other wheel was up before
-        other = where(late, negated(front_first), front_first)
-        again = solve_path(law, GRIPPING, LIFT, other, guess, between(start, first, 0.9 + 0.0 * guess), late)
-        late = late & again.found & negated(excess_at(negated(other), again) > 0.0)
-        first, front_first, found = where(late, again, first), where(late, other, front_first), found | late
-    lost = asked & negated(found)
-    if any_of(lost):
-        front, front_found = lift_from(law, GRIPPING, lost | negated(lost), start, lost)
-        rear, rear_found = lift_from(law, GRIPPING, lost & negated(lost), start, lost)
-        sooner = front_found & negated(rear_found & (lateral_at(rear) < lateral_at(front)))
-        front_first = where(lost, sooner, front_first)
-        first = where(lost, where(sooner, front, rear), first)
-        found = found | (lost & (front_found | rear_found))
+    first = solve_path(law, GRIPPING, LIFT, front_first, guess, values_of(state_ahead(start.state, guess)), asked)
+    found = first.found & negated(excess_at(negated(front_first), first) > 0.0)
+    other = asked & negated(found)
+    if any_of(other):  # the other wheel was up before, or this one does not lift
+        sooner = first.found & (guess > 0.0)
+        later = where(front_first, guess_r, guess_f)
+        later = where((later > 0.0) & (later < 2.0 * guess), later, guess)
+        straight_on = values_of(state_ahead(start.state, later))
+        trial = where(sooner, between(start, first, 0.9 + 0.0 * guess), straight_on)
+        again = solve_path(law, GRIPPING, LIFT, negated(front_first), guess, trial, other)
+        met = other & again.found & negated(excess_at(front_first, again) > 0.0)
+        first, found = where(met, again, first), found | met
+        front_first = where(met, negated(front_first), front_first)
     return first, front_first, found
+
+
+@woven
+def stays_below(top, low, high):
+    """True where lateral acceleration stays below `top` between two points, by the cubic from the values and slopes at
+    both, which lies within its Bernstein points."""
+    third = (tip_at(high) - tip_at(low)) * (1.0 / 3.0)
+    top = top * (1.0 + NO_HIGHER)
+    from_low, to_high = lateral_at(low) + rising_at(low) * third, lateral_at(high) - rising_at(high) * third
+    return (most(lateral_at(low), from_low) <= top) & (most(lateral_at(high), to_high) <= top)
 
 
 @woven
 def route_of(law):
     """The first wheel up, the second from just past the first; checked to end the path there: lateral acceleration must
-    rise up to the second lift, but for a dip past the first, and fall after it. Where it falls past the first, or bends
-    over between them, the path's end is looked for along it."""
+    rise up to the second lift, but for a dip past the first, and fall after it. Where it bends over between them, the
+    path ends on the crest; where it falls past the first and stays below, at the first."""
     start = upright(law)
     first, front_first, found_first = first_lift(law, start)
     past = beside(law, TIPPING, first, BESIDE)
@@ -340,26 +238,31 @@ def route_of(law):
         rising = where(dips, rising_at(beside(law, GRIPPING, first, -BESIDE)) > 0.0, rising)
     weight = law.front_weight + part(start.state.handed, 0)
     carried = (weight > 0.0) & (weight < law.total_weight)
-    usual = found_first & rising & (rising_at(start) > 0.0) & carried
-    at_first, at_second, width = lateral_at(first), lateral_at(second), tip_at(second) - tip_at(past)
+    usual = found_first & rising & (rising_at(start) > 0.0) & carried & one_up(front_first, past)
+    at_first, at_second = lateral_at(first), lateral_at(second)
+    # where the path folds at the first lift the car snaps over, and where it goes from there is another matter
+    folds = where(front_first, part(past.front_excess, SIGMA), part(past.rear_excess, SIGMA)) <= 0.0
+    known = usual & both & negated(folds) & one_up(front_first, before) & falls_at(other, after)
     climbs = (rising_at(before) > 0.0) & (at_first < at_second)
-    # where it falls all the way to the second lift, the path ends at the first; a crest between may be higher
-    lower = dips & grows_evenly(at_first - at_second, -rising_at(past) * width, -rising_at(before) * width)
-    found = both & one_up(front_first, before) & (climbs | lower) & falls_at(other, after)
-    # where the path folds at the first lift, lateral acceleration falls at once: the car snaps over. Whether it could
-    # stand again, further over and at more, is not asked
-    grows = where(front_first, part(past.front_excess, SIGMA), part(past.rear_excess, SIGMA))
-    # two ends alike lift together: no path leads on from there
-    together = (excess_at(front_first, past) >= 0.0) & (excess_at(other, past) >= 0.0)
-    snaps = usual & ((grows <= 0.0) | together)
-    found, lower = found & negated(snaps), lower | snaps
-    bends = found & negated(found)
-    doubtful = usual & negated(found | snaps)
-    if any_of(doubtful):
-        end = end_of(law, first, past, front_first, doubtful)
-        second, lower = where(doubtful, end.point, second), where(doubtful, end.at_first, lower)
-        bends, found = doubtful & end.bends, found | end.found
-    found = snaps | (found & usual & one_up(front_first, past))
+    width = tip_at(second) - tip_at(past)
+    even = grows_evenly(at_second - at_first, rising_at(past) * width, rising_at(before) * width)
+    doubtful = known & negated(climbs & even)
+    if any_of(doubtful):  # the second lift found must be on this path, and nothing higher between
+        always, halved = dips | negated(dips), tip_at(past) + 0.5 * width
+        guess = values_of(state_ahead(past.state, 0.5 * width))
+        half = solve_path(holding, TIPPING, REACH, always, halved, guess, doubtful)
+        top = most(at_first, at_second)
+        flat = stays_below(top, past, half) & stays_below(top, half, before)
+        passed = half.found & one_up(front_first, half) & (flat | negated(climbs | dips))
+        known = known & (passed | negated(doubtful))
+    climbs = known & climbs
+    lower = known & negated(climbs) & dips & (at_second < at_first)
+    bends = known & negated(dips) & negated(rising_at(before) > 0.0)
+    if any_of(bends):
+        crest, bends = crest_of(holding, past, before, bends)
+        second = where(bends, crest, second)
+        bends = bends & (lateral_at(second) > at_first)
+    found = climbs | lower | bends
     return Route(start, first, past, where(lower, first, second), front_first, dips & negated(lower), bends, found)
 
 
@@ -410,11 +313,6 @@ def asked_point(law, route, required, wanted):
     law = held(law, early, early)
     asked = solve_path(law, per_lateral, REACH, never, required, between(low, high, share), wanted)
     found = asked.found & in_order(low, asked, high, early)
-    lost = wanted & negated(found)
-    if any_of(lost):
-        again, there = reach_from(law, per_lateral, low, required, lost)
-        asked = where(lost, again, asked)
-        found = where(lost, there & in_order(low, asked, high, early), found)
     return asked, found & (early | negated(route.dips))
 
 
@@ -424,27 +322,6 @@ def in_order(low, point, high, early):
     rises."""
     beyond = (tip_at(low) <= tip_at(point)) & (tip_at(point) <= tip_at(high))
     return where(early, stands(point), beyond) & (rising_at(point) > 0.0)
-
-
-@inner
-def reach_from(law, per_lateral, near, target, wanted):
-    """(Point at a lateral acceleration, found) by going along the path from a point before it, for the `wanted`."""
-    low, going, found = near, wanted, wanted & negated(wanted)
-    never = found
-    share = 0.25 + 0.0 * target
-    for _ in range(MOST_STRIDES):
-        step = share * (target - lateral_at(low))
-        goal = lateral_at(low) + step
-        guess = values_of(state_ahead(low.state, step / rising_at(low)))
-        look = solve_path(law, per_lateral, REACH, never, goal, guess, going)
-        good = going & look.found & (rising_at(look) > 0.0)
-        low = where(good, look, low)
-        found = found | (good & (share >= 1.0))
-        share = where(good, least(2.0 * share, 1.0), 0.25 * share)
-        going = going & negated(found) & (share > 1e-4)
-        if not any_of(going):
-            break
-    return low, found
 
 
 class Look(NamedTuple):

@@ -1,10 +1,11 @@
-"""Limits of a corner by following the equilibrium path from point to point: the last resort, for every car.
+"""Limits of a corner by following the path of equilibria along its own length: the last resort, for every car.
 
-The path is followed by its variable sigma (see `path`), up to the first lift by one, past it by another; it ends at the
-rollover threshold, beyond which no equilibrium exists. (On a few cars the path dips by some tenths of a per cent after
-the first lift and climbs again on a stop: the car snaps a little further over and stands; that is no rollover.) Along
-it radius, speed and longitudinal acceleration are held. An axle's limit is the first point where demand meets capacity:
-found by a scan of `SCAN_STEPS` points that lie closer at small sigma and of the first lift, then bracketed to rounding.
+The path may turn back in roll, in lateral acceleration or in both, and has a kink wherever a wheel meets a stop or
+lifts. It is followed in steps along its tangent, each corrected across it (Keller's pseudo-arclength; Riks, Int. J.
+Solids Structures 15, 1979; both from memory), from the upright car over the first lift up to the second, or to where
+the car has long tipped. The rollover threshold is the largest lateral acceleration on it. Where the path dips and
+climbs higher again the car snaps a little further over and stands: that is no rollover. An axle's limit is the first
+point along the path where demand meets capacity.
 """
 
 from __future__ import annotations
@@ -13,277 +14,307 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
+from explorer.model.corner.axle_point import SIGMA
 from explorer.model.corner.direct import (
+    BESIDE,
     JUST_BEFORE,
     LARGEST_ROLL,
+    TIPPED,
     DirectLimits,
     beside,
+    excess_at,
     lateral_at,
-    one_up,
     roll_at,
-    tip_at,
 )
 from explorer.model.corner.grip import FRONT, REAR, grip_law, missing_at
-from explorer.model.corner.path import (
-    GRIPPING,
-    REACH,
-    TIPPING,
-    held,
-    moved,
-    solve_path,
-    state_ahead,
-    upright,
-    values_of,
-)
+from explorer.model.corner.path import GRIPPING, PathPoint, held, held_back, moved, path_step, state_ahead, upright
+from explorer.model.corner.path import values_of as values
 from explorer.model.machine.compiled import inner
 from explorer.model.machine.jets import part
 
-SCAN_STEPS = 32
-"""Points of either stretch of the path at which axle demand is compared with capacity before bracketing."""
-STRIDE = 0.05
-"""First stride along the path. [rad]"""
-FARTHEST = 4.0
-"""Largest sigma up to the first lift. [rad]"""
-NO_HIGHER = 1e-10
-"""A crest past the first lift that is higher by less than this share is the lift itself, to rounding."""
-CREST_STEPS = 8
-"""Steps between the lifts in which a crest is looked for on a path that is lower at the second."""
-MOST_BISECTIONS = 60
-MOST_STRIDES = 12
-"""Newton solves from one point of the path to another, each from as near as the last one needed."""
-
-FRONT_LIFT, REAR_LIFT, FRONT_GRIP, REAR_GRIP, REQUIRED = 0.0, 1.0, 2.0, 3.0, 4.0
+PER_LATERAL, PER_TRAVEL = 1.0 / 150.0, 10.0
+"""What makes lateral acceleration [rad s2/m] and wheel travel [rad/m] as long as roll: some 0.1 rad at rollover."""
+STEEPEST = 20.0
+"""A step across the path keeps at least one part in so many of roll."""
+FIRST, LONGEST, SHORTEST, LEAST = 0.01, 0.04, 1e-3, 1e-8
+"""Steps along the path: the first, the longest, one that may turn over a kink, one too short to go on with. [rad]"""
+STRAIGHT, SAME, ASIDE = 0.9, 0.999, 0.25
+"""Cosines of how far the tangent may turn in a longer step and may have turned on one branch beside a kink, and the
+share of a longer step that its correction may be."""
+MOST_STEPS, MOST_CORRECTIONS, MOST_LOOKS = 1000, 14, 80
+CORRECTED = 1e-7
+"""A correction as small as this is the last: what it leaves is its square. [rad]"""
+FRONT_UP, REAR_UP, FRONT_MEETS, REAR_MEETS, ASKED, CREST, LIES = 0.0, 1.0, 2.0, 3.0, 4.0, 5.0, 6.0
 """Events; no whole numbers, for each of which the compiler would make a copy of its own."""
 
 
 class Track(NamedTuple):
-    """A corner's path, how much of lateral acceleration its variable has, and where its bump table starts in the flat
-    array of tables."""
+    """A corner's path, and where its bump table starts in the flat array of tables."""
 
     corner: Any
     law: Any
     table_start: float
-    per_lateral: float
+
+
+class Place(NamedTuple):
+    """A point of the path and how far its own variable goes per length along the path."""
+
+    point: PathPoint
+    way: float
+
+
+class Found(NamedTuple):
+    """An event: lateral acceleration [m/s2] and length along the path [rad] where it first happened; the length is
+    infinite where it did not."""
+
+    lateral: float
+    length: float
 
 
 @inner
-def sigma_at(track, point):
-    """The variable that a path is followed by, at a point. [rad]"""
-    return part(point.state.roll, 0) + track.per_lateral * lateral_at(point)
+def tangent_of(point):
+    """Changes of roll, lateral acceleration and the four travels along a point's own variable, all in rad."""
+    state = point.state
+    return (
+        part(state.roll, SIGMA),
+        PER_LATERAL * part(state.lateral, SIGMA),
+        PER_TRAVEL * part(state.front_outer, SIGMA),
+        PER_TRAVEL * part(state.front_inner, SIGMA),
+        PER_TRAVEL * part(state.rear_outer, SIGMA),
+        PER_TRAVEL * part(state.rear_inner, SIGMA),
+    )
 
 
 @inner
-def point_at(track, sigma, near):
-    """The point of the path at a sigma, from one that is near, in strides that Newton's method can take; where that
-    cannot be had, `found` is False."""
-    law, per_lateral = track.law, track.per_lateral
-    reached, target = near, sigma
-    point = near
-    for _ in range(MOST_STRIDES):
-        step = target - sigma_at(track, reached)
-        point = solve_path(law, per_lateral, REACH, True, target, values_of(state_ahead(reached.state, step)), True)
-        if not point.found:
-            point = solve_path(law, per_lateral, REACH, True, target, values_of(reached.state), True)
-        if point.found:
-            reached = point
-            if target == sigma:
-                break
-            target = sigma
-        else:
-            target = sigma_at(track, reached) + 0.5 * step
-            if abs(step) <= 1e-6 * sigma:
-                break
-    return point
+def chord_of(old, new):
+    """The way from one state of numbers to another, as `tangent_of`."""
+    return (
+        new.roll - old.roll,
+        PER_LATERAL * (new.lateral - old.lateral),
+        PER_TRAVEL * (new.front_outer - old.front_outer),
+        PER_TRAVEL * (new.front_inner - old.front_inner),
+        PER_TRAVEL * (new.rear_outer - old.rear_outer),
+        PER_TRAVEL * (new.rear_inner - old.rear_inner),
+    )
 
 
 @inner
-def event_at(which, track, point, tables):
+def along(a, b):
+    """Scalar product of two ways."""
+    return a[0] * b[0] + a[1] * b[1] + a[2] * b[2] + a[3] * b[3] + a[4] * b[4] + a[5] * b[5]
+
+
+@inner
+def placed(point, forward):
+    """`Place` of a point, its tangent turned to the side of `forward`."""
+    tangent = tangent_of(point)
+    length = np.sqrt(along(tangent, tangent))
+    return Place(point, (1.0 if along(tangent, forward) >= 0.0 else -1.0) / length)
+
+
+@inner
+def across(place):
+    """Lateral acceleration's share of the variable whose level is most nearly square to the path."""
+    turn, rise = part(place.point.state.roll, SIGMA), PER_LATERAL * part(place.point.state.lateral, SIGMA)
+    least = abs(rise) / STEEPEST
+    if abs(turn) < least:
+        turn = least if turn >= 0.0 else -least
+    return PER_LATERAL * rise / turn
+
+
+@inner
+def corrected(law, per_lateral, state):
+    """The point of the path at the variable's level of a state of numbers, by Newton's method."""
+    point = path_step(law, per_lateral, state)
+    for k in range(MOST_CORRECTIONS):
+        new = values(point.state)
+        change = chord_of(state, new)
+        handed = abs(new.handed - state.handed) / law.total_weight + abs(new.twist - state.twist)
+        if np.sqrt(along(change, change)) + handed <= CORRECTED:
+            return moved(point, 0.0, True)
+        state = held_back(law, state, new, 0.5 if k >= 6 and k % 3 == 0 else 1.0)
+        point = path_step(law, per_lateral, state)
+    return moved(point, 0.0, False)
+
+
+@inner
+def onward(law, low, high, length):
+    """A `Place` just past a kink with its way turned onward: on the wrong way the path that led to the kink is met
+    again, told by its tangent."""
+    trial = corrected(law, across(high), values(state_ahead(high.point.state, high.way * length)))
+    there, old, new = tangent_of(trial), tangent_of(low.point), tangent_of(high.point)
+    as_old, as_new = abs(along(there, old) * low.way), abs(along(there, new) * high.way)
+    back = trial.found and as_old > as_new and as_old > SAME * np.sqrt(along(there, there))
+    return Place(high.point, -high.way) if back else high
+
+
+@inner
+def stepped(law, low, length):
+    """(`Place` a length further along the path, True where it is on the same stretch)."""
+    guess = values(state_ahead(low.point.state, low.way * length))
+    point = corrected(law, across(low), guess)
+    if not point.found:
+        return low, False
+    state = values(point.state)
+    off, chord = chord_of(guess, state), chord_of(values(low.point.state), state)
+    high = placed(point, chord)
+    straight = low.way * high.way * along(tangent_of(low.point), tangent_of(point)) >= STRAIGHT
+    near = along(off, off) <= (ASIDE * length) ** 2
+    if straight and near:
+        return high, True
+    short = length <= SHORTEST and along(chord, chord) <= (2.0 * length) ** 2
+    return onward(law, low, high, 1.2 * length) if short else high, short
+
+
+@inner
+def event_at(which, track, place, tables):
     """A quantity that rises through zero at the event `which`."""
-    if which == FRONT_LIFT:
-        return part(point.front_excess, 0)
-    if which == REAR_LIFT:
-        return part(point.rear_excess, 0)
-    if which == REQUIRED:
+    point = place.point
+    if which == FRONT_UP or which == REAR_UP:
+        return excess_at(which == FRONT_UP, point)
+    if which == ASKED:
         return lateral_at(point) - track.corner.phase.lateral
-    end = FRONT if which == FRONT_GRIP else REAR
-    grip = grip_law(track.corner, end, track.table_start)
-    missing, _ = missing_at(track.corner, grip, end, track.law, point, tables)
+    if which == CREST:
+        return -part(point.state.lateral, SIGMA) * place.way
+    if which == LIES:
+        return roll_at(point) - LARGEST_ROLL
+    end = FRONT if which == FRONT_MEETS else REAR
+    missing, _ = missing_at(track.corner, grip_law(track.corner, end, track.table_start), end, track.law, point, tables)
     return part(missing, 0)
 
 
 @inner
-def crossing(which, track, low, low_value, high, high_value, tables):
-    """Point of the path where an event happens between points `low` (value below zero) and `high` (above).
+def crossing(which, track, low, high, length, tables):
+    """(`Place` of an event between two places a `length` apart, how far it is past the first).
 
-    Illinois variant of false position (Dowell & Jarratt, BIT 11, 1971), halving where it stalls, to rounding in sigma.
+    Illinois variant of false position (Dowell & Jarratt, BIT 11, 1971), halving where it stalls, to rounding.
     """
-    a, b = sigma_at(track, low), sigma_at(track, high)
-    fa, fb = low_value, high_value
-    near, point = low, high
-    side = 0
-    for step in range(MOST_BISECTIONS):
-        if b - a <= 1e-14 * b:
+    a, b, per_lateral = 0.0, length, across(low)
+    fa, fb = event_at(which, track, low, tables), event_at(which, track, high, tables)
+    start, found, at, side = values(low.point.state), high, length, 0
+    for step in range(MOST_LOOKS):
+        if b - a <= 1e-15 + 1e-13 * length or fa >= 0.0:
             break
-        c = (a * fb - b * fa) / (fb - fa)
-        if step % 12 == 11 or not (a < c < b):
-            c = 0.5 * (a + b)
-        point = point_at(track, c, near)
-        value = event_at(which, track, point, tables)
+        at = (a * fb - b * fa) / (fb - fa)
+        if step % 12 == 11 or not (a < at < b):
+            at = 0.5 * (a + b)
+        point = corrected(track.law, per_lateral, values(state_ahead(low.point.state, low.way * at)))
+        found = placed(point, chord_of(start, values(high.point.state)))
+        value = event_at(which, track, found, tables)
         if value == 0.0:
             break
         if value < 0.0:
-            a, fa, near = c, value, point
-            if side < 0:
-                fb *= 0.5
+            a, fa = at, value
+            fb *= 0.5 if side < 0 else 1.0
             side = -1
         else:
-            b, fb = c, value
-            if side > 0:
-                fa *= 0.5
+            b, fb = at, value
+            fa *= 0.5 if side > 0 else 1.0
             side = 1
-    return point
+    return found, at
 
 
 @inner
-def highest_between(track, low, high):
-    """Point of largest lateral acceleration between two, by golden section; used only where the path bends over
-    smoothly before the second wheel lifts (very soft cars)."""
-    ratio = 0.5 * (np.sqrt(5.0) - 1.0)
-    a, b = sigma_at(track, low), sigma_at(track, high)
-    left = point_at(track, b - ratio * (b - a), low)
-    right = point_at(track, a + ratio * (b - a), left)
-    for _ in range(44):
-        if lateral_at(left) >= lateral_at(right):
-            b = sigma_at(track, right)
-            right = left
-            left = point_at(track, b - ratio * (b - a), right)
+def first_of(which, track, found, low, high, so_far, length, tables):
+    """(`Found` and the place of an event, kept where it is known, or looked for between two places)."""
+    place = high
+    if found.length == np.inf and event_at(which, track, high, tables) >= 0.0:
+        if event_at(which, track, low, tables) >= 0.0:
+            place, at = low, 0.0
         else:
-            a = sigma_at(track, left)
-            left = right
-            right = point_at(track, a + ratio * (b - a), left)
-    return left if lateral_at(left) >= lateral_at(right) else right
+            place, at = crossing(which, track, low, high, length, tables)
+        found = Found(lateral_at(place.point), so_far + at)
+    return found, place
 
 
 @inner
-def lift_point(which, track, start, stride, tables):
-    """(point, found) where an inner wheel first leaves the ground, from a point before that, in strides that grow."""
-    value = event_at(which, track, start, tables)
-    if value >= 0.0:
-        return start, True
-    low, low_value = start, value
-    while sigma_at(track, low) < FARTHEST and roll_at(low) < LARGEST_ROLL:
-        high = point_at(track, sigma_at(track, low) + stride, low)
-        if not high.found:
-            break
-        value = event_at(which, track, high, tables)
-        if value >= 0.0:
-            return crossing(which, track, low, low_value, high, value, tables), True
-        low, low_value = high, value
-        stride *= 1.3
-    return low, False
-
-
-@inner
-def rollover_point(track, first, past, second, found):
-    """End of the path, where lateral acceleration is largest: where the second inner wheel lifts, or the first where it
-    stays lower past that, or between, where the path bends over; `found` the second lift."""
-    step = 1e-7
-    if not found:
-        end = highest_between(track, past, second)
-    else:
-        before = point_at(track, sigma_at(track, second) * (1.0 - step), second)
-        end = highest_between(track, past, second) if lateral_at(before) > lateral_at(second) else second
-    if lateral_at(first) * (1.0 + NO_HIGHER) < lateral_at(end):
-        return end
-    # lower there than at the first lift: highest at that, or between on a stop
-    top, at = first, 0
-    width = (sigma_at(track, second) - sigma_at(track, past)) / CREST_STEPS
-    point = past
-    for k in range(1, CREST_STEPS):
-        point = point_at(track, sigma_at(track, past) + k * width, point)
-        if lateral_at(point) > lateral_at(top):
-            top, at = point, k
-    if at == 0:
-        return first
-    low = point_at(track, sigma_at(track, past) + (at - 1) * width, top) if at > 1 else past
-    high = point_at(track, sigma_at(track, past) + (at + 1) * width, top)
-    return highest_between(track, low, high)
-
-
-@inner
-def end_limit(which, track, low, value, high, steps, tables):
-    """(point where an axle's demand first meets its capacity between two points, found, value at the second): a scan of
-    so many steps that lie closer at small sigma, then bracketed."""
-    if value >= 0.0:
-        return low, True, value
-    bottom, width = sigma_at(track, low), sigma_at(track, high) - sigma_at(track, low)
-    for k in range(1, steps + 1):
-        share = k / steps
-        point = high if k == steps else point_at(track, bottom + width * share * np.sqrt(share), low)
-        new = event_at(which, track, point, tables)
-        if new >= 0.0:
-            return crossing(which, track, low, value, point, new, tables), True, new
-        low, value = point, new
-    return low, False, value
-
-
-@inner
-def axle_limit_along(which, gripping, tipping, start, first, past, end, tables):
-    """Lateral acceleration at which an axle's demand first meets its capacity along both stretches of the path; that of
-    its end where it never does. [m/s2]"""
-    ends_early = lateral_at(first) >= lateral_at(end)
-    point, found, value = end_limit(
-        which, gripping, start, event_at(which, gripping, start, tables), first, SCAN_STEPS, tables
-    )
-    if not found and not ends_early:
-        point, found, value = end_limit(which, tipping, past, value, end, SCAN_STEPS, tables)
-    return lateral_at(point) if found else lateral_at(end)
+def past_lift(law, front_first, lift):
+    """(The path's law and its `Place` past the first lift, True where it goes on from there): the wheel is up, and the
+    way is where it rises."""
+    law = held(law, not front_first, front_first)
+    point = beside(law, GRIPPING, lift.point, BESIDE)
+    excess = part(point.front_excess if front_first else point.rear_excess, SIGMA)
+    place = placed(point, tangent_of(point))
+    if excess < 0.0:
+        place = Place(point, -place.way)
+    return law, place, excess != 0.0 and excess_at(not front_first, lift.point) < 0.0
 
 
 @inner
 def followed_limits(corner, law, tables, table_start):
-    """`DirectLimits` by following the path: for one that dips or bends over, an axle without weight, or a Newton solve
-    that does not settle."""
-    standing = held(law, True, True)
-    gripping, tipping = Track(corner, standing, table_start, GRIPPING), Track(corner, law, table_start, TIPPING)
+    """`DirectLimits` by following the path; not `done` where it is lost before its first lift."""
+    track = Track(corner, held(law, True, True), table_start)
     start = upright(law)
-    front_lift, front_found = lift_point(FRONT_LIFT, gripping, start, STRIDE, tables)
-    rear_lift, rear_found = lift_point(REAR_LIFT, gripping, start, STRIDE, tables)
-    front_first = front_found
-    if front_found and rear_found:
-        front_first = sigma_at(gripping, front_lift) <= sigma_at(gripping, rear_lift)
-    first = front_lift if front_first else rear_lift
-    found = front_found or rear_found
-    past = beside(law, TIPPING, first, 1e-7)
-    end = first  # taken to end there where another path than is known here leads on
-    if found and one_up(front_first, past):
-        which = REAR_LIFT if front_first else FRONT_LIFT
-        second, both = lift_point(which, tipping, past, STRIDE * 0.1, tables)
-        last = rollover_point(tipping, first, past, second, both)
-        end = last if last.found else first
-    rollover, at_first = lateral_at(end), lateral_at(first)
-    front_limit = axle_limit_along(FRONT_GRIP, gripping, tipping, start, first, past, end, tables)
-    rear_limit = axle_limit_along(REAR_GRIP, gripping, tipping, start, first, past, end, tables)
-
-    required = corner.phase.lateral
-    rolled_over = required >= rollover
+    low = placed(start, tangent_of(start))
+    if part(start.state.lateral, SIGMA) * low.way < 0.0:
+        low = Place(start, -low.way)
+    never = Found(0.0, np.inf)
+    front, rear, asked = never, never, never
+    asked_state, best, first = values(start.state), low, low
+    so_far, best_at, step = 0.0, 0.0, FIRST
+    lifted, front_first, ended, lost = False, False, False, False
+    for _ in range(MOST_STEPS):
+        high, good = stepped(track.law, low, step)
+        if not good:
+            step *= 0.3
+            if step < LEAST:
+                lost = True
+                break
+            continue
+        length, at_lift = step, False
+        # what ends this stretch
+        for which in (FRONT_UP, REAR_UP, LIES):
+            own = which != LIES and lifted and (which == FRONT_UP) == front_first
+            if not own and event_at(which, track, high, tables) >= 0.0:
+                cut, at = crossing(which, track, low, high, length, tables)
+                if at <= length:
+                    high, length, at_lift = cut, at, which != LIES
+                    ended = lifted or which == LIES
+                    if not lifted:
+                        front_first = which == FRONT_UP
+        top, top_at = high, length
+        if event_at(CREST, track, low, tables) < 0.0 and event_at(CREST, track, high, tables) > 0.0:
+            top, top_at = crossing(CREST, track, low, high, length, tables)
+        bottom, bottom_at = low, 0.0
+        for _ in range(2):  # up to a crest, and from there
+            stretch = top_at - bottom_at
+            front, _ = first_of(FRONT_MEETS, track, front, bottom, top, so_far + bottom_at, stretch, tables)
+            rear, _ = first_of(REAR_MEETS, track, rear, bottom, top, so_far + bottom_at, stretch, tables)
+            known = asked.length
+            asked, place = first_of(ASKED, track, asked, bottom, top, so_far + bottom_at, stretch, tables)
+            if asked.length != known:
+                asked_state = values(place.point.state)
+            if lateral_at(top.point) > lateral_at(best.point):
+                best, best_at = top, so_far + top_at
+            bottom, bottom_at, top, top_at = top, top_at, high, length
+            if bottom_at >= length:
+                break
+        so_far += length
+        low = high
+        if ended or lateral_at(high.point) < TIPPED * lateral_at(best.point):
+            break
+        step = min(1.5 * step, LONGEST)
+        if at_lift:
+            lifted, first = True, high
+            after, low, onward = past_lift(law, front_first, high)
+            track = Track(corner, after, table_start)
+            step = FIRST
+            if not onward:
+                break
+    at_first, rollover = lateral_at(first.point), lateral_at(best.point)
+    rolled_over = corner.phase.lateral >= rollover or asked.length > best_at
     if rolled_over:
         # at the rollover itself the tangent stiffness jumps: the side with the wheel still down is taken
-        asked = moved(end, -JUST_BEFORE * tip_at(end), end.found)
-    elif at_first > required:
-        # where the path dips after the first lift, the smaller of the roots lies before it
-        asked = crossing(REQUIRED, gripping, start, -required, first, at_first - required, tables)
-    else:
-        asked = crossing(REQUIRED, tipping, past, at_first - required, end, rollover - required, tables)
+        asked_state = values(state_ahead(best.point.state, -JUST_BEFORE * best.way))
     first_lift = min(at_first, rollover)
     return DirectLimits(
-        front_grip=front_limit,
-        rear_grip=rear_limit,
+        front_grip=front.lateral if front.length <= best_at else rollover,
+        rear_grip=rear.lateral if rear.length <= best_at else rollover,
         front_lift=first_lift if front_first else rollover,
         rear_lift=rollover if front_first else first_lift,
         rollover=rollover,
-        asked=values_of(asked.state),
+        asked=asked_state,
         front_first=front_first,
         rolled_over=rolled_over,
-        done=asked.found and found,
+        done=lifted and not lost,
     )

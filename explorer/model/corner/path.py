@@ -27,7 +27,7 @@ GRIPPING, TIPPING = 1.0 / 20.0, 1.0 / 1000.0
 """Share of lateral acceleration in the path's variable up to the first lift, and past it. [rad s2/m]"""
 SMALL_STEP = 1e-6
 """A Newton step of this relative size is taken as the last: what it leaves is its square."""
-LONGEST_STEP, LONGEST_STEP_BACK, LONGEST_TRAVEL = 1.0, 0.3, 0.004
+LONGEST_STEP, LONGEST_STEP_BACK, LONGEST_TRAVEL = 3.0, 0.6, 0.03
 """A Newton step along the path is cut to these shares of sigma, for the next wheel may lift far from the last; one in a
 wheel's travel to this length [m], for past a stop or a lift a tangent says little."""
 MOST_STEPS = 40
@@ -302,23 +302,25 @@ def values_of(state):
 
 
 @woven
-def _cut(old, new):
-    """A travel that changes by no more than `LONGEST_TRAVEL`."""
-    return least(most(new, old - LONGEST_TRAVEL), old + LONGEST_TRAVEL)
+def _travelled(axle, old, new, share):
+    """A share of a step in a wheel's travel, which changes by no more than `LONGEST_TRAVEL` and goes past no stop: a
+    tangent there leads onto other branches."""
+    cut = most(least(most(new, old - LONGEST_TRAVEL), old + LONGEST_TRAVEL), axle.lowest_travel)
+    return old + share * (cut - old)
 
 
 @woven
-def _held_back(old, new, share):
+def held_back(law, old, new, share):
     """A `share` of a Newton step from one state of numbers to the next, cut where it goes far."""
     return PathState(
         roll=old.roll + share * (new.roll - old.roll),
         lateral=old.lateral + share * (most(new.lateral, 0.25 * old.lateral) - old.lateral),
         handed=old.handed + share * (new.handed - old.handed),
         twist=old.twist + share * (new.twist - old.twist),
-        front_outer=old.front_outer + share * (_cut(old.front_outer, new.front_outer) - old.front_outer),
-        front_inner=old.front_inner + share * (_cut(old.front_inner, new.front_inner) - old.front_inner),
-        rear_outer=old.rear_outer + share * (_cut(old.rear_outer, new.rear_outer) - old.rear_outer),
-        rear_inner=old.rear_inner + share * (_cut(old.rear_inner, new.rear_inner) - old.rear_inner),
+        front_outer=_travelled(law.front, old.front_outer, new.front_outer, share),
+        front_inner=_travelled(law.front, old.front_inner, new.front_inner, share),
+        rear_outer=_travelled(law.rear, old.rear_outer, new.rear_outer, share),
+        rear_inner=_travelled(law.rear, old.rear_inner, new.rear_inner, share),
     )
 
 
@@ -378,7 +380,7 @@ def solve_path(law, per_lateral, event, which, target, state, wanted):
         if not any_of(going):
             break
         share = 0.5 if k >= HALVED_FROM and k % HALVED_EVERY == 0 else 1.0
-        state = where(going, _held_back(state, new, share), state)
+        state = where(going, held_back(law, state, new, share), state)
     return moved(point, step, wanted & found)
 
 

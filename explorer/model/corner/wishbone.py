@@ -35,6 +35,7 @@ class WishboneAxle(NamedTuple):
     axle: Axle
     sprung_moment: float
     travel_scale: float
+    lowest_travel: float
 
 
 class _Equations(NamedTuple):
@@ -53,7 +54,7 @@ class _Equations(NamedTuple):
 @inner
 def wishbone_axle(axle, sprung_height):
     """The constants of the law."""
-    return WishboneAxle(axle, axle.sprung_mass * sprung_height, TRAVEL_SCALE + 0.0 * axle.track)
+    return WishboneAxle(axle, axle.sprung_mass * sprung_height, TRAVEL_SCALE + 0.0 * axle.track, -axle.droop - RESTING)
 
 
 @woven
