@@ -482,8 +482,13 @@ def direct_limits(corner, law, route, tables, table_start):
     rolled_over = required >= second
     asked, asked_found = asked_point(law, route, required, route.found & negated(rolled_over))
     ask = asked_found & negated(rolled_over)
-    front_grip, front_found = axle_limit(corner, law, FRONT, route, asked, ask, tables, table_start)
-    rear_grip, rear_found = axle_limit(corner, law, REAR, route, asked, ask, tables, table_start)
+    front_grip = rear_grip = required
+    done = route.found & (rolled_over | asked_found)
+    for k in range(2):  # a loop, for the compiler to see its body once
+        end = REAR if k == 1 else FRONT
+        limit, met = axle_limit(corner, law, end, route, asked, ask, tables, table_start)
+        done = done & met
+        front_grip, rear_grip = rear_grip, limit
     # at the rollover itself the tangent stiffness jumps: the side with the wheel still down is taken
     fallen = values_of(state_ahead(route.second.state, -JUST_BEFORE * tip_at(route.second)))
     first_lift = least(first, second)
@@ -496,5 +501,5 @@ def direct_limits(corner, law, route, tables, table_start):
         asked=where(rolled_over, fallen, values_of(asked.state)),
         front_first=route.front_first,
         rolled_over=rolled_over,
-        done=route.found & front_found & rear_found & (rolled_over | asked_found),
+        done=done,
     )

@@ -24,7 +24,6 @@ from explorer.model.corner.direct import (
     beside,
     excess_at,
     lateral_at,
-    roll_at,
 )
 from explorer.model.corner.grip import FRONT, REAR, grip_law, missing_at
 from explorer.model.corner.path import GRIPPING, PathPoint, held, held_back, moved, path_step, state_ahead, upright
@@ -38,13 +37,15 @@ STEEPEST = 20.0
 """A step across the path keeps at least one part in so many of roll."""
 FIRST, LONGEST, SHORTEST, LEAST = 0.01, 0.04, 1e-3, 1e-8
 """Steps along the path: the first, the longest, one that may turn over a kink, one too short to go on with. [rad]"""
+LONGER, SHORTER = 2.5, 0.15
+"""The next step after one that was taken, and in place of one that was not."""
 STRAIGHT, SAME, ASIDE = 0.9, 0.999, 0.25
 """Cosines of how far the tangent may turn in a longer step and may have turned on one branch beside a kink, and the
 share of a longer step that its correction may be."""
-MOST_STEPS, MOST_CORRECTIONS, MOST_LOOKS = 1000, 14, 80
+MOST_STEPS, MOST_CORRECTIONS, MOST_LOOKS = 1000, 12, 80
 CORRECTED = 1e-7
 """A correction as small as this is the last: what it leaves is its square. [rad]"""
-FRONT_UP, REAR_UP, FRONT_MEETS, REAR_MEETS, ASKED, CREST, LIES = 0.0, 1.0, 2.0, 3.0, 4.0, 5.0, 6.0
+FRONT_MEETS, REAR_MEETS, ASKED, FRONT_UP, REAR_UP, CREST, LIES = 0.0, 1.0, 2.0, 3.0, 4.0, 5.0, 6.0
 """Events; no whole numbers, for each of which the compiler would make a copy of its own."""
 
 
@@ -61,14 +62,6 @@ class Place(NamedTuple):
 
     point: PathPoint
     way: float
-
-
-class Found(NamedTuple):
-    """An event: lateral acceleration [m/s2] and length along the path [rad] where it first happened; the length is
-    infinite where it did not."""
-
-    lateral: float
-    length: float
 
 
 @inner
@@ -125,16 +118,17 @@ def across(place):
 @inner
 def corrected(law, per_lateral, state):
     """The point of the path at the variable's level of a state of numbers, by Newton's method."""
-    point = path_step(law, per_lateral, state)
+    found = False
     for k in range(MOST_CORRECTIONS):
+        point = path_step(law, per_lateral, state)
         new = values(point.state)
         change = chord_of(state, new)
         handed = abs(new.handed - state.handed) / law.total_weight + abs(new.twist - state.twist)
-        if np.sqrt(along(change, change)) + handed <= CORRECTED:
-            return moved(point, 0.0, True)
-        state = held_back(law, state, new, 0.5 if k >= 6 and k % 3 == 0 else 1.0)
-        point = path_step(law, per_lateral, state)
-    return moved(point, 0.0, False)
+        if found:
+            break
+        found = np.sqrt(along(change, change)) + handed <= CORRECTED
+        state = new if found else held_back(law, state, new, 0.5 if k >= 6 and k % 3 == 0 else 1.0)
+    return moved(point, 0.0, found)
 
 
 @inner
@@ -168,40 +162,52 @@ def stepped(law, low, length):
 
 @inner
 def event_at(which, track, place, tables):
-    """A quantity that rises through zero at the event `which`."""
+    """(A quantity that rises through zero at the event `which`, its slope along the path; zero where that is not known)
+    at a place."""
     point = place.point
-    if which == FRONT_UP or which == REAR_UP:
-        return excess_at(which == FRONT_UP, point)
-    if which == ASKED:
-        return lateral_at(point) - track.corner.phase.lateral
+    lateral, roll = point.state.lateral, point.state.roll
     if which == CREST:
-        return -part(point.state.lateral, SIGMA) * place.way
-    if which == LIES:
-        return roll_at(point) - LARGEST_ROLL
-    end = FRONT if which == FRONT_MEETS else REAR
-    missing, _ = missing_at(track.corner, grip_law(track.corner, end, track.table_start), end, track.law, point, tables)
-    return part(missing, 0)
+        return -part(lateral, SIGMA) * place.way, 0.0
+    if which == FRONT_UP or which == REAR_UP:
+        jet = point.front_excess if which == FRONT_UP else point.rear_excess
+    elif which == ASKED:
+        jet = lateral - track.corner.phase.lateral
+    elif which == LIES:
+        jet = roll - LARGEST_ROLL
+    else:
+        end = FRONT if which == FRONT_MEETS else REAR
+        grip = grip_law(track.corner, end, track.table_start)
+        jet, _ = missing_at(track.corner, grip, end, track.law, point, tables)
+    return part(jet, 0), part(jet, SIGMA) * place.way
 
 
 @inner
 def crossing(which, track, low, high, length, tables):
-    """(`Place` of an event between two places a `length` apart, how far it is past the first).
+    """(`Place` of an event between two places a `length` apart, how far it is past the first), to rounding.
 
-    Illinois variant of false position (Dowell & Jarratt, BIT 11, 1971), halving where it stalls, to rounding.
+    Newton's method along the path inside a bracket; else the Illinois variant of false position (Dowell & Jarratt, BIT
+    11, 1971), halving where it stalls. Every place looked at lies at a level of the variable that is square to the path
+    at `low`, in which the length is counted.
     """
-    a, b, per_lateral = 0.0, length, across(low)
-    fa, fb = event_at(which, track, low, tables), event_at(which, track, high, tables)
-    start, found, at, side = values(low.point.state), high, length, 0
+    per_lateral, turn = across(low), tangent_of(low.point)
+    per_length = low.way * (turn[0] + per_lateral * part(low.point.state.lateral, SIGMA))
+    (fa, slope), (fb, _) = event_at(which, track, low, tables), event_at(which, track, high, tables)
+    a, b, at, value, side = 0.0, length, 0.0, fa, 0
+    start, place, chord = values(low.point.state), low, chord_of(values(low.point.state), values(high.point.state))
     for step in range(MOST_LOOKS):
-        if b - a <= 1e-15 + 1e-13 * length or fa >= 0.0:
-            break
-        at = (a * fb - b * fa) / (fb - fa)
+        old, newton = at, at - value / slope if slope > 0.0 else -1.0
+        at = newton if a < newton < b else (a * fb - b * fa) / (fb - fa)
         if step % 12 == 11 or not (a < at < b):
             at = 0.5 * (a + b)
-        point = corrected(track.law, per_lateral, values(state_ahead(low.point.state, low.way * at)))
-        found = placed(point, chord_of(start, values(high.point.state)))
-        value = event_at(which, track, found, tables)
-        if value == 0.0:
+        # along the tangent at the last place, to this level
+        state = values(place.point.state)
+        level = state.roll + per_lateral * state.lateral
+        own = part(place.point.state.roll, SIGMA) + per_lateral * part(place.point.state.lateral, SIGMA)
+        goal = start.roll + per_lateral * start.lateral + per_length * at
+        guess = values(state_ahead(place.point.state, (goal - level) / own))
+        place = placed(corrected(track.law, per_lateral, guess), chord)
+        value, slope = event_at(which, track, place, tables)
+        if value == 0.0 or b - a <= 1e-15 + 1e-13 * length or abs(at - old) <= 1e-14 * length:
             break
         if value < 0.0:
             a, fa = at, value
@@ -211,20 +217,7 @@ def crossing(which, track, low, high, length, tables):
             b, fb = at, value
             fa *= 0.5 if side > 0 else 1.0
             side = 1
-    return found, at
-
-
-@inner
-def first_of(which, track, found, low, high, so_far, length, tables):
-    """(`Found` and the place of an event, kept where it is known, or looked for between two places)."""
-    place = high
-    if found.length == np.inf and event_at(which, track, high, tables) >= 0.0:
-        if event_at(which, track, low, tables) >= 0.0:
-            place, at = low, 0.0
-        else:
-            place, at = crossing(which, track, low, high, length, tables)
-        found = Found(lateral_at(place.point), so_far + at)
-    return found, place
+    return place, at
 
 
 @inner
@@ -242,78 +235,76 @@ def past_lift(law, front_first, lift):
 
 @inner
 def followed_limits(corner, law, tables, table_start):
-    """`DirectLimits` by following the path; not `done` where it is lost before its first lift."""
+    """`DirectLimits` by following the path; not `done` where it is lost before its end."""
     track = Track(corner, held(law, True, True), table_start)
     start = upright(law)
     low = placed(start, tangent_of(start))
     if part(start.state.lateral, SIGMA) * low.way < 0.0:
         low = Place(start, -low.way)
-    never = Found(0.0, np.inf)
-    front, rear, asked = never, never, never
-    asked_state, best, first = values(start.state), low, low
+    # of either axle's limit and of the point asked for: lateral acceleration, and length along the path
+    met, when = np.zeros(3), np.full(3, np.inf)
+    asked, best, first = values(start.state), low, low
     so_far, best_at, step = 0.0, 0.0, FIRST
     lifted, front_first, ended, lost = False, False, False, False
     for _ in range(MOST_STEPS):
         high, good = stepped(track.law, low, step)
         if not good:
-            step *= 0.3
-            if step < LEAST:
-                lost = True
+            step *= SHORTER
+            lost = step < LEAST
+            if lost:
                 break
             continue
         length, at_lift = step, False
-        # what ends this stretch
+        # up to what ends this stretch
         for which in (FRONT_UP, REAR_UP, LIES):
             own = which != LIES and lifted and (which == FRONT_UP) == front_first
-            if not own and event_at(which, track, high, tables) >= 0.0:
-                cut, at = crossing(which, track, low, high, length, tables)
-                if at <= length:
-                    high, length, at_lift = cut, at, which != LIES
-                    ended = lifted or which == LIES
-                    if not lifted:
-                        front_first = which == FRONT_UP
-        top, top_at = high, length
-        if event_at(CREST, track, low, tables) < 0.0 and event_at(CREST, track, high, tables) > 0.0:
-            top, top_at = crossing(CREST, track, low, high, length, tables)
-        bottom, bottom_at = low, 0.0
-        for _ in range(2):  # up to a crest, and from there
-            stretch = top_at - bottom_at
-            front, _ = first_of(FRONT_MEETS, track, front, bottom, top, so_far + bottom_at, stretch, tables)
-            rear, _ = first_of(REAR_MEETS, track, rear, bottom, top, so_far + bottom_at, stretch, tables)
-            known = asked.length
-            asked, place = first_of(ASKED, track, asked, bottom, top, so_far + bottom_at, stretch, tables)
-            if asked.length != known:
-                asked_state = values(place.point.state)
+            value, _ = event_at(which, track, high, tables)
+            if value >= 0.0 and not own:
+                high, length = crossing(which, track, low, high, length, tables)
+                at_lift, ended = which != LIES, lifted or which == LIES
+                if not lifted:
+                    front_first = which == FRONT_UP
+        bottom, at, top, to = low, 0.0, high, length
+        rise, fall = event_at(CREST, track, low, tables)[0], event_at(CREST, track, high, tables)[0]
+        if rise < 0.0 and fall > 0.0:
+            top, to = crossing(CREST, track, low, high, length, tables)
+        while at < length:  # up to a crest, and from there
+            for k in range(3):
+                which = FRONT_MEETS + k
+                if when[k] == np.inf and event_at(which, track, top, tables)[0] >= 0.0:
+                    place, past = bottom, 0.0
+                    if event_at(which, track, bottom, tables)[0] < 0.0:
+                        place, past = crossing(which, track, bottom, top, to - at, tables)
+                    met[k], when[k] = lateral_at(place.point), so_far + at + past
+                    if which == ASKED:
+                        asked = values(place.point.state)
             if lateral_at(top.point) > lateral_at(best.point):
-                best, best_at = top, so_far + top_at
-            bottom, bottom_at, top, top_at = top, top_at, high, length
-            if bottom_at >= length:
-                break
+                best, best_at = top, so_far + to
+            bottom, at, top, to = top, to, high, length
         so_far += length
         low = high
         if ended or lateral_at(high.point) < TIPPED * lateral_at(best.point):
             break
-        step = min(1.5 * step, LONGEST)
+        step = min(LONGER * step, LONGEST)
         if at_lift:
-            lifted, first = True, high
-            after, low, onward = past_lift(law, front_first, high)
+            lifted, first, step = True, high, FIRST
+            after, low, goes_on = past_lift(law, front_first, high)
             track = Track(corner, after, table_start)
-            step = FIRST
-            if not onward:
+            if not goes_on:
                 break
     at_first, rollover = lateral_at(first.point), lateral_at(best.point)
-    rolled_over = corner.phase.lateral >= rollover or asked.length > best_at
+    rolled_over = corner.phase.lateral >= rollover or when[2] > best_at
     if rolled_over:
         # at the rollover itself the tangent stiffness jumps: the side with the wheel still down is taken
-        asked_state = values(state_ahead(best.point.state, -JUST_BEFORE * best.way))
+        asked = values(state_ahead(best.point.state, -JUST_BEFORE * best.way))
     first_lift = min(at_first, rollover)
     return DirectLimits(
-        front_grip=front.lateral if front.length <= best_at else rollover,
-        rear_grip=rear.lateral if rear.length <= best_at else rollover,
+        front_grip=met[0] if when[0] <= best_at else rollover,
+        rear_grip=met[1] if when[1] <= best_at else rollover,
         front_lift=first_lift if front_first else rollover,
         rear_lift=rollover if front_first else first_lift,
         rollover=rollover,
-        asked=asked_state,
+        asked=asked,
         front_first=front_first,
         rolled_over=rolled_over,
         done=lifted and not lost,
