@@ -37,6 +37,10 @@ JUST_BEFORE = 1e-12
 """How far before the rollover a car that has rolled over is looked at, as a share of sigma."""
 MEETS_AT_ONCE, MEETS = 3e-8, 1e-10
 """Share of the demand within which capacity meets it; a last Newton step follows."""
+QUARTERS = 4
+"""A path that dips past its first lift is looked at between these parts of the way to the second."""
+LIKELY = 1.05
+"""A crest higher than this times what the slopes at both lifts lead to lies on another branch."""
 NO_HIGHER = 1e-10
 """A point that is higher by less than this share is as high, to rounding."""
 SHORT = 1.0 / 64.0
@@ -206,6 +210,14 @@ def first_lift(law, start):
         met = other & again.found & negated(excess_at(front_first, again) > 0.0)
         first, found = where(met, again, first), found | met
         front_first = where(met, negated(front_first), front_first)
+    sigma = part(first.state.roll, 0) + GRIPPING * lateral_at(first)
+    even = grows_evenly(lateral_at(first), rising_at(start) * sigma, rising_at(first) * sigma)
+    doubtful = found & negated(even)
+    if any_of(doubtful):  # it must lie on this path: half way there, the wheels are down
+        always = asked | negated(asked)
+        halved = values_of(state_ahead(start.state, 0.5 * sigma))
+        half = solve_path(law, GRIPPING, REACH, always, 0.5 * sigma, halved, doubtful)
+        found = found & (negated(doubtful) | (half.found & stands(half) & (rising_at(half) > 0.0)))
     return first, front_first, found
 
 
@@ -238,7 +250,7 @@ def route_of(law):
         rising = where(dips, rising_at(beside(law, GRIPPING, first, -BESIDE)) > 0.0, rising)
     weight = law.front_weight + part(start.state.handed, 0)
     carried = (weight > 0.0) & (weight < law.total_weight)
-    usual = found_first & rising & (rising_at(start) > 0.0) & carried & one_up(front_first, past)
+    usual = found_first & rising & (rising_at(start) > 0.0) & carried & (excess_at(front_first, past) >= 0.0)
     at_first, at_second = lateral_at(first), lateral_at(second)
     # where the path folds at the first lift the car snaps over, and where it goes from there is another matter
     folds = where(front_first, part(past.front_excess, SIGMA), part(past.rear_excess, SIGMA)) <= 0.0
@@ -246,23 +258,32 @@ def route_of(law):
     climbs = (rising_at(before) > 0.0) & (at_first < at_second)
     width = tip_at(second) - tip_at(past)
     even = grows_evenly(at_second - at_first, rising_at(past) * width, rising_at(before) * width)
-    doubtful = known & negated(climbs & even)
+    falls = grows_evenly(at_first - at_second, -rising_at(past) * width, -rising_at(before) * width)
+    doubtful = known & negated(climbs & even) & negated(dips & falls)
     if any_of(doubtful):  # the second lift found must be on this path, and nothing higher between
-        always, halved = dips | negated(dips), tip_at(past) + 0.5 * width
-        guess = values_of(state_ahead(past.state, 0.5 * width))
-        half = solve_path(holding, TIPPING, REACH, always, halved, guess, doubtful)
-        top = most(at_first, at_second)
-        flat = stays_below(top, past, half) & stays_below(top, half, before)
-        passed = half.found & one_up(front_first, half) & (flat | negated(climbs | dips))
-        known = known & (passed | negated(doubtful))
+        always, low, top = dips | negated(dips), past, most(at_first, at_second)
+        for k in range(1, QUARTERS):
+            looked = doubtful & (dips | (k == QUARTERS // 2))
+            if any_of(looked):
+                place = tip_at(past) + (k / QUARTERS) * width
+                guess = values_of(state_ahead(low.state, place - tip_at(low)))
+                look = solve_path(holding, TIPPING, REACH, always, place, guess, looked)
+                passed = look.found & one_up(front_first, look)
+                passed = passed & (stays_below(top, low, look) | negated(climbs | dips))
+                known, low = known & (passed | negated(looked)), where(looked, look, low)
+        known = known & (stays_below(top, low, before) | negated(climbs | dips) | negated(doubtful))
     climbs = known & climbs
-    lower = known & negated(climbs) & dips & (at_second < at_first)
+    # two ends alike lift together: no path leads on from there
+    together = usual & (excess_at(other, past) >= 0.0)
+    lower = (known & negated(climbs) & dips & (at_second < at_first)) | together
     bends = known & negated(dips) & negated(rising_at(before) > 0.0)
     if any_of(bends):
         crest, bends = crest_of(holding, past, before, bends)
+        third = width * (1.0 / 3.0)
+        most_there = most(at_first + rising_at(past) * third, at_second - rising_at(before) * third)
+        bends = bends & (lateral_at(crest) > at_first) & (lateral_at(crest) <= LIKELY * most_there)
         second = where(bends, crest, second)
-        bends = bends & (lateral_at(second) > at_first)
-    found = climbs | lower | bends
+    found = (climbs & one_up(front_first, past)) | lower | bends
     return Route(start, first, past, where(lower, first, second), front_first, dips & negated(lower), bends, found)
 
 

@@ -35,8 +35,9 @@ PER_LATERAL, PER_TRAVEL = 1.0 / 150.0, 10.0
 """What makes lateral acceleration [rad s2/m] and wheel travel [rad/m] as long as roll: some 0.1 rad at rollover."""
 STEEPEST = 20.0
 """A step across the path keeps at least one part in so many of roll."""
-FIRST, LONGEST, SHORTEST, LEAST = 0.01, 0.04, 1e-3, 1e-8
-"""Steps along the path: the first, the longest, one that may turn over a kink, one too short to go on with. [rad]"""
+FIRST, LONGEST, SHORTEST, LEAST, AHEAD = 0.01, 0.04, 1e-3, 1e-11, 1e-6
+"""Steps along the path: the first, the longest, one that may turn over a kink, one too short to go on with, and how far
+ahead of where it got stuck the path is looked at. [rad]"""
 LONGER, SHORTER = 2.5, 0.15
 """The next step after one that was taken, and in place of one that was not."""
 STRAIGHT, SAME, ASIDE = 0.9, 0.999, 0.25
@@ -161,6 +162,16 @@ def stepped(law, low, length):
 
 
 @inner
+def folded(law, low):
+    """`Place` on the branch that a path turns back on at the stop just ahead: a little past it the other branch's
+    equations hold, whose valid part lies on this side."""
+    point = path_step(law, across(low), values(state_ahead(low.point.state, low.way * AHEAD)))
+    place = placed(moved(point, 0.0, True), tangent_of(low.point))
+    forward = low.way * place.way * along(tangent_of(low.point), tangent_of(point)) > 0.0
+    return Place(place.point, -place.way if forward else place.way)
+
+
+@inner
 def event_at(which, track, place, tables):
     """(A quantity that rises through zero at the event `which`, its slope along the path; zero where that is not known)
     at a place."""
@@ -245,15 +256,18 @@ def followed_limits(corner, law, tables, table_start):
     met, when = np.zeros(3), np.full(3, np.inf)
     asked, best, first = values(start.state), low, low
     so_far, best_at, step = 0.0, 0.0, FIRST
-    lifted, front_first, ended, lost = False, False, False, False
+    lifted, front_first, ended, lost, stuck = False, False, False, False, False
     for _ in range(MOST_STEPS):
         high, good = stepped(track.law, low, step)
         if not good:
             step *= SHORTER
-            lost = step < LEAST
-            if lost:
-                break
+            if step < LEAST:
+                lost = stuck
+                if lost:
+                    break
+                low, step, stuck = folded(track.law, low), SHORTEST, True
             continue
+        stuck = stuck and step < SHORTEST
         length, at_lift = step, False
         # up to what ends this stretch
         for which in (FRONT_UP, REAR_UP, LIES):
