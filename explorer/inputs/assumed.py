@@ -293,6 +293,22 @@ ASSUMED: tuple[AssumedKey, ...] = (
 )
 """Assumptions about a car, in the order in which reports list them."""
 
+TYRE_STEMS = (
+    "load_sensitivity",
+    "best_lean",
+    "lean_width",
+    "patch_shift",
+    "patch_lean",
+    "longitudinal_grip_ratio",
+    "cornering_stiffness",
+    "cornering_exponent",
+    "camber_stiffness",
+)
+"""What a tyre file may say, by the stem without its end."""
+
+TYRE_KEYS = tuple(key for key in ASSUMED if key.stem.removeprefix("front_").removeprefix("rear_") in TYRE_STEMS)
+"""Assumptions about the tyres: a surface may name the tyre that runs on it, and that tyre's numbers then count."""
+
 WISHBONE_ONLY = (
     "camber_gain_slope",
     "spring_motion_ratio_slope",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -18,6 +19,7 @@ from explorer.inputs.parts_box import ENDS, PLACE_SLOTS, PLACEHOLDER, PLACES, Pa
 from explorer.inputs.readings import Reading, droop_travel, readings
 from explorer.inputs.source import Source, near
 from explorer.inputs.tables import (
+    BALANCED,
     Assumed,
     CarHead,
     End,
@@ -31,6 +33,7 @@ from explorer.inputs.tables import (
     Underside,
 )
 from explorer.inputs.toml_lines import KeyPath
+from explorer.inputs.tyre import IN_THE_CAR_FILE, TyreDefinition
 from explorer.model.car.slots import BEAM, PHASE_COLUMNS, SLOT, SLOTS, WISHBONE
 
 _NEEDED_TOPS = ("car", "mass", "geometry", "front", "rear", "steering", "underside")
@@ -59,13 +62,19 @@ class CarDefinition:
 
 @dataclass
 class SurfaceDefinition:
-    """A surface as read: numbers by slot name [SI], phases (phases, phase columns) [SI], assumptions."""
+    """A surface as read: numbers by slot name [SI], phases (phases, phase columns) [SI], assumptions, its tyre.
+
+    Where it is `balanced` its ratio of front to rear grip is still to be found (`balanced.py`).
+    """
 
     name: str = ""
     numbers: dict[str, float] = field(default_factory=dict)
     phase_names: tuple[str, ...] = ()
     phases: FloatArray = field(default_factory=lambda: np.zeros((0, len(PHASE_COLUMNS))))
     assumptions: tuple[Assumption, ...] = ()
+    tyre: TyreDefinition | None = None
+    balanced: bool = False
+    source: Source | None = None
     complete: bool = False
 
 
@@ -133,7 +142,7 @@ def _assume(
             width = key.spread * (abs(value) if key.relative else 1.0) if spread is None else spread / factor
             reason = key.reason
             if given is not None:
-                reason = "given in the car file" + ("" if spread is not None else ", with the usual spread")
+                reason = IN_THE_CAR_FILE + ("" if spread is not None else ", with the usual spread")
         numbers[key.stem] = value * factor
         if not (beams and key.stem.split("_", 1)[1] in WISHBONE_ONLY):
             assumptions.append(Assumption(key.key, value, width, reason))
@@ -283,12 +292,15 @@ def _refuse_impossible_masses(source: Source, car: CarDefinition) -> None:
         source.report((name, key), found, "the roll axis must lie below the sprung centre of gravity")
 
 
-def build_surface(source: Source, track: float = 0.0) -> SurfaceDefinition:
+def build_surface(
+    source: Source, track: float = 0.0, read_tyre: Callable[[Source, str], TyreDefinition] | None = None
+) -> SurfaceDefinition:
     """Surface of a file; every problem is noted at the source, and then `complete` is False.
 
-    `track` [m] is the wider of the car's two: a corner's radius must exceed half of it.
+    `track` [m] is the wider of the car's two: a corner's radius must exceed half of it. `read_tyre` reads the tyre
+    file of that name; without it the tyre is left out.
     """
-    surface = SurfaceDefinition()
+    surface = SurfaceDefinition(source=source)
     if not source.readable:
         return surface
     before = len(source.problems)
@@ -321,6 +333,8 @@ def build_surface(source: Source, track: float = 0.0) -> SurfaceDefinition:
     if head is not None and (head.roughness is None) == (head.iso_class is None):
         found = "both" if head.iso_class else "neither"
         source.report(("surface", "roughness_mm3"), found, "one of roughness_mm3 and iso_class")
+    if head is not None and head.tyre is not None and read_tyre is not None:
+        surface.tyre = read_tyre(source, head.tyre)
     if head is None or len(source.problems) != before:
         return surface
     rough = head.roughness if head.roughness is not None else ISO_ROUGHNESS_MM3[head.iso_class or "A"] * 1e-9
@@ -328,7 +342,7 @@ def build_surface(source: Source, track: float = 0.0) -> SurfaceDefinition:
     surface.phases = np.array(rows)
     surface.numbers = {
         "grip": head.grip,
-        "front_grip_ratio": head.front_grip_ratio,
+        "front_grip_ratio": 1.0 if isinstance(head.front_grip_ratio, str) else head.front_grip_ratio,
         "roughness": rough,
         "bump_height": head.bump_height,
     }
@@ -340,7 +354,8 @@ def build_surface(source: Source, track: float = 0.0) -> SurfaceDefinition:
         width = usual.share * value if spread is None else spread / factor
         assumptions.append(Assumption(usual.key, value, width, usual.reason))
     surface.assumptions = tuple(assumptions)
-    surface.complete = True
+    surface.balanced = head.front_grip_ratio == BALANCED
+    surface.complete = surface.tyre is None or surface.tyre.complete
     return surface
 
 

@@ -155,9 +155,14 @@ def default_entries(base: FloatArray, assumptions: tuple[Assumption, ...]) -> di
 
 
 def unknowns(
-    source: Source, base: FloatArray, assumptions: tuple[Assumption, ...], knobs: tuple[Knob, ...]
+    source: Source,
+    base: FloatArray,
+    assumptions: tuple[Assumption, ...],
+    knobs: tuple[Knob, ...],
+    here: frozenset[str] = frozenset(),
 ) -> tuple[Unknown, ...]:
-    """Everything that is not known, defaults and `[unknowns]` together; problems go to the source."""
+    """Everything that is not known, defaults and `[unknowns]` together; problems go to the source. `here`: slots of the
+    tyre that runs on this surface alone."""
     entries = default_entries(base, assumptions)
     groups: list[tuple[str, list[_Entry]]] = []
     owners: dict[str, str] = {}
@@ -184,7 +189,7 @@ def unknowns(
         both = all(name in entries for name in slots_of(_shared(slot)))
         together.setdefault(_shared(slot) if both else slot, []).append(entry)
     groups = [(_key(stem), group) for stem, group in together.items()] + groups
-    return tuple(_unknown(key, group, base) for key, group in groups)
+    return tuple(_unknown(key, group, base, here) for key, group in groups)
 
 
 def _asked(
@@ -264,7 +269,7 @@ def _levels(slot: str, knobs: tuple[Knob, ...]) -> list[float]:
     return [setting[knob.slots.index(column)] for knob in knobs if column in knob.slots for setting in knob.settings]
 
 
-def _unknown(key: str, group: list[_Entry], base: FloatArray) -> Unknown:
+def _unknown(key: str, group: list[_Entry], base: FloatArray, here: frozenset[str]) -> Unknown:
     unit = unit_of(key)
     return Unknown(
         key=key,
@@ -275,7 +280,7 @@ def _unknown(key: str, group: list[_Entry], base: FloatArray) -> Unknown:
         low=tuple(entry.low for entry in group),
         high=tuple(entry.high for entry in group),
         law=group[0].law,
-        of_surface=group[0].slot in SURFACE_STEMS,
+        of_surface=group[0].slot in SURFACE_STEMS or group[0].slot in here,
         reason=group[0].reason,
         shifts=CATALOGUE[group[0].slot].kind in SHIFTING,
     )
