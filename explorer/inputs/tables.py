@@ -6,11 +6,12 @@ Ranges are wide: they catch slips of unit, not bad taste.
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import Annotated, Any
 
 from pydantic import Field, create_model
 
-from explorer.domain.unknowns import FIGURES, LAWS
+from explorer.domain.unknowns import FIGURES, LAWS, UNLIKE_ENDS
 from explorer.inputs.assumed import ASSUMED, TORSION_HIGH, TORSION_LOW, AssumedKey
 from explorer.inputs.fields import (
     Choices,
@@ -245,7 +246,8 @@ HOW: dict[str, str] = {
 
 def _optional(keys: tuple[AssumedKey, ...]) -> dict[str, Any]:
     fields: dict[str, Any] = {}
-    for key in keys:
+    shared = [replace(key, stem=stem) for key in keys for stem in UNLIKE_ENDS if key.stem == f"front_{stem}"]
+    for key in (*keys, *shared):
         how = HOW.get(key.stem.removeprefix("front_").removeprefix("rear_"), "")
         fields[key.stem] = (Annotated[float | None, Quantity(key.kind, key.low, key.high, how)], None)
         width = key.high - key.low
