@@ -10,7 +10,15 @@ import numpy as np
 
 from explorer.domain.space import Assumption, FloatArray
 from explorer.domain.units import STANDARD_GRAVITY, to_si
-from explorer.inputs.assumed import ASSUMED, ISO_ROUGHNESS_MM3, NO_TYRE_DATA, SURFACE_SPREADS, WISHBONE_ONLY, CarFacts
+from explorer.domain.unknowns import UNLIKE_ENDS
+from explorer.inputs.assumed import (
+    ASSUMED,
+    ISO_ROUGHNESS_MM3,
+    NO_TYRE_DATA,
+    SURFACE_SPREADS,
+    WISHBONE_ONLY,
+    CarFacts,
+)
 from explorer.inputs.feasible import mass_faults, sprung_heights
 from explorer.inputs.fields import show
 from explorer.inputs.geometry import refuse_impossible_geometry
@@ -132,7 +140,7 @@ def _assume(
     assumptions = []
     for key in ASSUMED:
         factor = to_si(1.0, key.suffix) if key.suffix else 1.0
-        given, spread = getattr(assumed, key.stem), getattr(assumed, f"{key.stem}_spread")
+        given, spread = _given(assumed, key.stem, ""), _given(assumed, key.stem, "_spread")
         reading = measured.get(key.stem)
         if reading is not None:
             value, width, reason = reading.value / factor, reading.spread / factor, reading.reason
@@ -150,6 +158,13 @@ def _assume(
     if assumed.chassis_torsion_rate is not None:
         numbers["chassis_compliance"] = 1.0 / assumed.chassis_torsion_rate
     return numbers, tuple(assumptions)
+
+
+def _given(assumed: Any, stem: str, tail: str) -> float | None:
+    """What a car file says under [assumed], of this end or else of both. SI."""
+    own = getattr(assumed, stem + tail)
+    both = stem.split("_", 1)[1]
+    return getattr(assumed, both + tail) if own is None and both in UNLIKE_ENDS else own
 
 
 def _notes(source: Source, beams: bool, rigid: bool) -> tuple[str, ...]:

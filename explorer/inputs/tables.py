@@ -6,11 +6,12 @@ Ranges are wide: they catch slips of unit, not bad taste.
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import Annotated, Any
 
 from pydantic import Field, create_model
 
-from explorer.domain.unknowns import FIGURES, LAWS
+from explorer.domain.unknowns import FIGURES, LAWS, UNLIKE_ENDS
 from explorer.inputs.assumed import ASSUMED, TORSION_HIGH, TORSION_LOW, TYRE_KEYS, AssumedKey
 from explorer.inputs.fields import (
     Choices,
@@ -255,7 +256,8 @@ def _with_spreads(keys: tuple[AssumedKey, ...]) -> dict[str, Any]:
 
 
 def _optional(keys: tuple[AssumedKey, ...]) -> dict[str, Any]:
-    fields = _with_spreads(keys)
+    shared = [replace(key, stem=stem) for key in keys for stem in UNLIKE_ENDS if key.stem == f"front_{stem}"]
+    fields = _with_spreads((*keys, *shared))
     for end in ("front", "rear"):
         gain = next(key for key in keys if key.stem == f"{end}_camber_gain")
         in_droop = Quantity(gain.kind, gain.low, gain.high, HOW["camber_gain_droop"])

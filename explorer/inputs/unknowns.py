@@ -1,8 +1,8 @@
 """From the tables on what is not known to `Unknown`s, and how a plan is asked for.
 
-Every assumed number is an unknown by default, with its usual spread; so are the height of the centre of gravity and
-the tyres' stiffness, which are measured but seldom well. `[unknowns.KEY]` gives any other number of the car or the
-surface a spread, or takes one away. Where a knob sets the same number, all its levels are off alike: a length or an
+Every assumed number is an unknown by default, with its usual spread, both ends alike but for some tyre constants; so
+are the height of the centre of gravity and the tyres' stiffness, which are measured but seldom well. `[unknowns.KEY]`
+gives any other number of the car or the surface a spread, or takes one away. Where a knob sets the same number, all its levels are off alike: a length or an
 angle by so much, anything else (rates, masses, ratios) by such a share.
 """
 
@@ -14,7 +14,7 @@ from typing import Any
 
 from explorer.domain.space import Assumption, FloatArray, Knob
 from explorer.domain.units import to_si, unit_of
-from explorer.domain.unknowns import CG_HEIGHT_SPREAD, TYRE_RATE_SPREAD, Planning, Unknown
+from explorer.domain.unknowns import CG_HEIGHT_SPREAD, TYRE_RATE_SPREAD, UNLIKE_ENDS, Planning, Unknown
 from explorer.inputs.assumed import ASSUMED
 from explorer.inputs.fields import KINDS, Quantity, show
 from explorer.inputs.source import Source, near
@@ -186,8 +186,9 @@ def unknowns(
             groups.append((key, given))
     together: dict[str, list[_Entry]] = {}
     for slot, entry in entries.items():
-        both = all(name in entries for name in slots_of(_shared(slot)))
-        together.setdefault(_shared(slot) if both else slot, []).append(entry)
+        shared = _shared(slot)
+        both = shared not in UNLIKE_ENDS and all(name in entries for name in slots_of(shared))
+        together.setdefault(shared if both else slot, []).append(entry)
     groups = [(_key(stem), group) for stem, group in together.items()] + groups
     return tuple(_unknown(key, group, base, here) for key, group in groups)
 

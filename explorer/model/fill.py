@@ -100,8 +100,8 @@ def fill_response(corner, state, wheels, car):
         corner.body,
         roll_mode(corner.body, corner.front, corner.rear, state.front, state.rear),
         corner.phase.speed,
-        axle_forces(corner.tyre, state.front, wheels.front_inner_load, wheels.front_outer_load),
-        axle_forces(corner.tyre, state.rear, wheels.rear_inner_load, wheels.rear_outer_load),
+        axle_forces(corner.tyre, corner.front, state.front, wheels.front_inner_load, wheels.front_outer_load),
+        axle_forces(corner.tyre, corner.rear, state.rear, wheels.rear_inner_load, wheels.rear_outer_load),
     )
     put_at(car, _C_LAG, 1000.0 * response.lag)
     put_at(car, _C_BITE, 100.0 * response.bite)

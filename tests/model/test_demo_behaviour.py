@@ -41,7 +41,7 @@ def change(space: Space, car: np.ndarray, metric: str, **factors: float) -> floa
 
 def upright(car: np.ndarray) -> np.ndarray:
     """The same car without what leaning does to its tyres."""
-    return put(car, lean_width=1e6, patch_shift=0.0)
+    return put(car, front_lean_width=1e6, rear_lean_width=1e6, patch_shift=0.0)
 
 
 @pytest.mark.parametrize("kind", CARPET)

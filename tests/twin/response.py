@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 from scipy.linalg import eigvals, expm
 
-from twin.car import Axle, Car, G
+from twin.car import ENDS, Axle, Car, G
 from twin.laws import Demand, Stage, Wheels, derivative, elastic, moment, rates
 from twin.statics import AxleState, Point
 
@@ -91,14 +91,15 @@ def state_space(corner: Corner, point: Point, rolled: bool) -> tuple[np.ndarray,
     car, p, u = corner.car, corner.car.p, corner.speed
     grip = corner.grip(point, rolled)
     slip, camber, stiffness, damping = [], [], 0.0, 0.0
-    for axle, state, loads in zip(car.axles, point.axles, grip.loads, strict=True):
+    by_grip = p["grip"] ** p["stiffness_grip_exponent"]
+    for end, axle, state, loads in zip(ENDS, car.axles, point.axles, grip.loads, strict=True):
         answer = tangent(axle, state)
         stiffness += answer.stiffness
         damping += answer.damping
         scales = [(load / p["reference_load"]) ** p["cornering_exponent"] if load > 0.0 else 0.0 for load in loads]
-        slip.append(p["cornering_stiffness"] * sum(scales))
+        slip.append(p[f"{end}_cornering_stiffness"] * by_grip * sum(scales))
         thrust = sum(scale * lean for scale, lean in zip(scales, answer.leans, strict=True))
-        camber.append(p["camber_stiffness"] * thrust)
+        camber.append(p["camber_stiffness"] * by_grip * thrust)
     a, b = car.wheelbase * (1.0 - car.front_weight), car.wheelbase * car.front_weight
     arm, m, m_s = car.arm, car.mass, car.sprung
     net = stiffness - (m_s * G * arm if car.law == "beam" else 0.0)

@@ -53,7 +53,8 @@ class GripLaw(NamedTuple):
 
     `demand_mass` times lateral acceleration is the demand without yaw; a push is an axle's longitudinal force over the
     wheelbase, positive where it adds to this axle's demand; `load_scale` is the load variation over bumps, or the
-    reference load on smooth ground, and `scale_log` its logarithm over the reference load.
+    reference load on smooth ground, and `scale_log` its logarithm over the reference load; `per_width` is one over the
+    width of the loss by lean.
     """
 
     demand_mass: float
@@ -66,6 +67,8 @@ class GripLaw(NamedTuple):
     load_scale: float
     scale_log: float
     table_start: float
+    best_lean: float
+    per_width: float
 
 
 class _Wheels(NamedTuple):
@@ -108,10 +111,10 @@ def grip_law(corner, end, table_start):
     """`GripLaw` of an axle (`FRONT` or `REAR`); its bump table starts at `table_start` of the flat array of tables."""
     body, phase, tyre = corner.body, corner.phase, corner.tyre
     if end == FRONT:
-        sign, share, force, grip = 1.0, body.front_share, phase.front_force, corner.front.grip
+        sign, share, force, axle = 1.0, body.front_share, phase.front_force, corner.front
         rms, rms_log = corner.front_load_rms, corner.front_rms_log
     else:
-        sign, share, force, grip = -1.0, 1.0 - body.front_share, phase.rear_force, corner.rear.grip
+        sign, share, force, axle = -1.0, 1.0 - body.front_share, phase.rear_force, corner.rear
         rms, rms_log = corner.rear_load_rms, corner.rear_rms_log
     scale = where(rms > 0.0, rms, tyre.reference_load)
     return GripLaw(
@@ -119,12 +122,14 @@ def grip_law(corner, end, table_start):
         front_push=sign * phase.front_force / body.wheelbase,
         rear_push=sign * phase.rear_force / body.wheelbase,
         force=force,
-        peak=grip * tyre.reference_load,
+        peak=axle.grip * tyre.reference_load,
         load_rms=rms,
         per_scale=1.0 / scale,
         load_scale=scale,
         scale_log=rms_log,
         table_start=table_start,
+        best_lean=axle.best_lean,
+        per_width=1.0 / axle.lean_width,
     )
 
 
@@ -167,9 +172,9 @@ def _wheel_force(law, load_sensitivity, load, tables):
 
 
 @woven
-def _inclined(tyre, lean):
+def _inclined(law, lean):
     """Share of the peak force left at an inclination. [-]"""
-    return inclination_share((lean - tyre.best_lean) * (1.0 / tyre.lean_width))
+    return inclination_share((lean - law.best_lean) * law.per_width)
 
 
 @woven
@@ -228,7 +233,7 @@ def missing_at(corner, law, end, path, point, tables):
     wheels = front if end == FRONT else rear
     inner_force = _wheel_force(law, tyre.load_sensitivity, wheels.inner_load, tables)
     outer_force = _wheel_force(law, tyre.load_sensitivity, wheels.outer_load, tables)
-    peak = inner_force * _inclined(tyre, wheels.inner_lean) + outer_force * _inclined(tyre, wheels.outer_lean)
+    peak = inner_force * _inclined(law, wheels.inner_lean) + outer_force * _inclined(law, wheels.outer_lean)
     missing = demand - friction_ellipse(peak, law.force, tyre.longitudinal_ratio)
     return missing, part(demand, 0)
 

@@ -76,12 +76,13 @@ class AxleForces(NamedTuple):
 
 
 @inner
-def axle_forces(tyre, state, inner_load, outer_load):
-    """`AxleForces` of an axle whose wheels follow `C_0 (F/F_0)^q`."""
+def axle_forces(tyre, axle, state, inner_load, outer_load):
+    """`AxleForces` of an axle whose wheels follow `C_0 (F/F_0)^q`, scaled by the surface's grip (`Tyre`)."""
     inner = load_power(inner_load, tyre.cornering_exponent, tyre.reference_load)
     outer = load_power(outer_load, tyre.cornering_exponent, tyre.reference_load)
     leaning = inner * state.inner_lean_by_roll + outer * state.outer_lean_by_roll
-    return AxleForces(tyre.cornering_stiffness * (inner + outer), -tyre.camber_stiffness * leaning)
+    cornering, camber = axle.cornering_stiffness * tyre.stiffness_scale, tyre.camber_stiffness * tyre.stiffness_scale
+    return AxleForces(cornering * (inner + outer), -camber * leaning)
 
 
 class Quartic(NamedTuple):
