@@ -29,7 +29,7 @@ SETS: dict[str, dict[str, Path]] = {
             "study.toml": CONFIGS / f"{study}.toml",
             **{
                 f"{folder}/{path.name}": path
-                for folder in ("cars", "surfaces", "practice")
+                for folder in ("cars", "surfaces", "tyres", "practice")
                 for path in sorted((CONFIGS / folder).glob("*.toml"))
             },
         }

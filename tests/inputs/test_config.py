@@ -275,6 +275,7 @@ def test_defaults_lie_within_their_own_bounds() -> None:
 
 def test_given_assumption_replaces_the_default_and_is_still_listed(folder: Path) -> None:
     """Catches a value that is listed but not used, or used but not listed."""
+    edit(folder, "surface.toml", 'tyre = "tyre.toml"', "")
     edit(folder, "car.toml", "[assumed]", "[assumed]\nload_sensitivity = 0.2\nyaw_inertia_g_mm2 = 2.5e7")
     study = load(folder)
     items = {item.key: item for item in study.space.assumptions}
@@ -290,6 +291,7 @@ def test_a_tyre_constant_for_both_ends_and_for_one(folder: Path) -> None:
     read by neither end, or that overrides the end's own."""
     lines = "[assumed]\nbest_lean_deg = 2\nbest_lean_spread_deg = 0.5\nfront_best_lean_deg = 3"
     edit(folder, "car.toml", "[assumed]", lines)
+    edit(folder, "surface.toml", 'tyre = "tyre.toml"', "")
     study = load(folder)
     assert base(study, "front_best_lean") == pytest.approx(math.radians(3.0))
     assert base(study, "rear_best_lean") == pytest.approx(math.radians(2.0))

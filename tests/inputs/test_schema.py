@@ -166,7 +166,7 @@ def test_what_the_reader_refuses_an_editor_underlines(fault: str, tmp_path: Path
     kind, old, new = FAULTS[fault]
     text = broken(PATHS[kind].read_text(encoding="utf-8"), old, new)
     assert against(kind, tomllib.loads(text)), fault
-    for folder in ("cars", "surfaces"):
+    for folder in ("cars", "surfaces", "tyres"):
         shutil.copytree(CONFIGS / folder, tmp_path / folder)
     study = tmp_path / "study.toml"
     shutil.copy(PATHS["study"], study)

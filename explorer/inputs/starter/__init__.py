@@ -7,7 +7,7 @@ from pathlib import Path
 
 from explorer.domain.errors import ConfigError, Problem
 
-STARTER_FILES = ("car.toml", "tyre.toml", "surface.toml", "study.toml")
+STARTER_FILES = ("car.toml", "surface.toml", "study.toml", "tyre.toml")
 """Written side by side; the study names the car and the surface, the surface its tyre."""
 
 
