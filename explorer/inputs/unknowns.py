@@ -2,8 +2,8 @@
 
 Every assumed number is an unknown by default, with its usual spread, both ends alike but for some tyre constants; so
 are the height of the centre of gravity and the tyres' stiffness, which are measured but seldom well. `[unknowns.KEY]`
-gives any other number of the car or the surface a spread, or takes one away. Where a knob sets the same number, all its levels are off alike: a length or an
-angle by so much, anything else (rates, masses, ratios) by such a share.
+gives any other number of the car or the surface a spread, or takes one away. Where a knob sets the same number, all its
+levels are off alike: a length or an angle by so much, anything else (rates, masses, ratios) by such a share.
 """
 
 from __future__ import annotations

@@ -42,7 +42,7 @@ from explorer.runs.records import (
     write_record,
 )
 
-MODEL_VERSION = "2"
+MODEL_VERSION = "3"
 """Raised whenever a car's figures change by the model: 2 knows wheels on two arms each, 1 beams only. A run that does
 not say is of 1."""
 

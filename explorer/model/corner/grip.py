@@ -26,6 +26,8 @@ from explorer.model.machine.lanes import any_of, least, most, where
 
 FRONT, REAR = 0.0, 1.0
 """Ends of the car; no whole numbers, for each of which the compiler would make a copy of its own."""
+LEAST_DEMAND = 0.1
+"""Least lateral force that an axle counts as asked for in the balance, as a share of its part of the car's."""
 LAST_STEP = (TABLE_HIGH - TABLE_LOW) * TABLE_STEPS_PER_UNIT - 1.0
 """The last interval of the bump table."""
 
@@ -203,13 +205,46 @@ def _wheels(half, excess, inner_lean, outer_lean, inner_out, outer_out):
 
 
 @woven
+def _held_and_asked(tyre, law, end, lateral, front, rear, tables):
+    """(lateral force that an axle can give, lateral force that it must give) from the `_Wheels` of both. [N]"""
+    pushed = _push(tyre, law.front_push, front) + _push(tyre, law.rear_push, rear)
+    wheels = front if end == FRONT else rear
+    inner_force = _wheel_force(law, tyre.load_sensitivity, wheels.inner_load, tables)
+    outer_force = _wheel_force(law, tyre.load_sensitivity, wheels.outer_load, tables)
+    peak = inner_force * _inclined(law, wheels.inner_lean) + outer_force * _inclined(law, wheels.outer_lean)
+    return friction_ellipse(peak, law.force, tyre.longitudinal_ratio), law.demand_mass * lateral + pushed
+
+
+@woven
+def _reserve(corner, end, lateral, front, rear, tables, table_start):
+    """Capacity over demand of an axle. [-]"""
+    law = grip_law(corner, end, table_start)
+    capacity, demand = _held_and_asked(corner.tyre, law, end, lateral, front, rear, tables)
+    return capacity / most(demand, LEAST_DEMAND * law.demand_mass * lateral)
+
+
+@inner
+def balance_at(corner, wheels, lateral, tables, table_start):
+    """Capacity over demand of the front axle less that of the rear, at a lateral acceleration with the loads and leans
+    of its `cornering.WheelSet`: positive where the front has more in hand, so that the car rotates. [-]
+
+    Both at one lateral acceleration. A difference of the axles' limits would be none of grip where one of them is the
+    rollover: it is then one of lift points. An axle that the push of a driven one spares nearly everything counts as
+    asked for `LEAST_DEMAND` of its share.
+    """
+    front = _Wheels(wheels.front_inner_load, wheels.front_outer_load, wheels.front_inner_lean, wheels.front_outer_lean)
+    rear = _Wheels(wheels.rear_inner_load, wheels.rear_outer_load, wheels.rear_inner_lean, wheels.rear_outer_lean)
+    ahead = _reserve(corner, FRONT, lateral, front, rear, tables, table_start)
+    return ahead - _reserve(corner, REAR, lateral, front, rear, tables, table_start)
+
+
+@woven
 def missing_at(corner, law, end, path, point, tables):
     """(demand less capacity [N] as a jet along the path, demand [N]) of an axle (`FRONT` or `REAR`).
 
     Force and yaw balance ask `m a_y w_f - M/L` of the front and `m a_y (1 - w_f) + M/L` of the rear, `M` the yaw moment
     into the turn.
     """
-    tyre = corner.tyre
     front_half = 0.5 * (path.front_weight + point.state.handed)
     rear_half = 0.5 * path.total_weight - front_half
     front = _wheels(
@@ -228,14 +263,8 @@ def missing_at(corner, law, end, path, point, tables):
         point.rear_inner_lean,
         point.rear_outer_lean,
     )
-    pushed = _push(tyre, law.front_push, front) + _push(tyre, law.rear_push, rear)
-    demand = law.demand_mass * point.state.lateral + pushed
-    wheels = front if end == FRONT else rear
-    inner_force = _wheel_force(law, tyre.load_sensitivity, wheels.inner_load, tables)
-    outer_force = _wheel_force(law, tyre.load_sensitivity, wheels.outer_load, tables)
-    peak = inner_force * _inclined(law, wheels.inner_lean) + outer_force * _inclined(law, wheels.outer_lean)
-    missing = demand - friction_ellipse(peak, law.force, tyre.longitudinal_ratio)
-    return missing, part(demand, 0)
+    capacity, demand = _held_and_asked(corner.tyre, law, end, point.state.lateral, front, rear, tables)
+    return demand - capacity, part(demand, 0)
 
 
 @woven
