@@ -96,7 +96,7 @@ class StudyBuilder:
             phases=self.surface.phases,
             assumptions=self._assumptions(),
             settings=Settings(**asked, maps=maps),
-            notes=self.car.notes,
+            notes=self.car.notes + self._tyres(liked),
             axle="wishbone" if self._with_surface(self.surface)[SLOT["axle_law"]] == WISHBONE else "beam",
         )
         space = replace(space, base=space.parameters(np.array([baseline]))[0], planning=plan)
@@ -388,6 +388,12 @@ class StudyBuilder:
         )
 
     # ---- tyres
+
+    def _tyres(self, liked: dict[str, tuple[LikedTable, SurfaceDefinition]]) -> tuple[str, ...]:
+        """Which tyre runs on which surface, where a surface says so."""
+        surfaces = [self.surface, *(surface for _, surface in liked.values())]
+        tyres = {surface.name: surface.tyre.name for surface in surfaces if surface.tyre is not None}
+        return (f"Tyres: {'; '.join(f'{tyre} on {name}' for name, tyre in tyres.items())}.",) if tyres else ()
 
     def _assumptions(self) -> tuple[Assumption, ...]:
         tyre = self.surface.tyre

@@ -87,6 +87,7 @@ def test_a_tyre_counts_before_the_car_file_and_says_so(folder: Path) -> None:
         "tyre file, Starter tyre (unknown): guess: nothing published; 12 of the car file does not count on this surface"
     )
     assert assumption(study, "load_sensitivity").reason.startswith("given in the car file")
+    assert "Tyres: Starter tyre (unknown) on Starter surface, medium grip (invented)." in study.space.notes
 
 
 def test_without_a_tyre_the_car_file_counts(folder: Path) -> None:

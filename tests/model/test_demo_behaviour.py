@@ -61,7 +61,7 @@ def test_softer_front_is_lazier_but_grips_in_the_middle(kind: str) -> None:
 @pytest.mark.parametrize("kind", CARPET)
 def test_softer_rear_calms_the_entry_on_turf_and_frees_the_exit_on_carpet(kind: str) -> None:
     """A softer rear bar: on pins the entry less keen to come round and the sweep towards push; on carpet, whose rears
-    mind lean, the exit and the hairpin towards the front. Control: without lean effects carpet pushes everywhere too."""
+    mind lean, the exit and the hairpin towards the front. Control: without lean effects carpet pushes all over too."""
     softer = {"rear_bar_rate": SOFTER}
     turf = study(f"{kind}_turf")
     for phase in ("entry", "sweep"):
