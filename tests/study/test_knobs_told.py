@@ -93,6 +93,21 @@ def test_what_stays_odd_is_as_odd_as_told(liked):
     assert -0.4 < hairpin < -FELT if kind == "2wd" else hairpin > FELT
     assert abs(moved(space, vector, {"front_ride_height": -0.001})["entry.balance_pct"]) < FELT
     assert abs(moved(space, vector, {"ballast_shift": 0.02})["sweep.balance_pct"]) < FELT
+    box = space.knobs[space.knob_index("rear_bar")]
+    place = int(box.position_of(STATEMENTS["liked"][kind]["rear_bar"]))
+    thinner = box.settings[place - 1][0] - box.settings[place][0]
+    softer = moved(space, vector, {"rear_bar_rate": thinner})
+    assert 0.4 < softer["sweep.balance_pct"] < softer["entry.balance_pct"] < 0.7
+
+
+def test_the_margins_on_carpet_are_as_told(liked):
+    """Catches a README that tells other margins than the liked setups have."""
+    kind, space, vector = liked
+    none = np.zeros(0, dtype=np.int64)
+    values, _ = evaluate_parameters(vector[None, :], space.phases, none, np.ones((1, 0)), np.zeros((1, 0)))
+    found = dict(zip(metric_columns(space.phase_names), values[0, 0], strict=True))
+    told = {"2wd": (1.2, 16.8), "4wd": (3.4, 25.9)}[kind]
+    assert (found["grip_margin_pct"], found["lift_margin_pct"]) == pytest.approx(told, abs=0.1)
 
 
 def test_steady_corners_know_no_damper(liked):
