@@ -113,7 +113,7 @@ def test_every_stiffer_bar_is_felt_sooner(cars: np.ndarray, end: str, radius: fl
     assert good.mean() > 0.99
     assert (after["lag_ms"] < start["lag_ms"])[good].all()
     calm = good & (after["roll_damping_ratio"] > 0.2)
-    assert calm.mean() > 0.8
+    assert calm.mean() > 0.7
     for name in ("bite_pct", "bite_n"):
         assert (after[name] > start[name])[calm].all(), name
 

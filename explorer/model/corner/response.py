@@ -2,10 +2,12 @@
 
 States: lateral velocity, yaw rate, roll, roll rate. `m (v' + u r) - m_s h p' = Y_f + Y_r`, `I_z r' = a Y_f - b Y_r`,
 `I p' - m_s h (v' + u r) = -C p - K phi`, `phi' = p` (Segel's three-degree-of-freedom car; Gillespie, ch. 6; Milliken &
-Milliken, ch. 5), without roll steer and products of inertia. Roll stiffness is the tangent of the car that drives straight on, braked
-as the phase says: that is what turn-in begins with. (At the phase's own lateral acceleration an inner wheel may be up,
-and a stiffer bar then reads as a later car.) Cornering stiffness is each tyre's at its load there and at small slip. (Tried and dropped: the brush model's tangent `C (1 - F/D)^(2/3)`; near the limit its yaw lag of some 0.2 s
-swamps the roll lag that bars and springs change, and the lag then ranks grip, which the margins already say.)
+Milliken, ch. 5), without roll steer and products of inertia. Roll stiffness is the tangent of the car that drives
+straight on, braked as the phase says: that is what turn-in begins with. (At the phase's own lateral acceleration an
+inner wheel may be up, and a stiffer bar then reads as a later car.) Cornering stiffness is each tyre's at its load
+there and at small slip. (Tried and dropped: the brush model's tangent `C (1 - F/D)^(2/3)`; near the limit its yaw lag
+of some 0.2 s swamps the roll lag that bars and springs change, and the lag then ranks grip, which the margins already
+say.)
 """
 
 from __future__ import annotations
@@ -62,8 +64,8 @@ def roll_mode(body, front, rear, front_state, rear_state):
 
 @inner
 def steady_transfer(body, mode, front, rear, front_state, rear_state, lateral):
-    """Load that both axles of the linear car transfer in a steady turn of a lateral acceleration, that is with the steer
-    which brings it: its roll, `m_s h a_y / K`, times each axle's roll stiffness over its track. [N]"""
+    """Load that both axles of the linear car transfer in a steady turn of a lateral acceleration, that is with the
+    steer which brings it: its roll, `m_s h a_y / K`, times each axle's roll stiffness over its track. [N]"""
     firm = mode.stiffness > 0.0
     roll = body.sprung_mass * body.roll_arm * lateral / where(firm, mode.stiffness, 1.0)
     per_roll = front_state.roll_stiffness / front.track + rear_state.roll_stiffness / rear.track
