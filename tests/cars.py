@@ -15,7 +15,7 @@ import numpy as np
 from explorer.model.car.slots import SLOT, SLOTS
 from explorer.model.kernel import evaluate_parameters
 from explorer.model.metrics import metric_columns
-from explorer.validation.fleet import DRAWN_PER_END, RANGES
+from explorer.validation.fleet import DRAWN_PER_END, RANGES, TYRES_ALIKE
 
 DEG = math.pi / 180.0
 PHASE_NAMES = ("sweep", "hairpin", "entry", "exit")
@@ -48,6 +48,8 @@ def random_cars(seed: int, count: int) -> np.ndarray:
     for name in RANGES:
         if name in SLOT:
             cars[:, SLOT[name]] = draw(name)
+        if name in TYRES_ALIKE:
+            cars[:, [SLOT[f"front_{name}"], SLOT[f"rear_{name}"]]] = draw(name)[:, None]
     for end in ("front", "rear"):
         for name in DRAWN_PER_END:
             cars[:, SLOT[f"{end}_{name}"]] = draw(name)
@@ -74,6 +76,7 @@ def random_cars(seed: int, count: int) -> np.ndarray:
         ("grip", rng.uniform(0.6, 1.5, count)),
         ("front_grip_ratio", 1.0),
         ("bump_height", 0.004),
+        ("stiffness_grip_exponent", 0.5),
     ):
         cars[:, SLOT[name]] = value
     return cars

@@ -68,7 +68,7 @@ def _common(
 
 @app.command()
 def new(directory: Annotated[Path, typer.Argument(metavar="DIR", help="Folder for the starter files.")]) -> None:
-    """Write a commented starter car, surface and study that say how to measure each number."""
+    """Write a commented starter car, tyre, surface and study that say how to measure each number."""
 
     def work() -> int:
         from explorer.inputs.starter import write_starter

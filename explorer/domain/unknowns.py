@@ -20,6 +20,10 @@ CG_HEIGHT_SPREAD = 0.002
 TYRE_RATE_SPREAD = 0.15
 """How far off a squashed tyre's rate may be, as a share: it stiffens with load and age."""
 
+UNLIKE_ENDS = ("best_lean", "lean_width", "cornering_stiffness")
+"""Tyre constants of which front and rear are drawn apart, by the stem without its end. A car file may also give one
+without its end, for both; where a key of one end stands beside it, that end has its own."""
+
 SEEN_KINDS = ("lateral", "speed", "roll", "lifted", "feel", "better")
 """Kinds of observation."""
 
@@ -30,7 +34,7 @@ FEELS = ("pushed", "neutral", "rotated")
 @dataclass(frozen=True)
 class Unknown:
     """A number of the car or the surface that nobody knows for certain; both ends of the car move together where the
-    same guess is made at both.
+    same guess is made at both and they are not of `UNLIKE_ENDS`.
 
     `key` is the key of the input file (without `front_` or `rear_` where both move), `unit` its label. `slots` are the
     parameter columns it moves, `values` the best guess of each, `spread` the half width, `low` and `high` the bounds,

@@ -10,8 +10,15 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 
-TYRE_REASON = "guess: no published data for small foam-filled tyres"
-"""Why every tyre constant of this model is an assumption."""
+TYRE_REASON = "guess: nothing is published for small foam-filled tyres"
+"""Why most tyre constants of this model are guesses."""
+
+STIFFNESS_REASON = (
+    "median of eight published axle fits of small cars on hard floors, 0.44 N/deg at 4 N; per wheel, at a grip of 1"
+)
+"""Cornering stiffness over load of rubber tyres, on the car: 6.1 and 9.5 (Lyons et al., DART, IEEE 10588526, 2024,
+github.com/Lorenzo-Lyons/DART), 4.3, 6.4, 4.8 and 11.2 (github.com/ForzaETH/race_stack), 3.3 and 8.0
+(github.com/ForzaETH/On-Track-SysID); front and rear each, the rears above the fronts. [1/rad]"""
 
 
 @dataclass(frozen=True)
@@ -262,22 +269,34 @@ ASSUMED: tuple[AssumedKey, ...] = (
         100.0,
         "by choice: the load at which the surface's grip level holds, about one wheel of a 1.6 kg car",
     ),
-    AssumedKey("best_lean", "angle", "deg", 1.0, 1.0, -15.0 * _RAD, 15.0 * _RAD, TYRE_REASON),
-    AssumedKey("lean_width", "angle", "deg", 10.0, 4.0, 0.5 * _RAD, 90.0 * _RAD, TYRE_REASON),
+    AssumedKey(
+        "front_best_lean",
+        "angle",
+        "deg",
+        4.0,
+        4.0,
+        -15.0 * _RAD,
+        15.0 * _RAD,
+        f"{TYRE_REASON}; camber thrust of 2 % per degree at the limit moves the best lean by some 4 degrees",
+    ),
+    AssumedKey("rear_best_lean", "angle", "deg", 1.0, 1.0, -15.0 * _RAD, 15.0 * _RAD, TYRE_REASON),
+    *_both_ends(AssumedKey("lean_width", "angle", "deg", 10.0, 4.0, 0.5 * _RAD, 90.0 * _RAD, TYRE_REASON)),
     AssumedKey("patch_shift", "length", "mm", 3.0, 2.0, 0.0, 0.05, f"{TYRE_REASON}; about a tenth of a tread's width"),
     AssumedKey("patch_lean", "angle", "deg", 3.5, 1.5, 0.1 * _RAD, 60.0 * _RAD, TYRE_REASON),
     AssumedKey(
         "longitudinal_grip_ratio", "number", "", 1.0, 0.15, 0.1, 3.0, f"{TYRE_REASON}; equal grip in both directions"
     ),
-    AssumedKey(
-        "cornering_stiffness",
-        "angle_stiffness",
-        "n_per_deg",
-        0.7,
-        0.3,
-        0.01 / _RAD,
-        50.0 / _RAD,
-        f"{TYRE_REASON}; per wheel at the reference load, full grip by some 6 to 8 degrees of slip",
+    *_both_ends(
+        AssumedKey(
+            "cornering_stiffness",
+            "angle_stiffness",
+            "n_per_deg",
+            0.5,
+            0.2,
+            0.01 / _RAD,
+            50.0 / _RAD,
+            STIFFNESS_REASON,
+        )
     ),
     AssumedKey("cornering_exponent", "number", "", 0.8, 0.2, 0.0, 1.5, TYRE_REASON),
     AssumedKey(
@@ -290,8 +309,34 @@ ASSUMED: tuple[AssumedKey, ...] = (
         50.0 / _RAD,
         f"{TYRE_REASON}; a tenth of the cornering stiffness, as textbooks give for radial tyres",
     ),
+    AssumedKey(
+        "stiffness_grip_exponent",
+        "number",
+        "",
+        0.5,
+        0.3,
+        0.0,
+        2.0,
+        "guess: cornering and camber stiffness go with the surface's grip to this power; nothing is published",
+    ),
 )
 """Assumptions about a car, in the order in which reports list them."""
+
+TYRE_STEMS = (
+    "load_sensitivity",
+    "best_lean",
+    "lean_width",
+    "patch_shift",
+    "patch_lean",
+    "longitudinal_grip_ratio",
+    "cornering_stiffness",
+    "cornering_exponent",
+    "camber_stiffness",
+)
+"""What a tyre file may say, by the stem without its end."""
+
+TYRE_KEYS = tuple(key for key in ASSUMED if key.stem.removeprefix("front_").removeprefix("rear_") in TYRE_STEMS)
+"""Assumptions about the tyres: a surface may name the tyre that runs on it, and that tyre's numbers then count."""
 
 WISHBONE_ONLY = (
     "camber_gain_slope",
@@ -306,8 +351,8 @@ TORSION_LOW, TORSION_HIGH = 0.1 / _RAD, 1e4 / _RAD
 """Range of `chassis_torsion_rate_n_m_per_deg` [N m/rad]; without the key the chassis is rigid."""
 
 NO_TYRE_DATA = (
-    "Load sensitivity, best lean, lean width, patch shift, cornering and camber stiffness are guesses: "
-    "no published data exists for small foam-filled tyres. Trust the ranking more than any number."
+    "Load sensitivity, best lean, lean width, patch shift and camber stiffness are guesses: what is published on small "
+    "cars' tyres is for rubber on hard floors, without lean. Trust the ranking more than any number."
 )
 """Note that goes with every study."""
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -9,7 +10,15 @@ import numpy as np
 
 from explorer.domain.space import Assumption, FloatArray
 from explorer.domain.units import STANDARD_GRAVITY, to_si
-from explorer.inputs.assumed import ASSUMED, ISO_ROUGHNESS_MM3, NO_TYRE_DATA, SURFACE_SPREADS, WISHBONE_ONLY, CarFacts
+from explorer.domain.unknowns import UNLIKE_ENDS
+from explorer.inputs.assumed import (
+    ASSUMED,
+    ISO_ROUGHNESS_MM3,
+    NO_TYRE_DATA,
+    SURFACE_SPREADS,
+    WISHBONE_ONLY,
+    CarFacts,
+)
 from explorer.inputs.feasible import mass_faults, sprung_heights
 from explorer.inputs.fields import show
 from explorer.inputs.geometry import refuse_impossible_geometry
@@ -18,6 +27,7 @@ from explorer.inputs.parts_box import ENDS, PLACE_SLOTS, PLACEHOLDER, PLACES, Pa
 from explorer.inputs.readings import Reading, droop_travel, readings
 from explorer.inputs.source import Source, near
 from explorer.inputs.tables import (
+    BALANCED,
     Assumed,
     CarHead,
     End,
@@ -31,6 +41,7 @@ from explorer.inputs.tables import (
     Underside,
 )
 from explorer.inputs.toml_lines import KeyPath
+from explorer.inputs.tyre import IN_THE_CAR_FILE, TyreDefinition
 from explorer.model.car.slots import BEAM, PHASE_COLUMNS, SLOT, SLOTS, WISHBONE
 
 _NEEDED_TOPS = ("car", "mass", "geometry", "front", "rear", "steering", "underside")
@@ -59,13 +70,19 @@ class CarDefinition:
 
 @dataclass
 class SurfaceDefinition:
-    """A surface as read: numbers by slot name [SI], phases (phases, phase columns) [SI], assumptions."""
+    """A surface as read: numbers by slot name [SI], phases (phases, phase columns) [SI], assumptions, its tyre.
+
+    Where it is `balanced` its ratio of front to rear grip is still to be found (`balanced.py`).
+    """
 
     name: str = ""
     numbers: dict[str, float] = field(default_factory=dict)
     phase_names: tuple[str, ...] = ()
     phases: FloatArray = field(default_factory=lambda: np.zeros((0, len(PHASE_COLUMNS))))
     assumptions: tuple[Assumption, ...] = ()
+    tyre: TyreDefinition | None = None
+    balanced: bool = False
+    source: Source | None = None
     complete: bool = False
 
 
@@ -123,7 +140,7 @@ def _assume(
     assumptions = []
     for key in ASSUMED:
         factor = to_si(1.0, key.suffix) if key.suffix else 1.0
-        given, spread = getattr(assumed, key.stem), getattr(assumed, f"{key.stem}_spread")
+        given, spread = _given(assumed, key.stem, ""), _given(assumed, key.stem, "_spread")
         reading = measured.get(key.stem)
         if reading is not None:
             value, width, reason = reading.value / factor, reading.spread / factor, reading.reason
@@ -133,7 +150,7 @@ def _assume(
             width = key.spread * (abs(value) if key.relative else 1.0) if spread is None else spread / factor
             reason = key.reason
             if given is not None:
-                reason = "given in the car file" + ("" if spread is not None else ", with the usual spread")
+                reason = IN_THE_CAR_FILE + ("" if spread is not None else ", with the usual spread")
         numbers[key.stem] = value * factor
         if not (beams and key.stem.split("_", 1)[1] in WISHBONE_ONLY):
             assumptions.append(Assumption(key.key, value, width, reason))
@@ -141,6 +158,13 @@ def _assume(
     if assumed.chassis_torsion_rate is not None:
         numbers["chassis_compliance"] = 1.0 / assumed.chassis_torsion_rate
     return numbers, tuple(assumptions)
+
+
+def _given(assumed: Any, stem: str, tail: str) -> float | None:
+    """What a car file says under [assumed], of this end or else of both. SI."""
+    own = getattr(assumed, stem + tail)
+    both = stem.split("_", 1)[1]
+    return getattr(assumed, both + tail) if own is None and both in UNLIKE_ENDS else own
 
 
 def _notes(source: Source, beams: bool, rigid: bool) -> tuple[str, ...]:
@@ -283,12 +307,15 @@ def _refuse_impossible_masses(source: Source, car: CarDefinition) -> None:
         source.report((name, key), found, "the roll axis must lie below the sprung centre of gravity")
 
 
-def build_surface(source: Source, track: float = 0.0) -> SurfaceDefinition:
+def build_surface(
+    source: Source, track: float = 0.0, read_tyre: Callable[[Source, str], TyreDefinition] | None = None
+) -> SurfaceDefinition:
     """Surface of a file; every problem is noted at the source, and then `complete` is False.
 
-    `track` [m] is the wider of the car's two: a corner's radius must exceed half of it.
+    `track` [m] is the wider of the car's two: a corner's radius must exceed half of it. `read_tyre` reads the tyre
+    file of that name; without it the tyre is left out.
     """
-    surface = SurfaceDefinition()
+    surface = SurfaceDefinition(source=source)
     if not source.readable:
         return surface
     before = len(source.problems)
@@ -321,6 +348,8 @@ def build_surface(source: Source, track: float = 0.0) -> SurfaceDefinition:
     if head is not None and (head.roughness is None) == (head.iso_class is None):
         found = "both" if head.iso_class else "neither"
         source.report(("surface", "roughness_mm3"), found, "one of roughness_mm3 and iso_class")
+    if head is not None and head.tyre is not None and read_tyre is not None:
+        surface.tyre = read_tyre(source, head.tyre)
     if head is None or len(source.problems) != before:
         return surface
     rough = head.roughness if head.roughness is not None else ISO_ROUGHNESS_MM3[head.iso_class or "A"] * 1e-9
@@ -328,7 +357,7 @@ def build_surface(source: Source, track: float = 0.0) -> SurfaceDefinition:
     surface.phases = np.array(rows)
     surface.numbers = {
         "grip": head.grip,
-        "front_grip_ratio": head.front_grip_ratio,
+        "front_grip_ratio": 1.0 if isinstance(head.front_grip_ratio, str) else head.front_grip_ratio,
         "roughness": rough,
         "bump_height": head.bump_height,
     }
@@ -340,7 +369,8 @@ def build_surface(source: Source, track: float = 0.0) -> SurfaceDefinition:
         width = usual.share * value if spread is None else spread / factor
         assumptions.append(Assumption(usual.key, value, width, usual.reason))
     surface.assumptions = tuple(assumptions)
-    surface.complete = True
+    surface.balanced = head.front_grip_ratio == BALANCED
+    surface.complete = surface.tyre is None or surface.tyre.complete
     return surface
 
 

@@ -91,6 +91,7 @@ def corner_faults(space: Space) -> tuple[tuple[str, str], ...]:
             found.setdefault(fault, ", ".join(moved))
     return tuple(found.items())
 
+
 def refuse_impossible_space(study: Source, space: Space, rules: list[KeyPath]) -> None:
     """Note at the study what no run could do: a baseline that a rule forbids, more than can be listed, cars that cannot
     stand. `rules` are the places of the space's rules."""

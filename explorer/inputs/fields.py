@@ -184,6 +184,21 @@ class Place(Quantity):
         return pair
 
 
+@dataclass(frozen=True)
+class Worded(Quantity):
+    """A number with a unit, or one `word` in its place."""
+
+    word: str = ""
+
+    def check(self, value: Any) -> Any:
+        """SI value or the word. Raises PydanticCustomError saying what is allowed."""
+        if isinstance(value, Given) and isinstance(value.raw, str):
+            if value.raw.strip() == self.word:
+                return self.word
+            raise refuse(show(value), f'"{self.word}", or a number: {self.span(value.suffix)}', value.key)
+        return super().check(value)
+
+
 class Table(BaseModel):
     """A table of an input file: unknown keys refused, quantities gathered under their stem in SI."""
 

@@ -17,7 +17,7 @@ from pydantic.fields import FieldInfo
 
 from explorer.domain.units import UNITS, to_si
 from explorer.inputs import fields, tables
-from explorer.inputs.fields import KINDS, Place, Quantity, Table
+from explorer.inputs.fields import KINDS, Place, Quantity, Table, Worded
 from explorer.inputs.knobs import NUMBER_KNOBS, PART_KNOBS
 from explorer.inputs.parts_box import PLACES
 from explorer.inputs.practice import REPORTS, Seen, SetupTable
@@ -103,6 +103,11 @@ CAR_TABLES: dict[str, type[Table]] = {
     "assumed": tables.Assumed,
     "fitted": tables.Fitted,
 }
+TYRE_TABLES: dict[str, type[Table]] = {
+    "tyre": tables.TyreHead,
+    "constants": tables.Constants,
+    "sources": tables.Sources,
+}
 STUDY_LISTS: dict[str, type[Table]] = {
     "rules": tables.RuleTable,
     "objectives": tables.ObjectiveTable,
@@ -145,6 +150,9 @@ def quantity_schema(quantity: Quantity, suffix: str, default: Any = None) -> Sch
         return {"type": "array", "items": one, "minItems": 2, "maxItems": 2, "description": text}
     if isinstance(default, (int, float)) and not isinstance(default, bool):
         schema["default"] = _round(default / factor)
+    if isinstance(quantity, Worded):
+        one = {key: schema.pop(key) for key in ("type", "minimum", "maximum")}
+        schema["anyOf"] = [one, {"enum": [quantity.word]}]
     return schema
 
 
@@ -270,6 +278,12 @@ def surface_schema() -> Schema:
     return _file("Surface file of the setup-space explorer", properties, properties)
 
 
+def tyre_schema() -> Schema:
+    """Of a tyre file."""
+    properties = {name: table_schema(table) for name, table in TYRE_TABLES.items()}
+    return _file("Tyre file of the setup-space explorer", properties, ["tyre", "constants"])
+
+
 def _part_knob() -> Schema:
     return table_schema(tables.KnobTable, ("values", "start", "stop", "step", "ends")) | {"required": ["parts"]}
 
@@ -327,6 +341,7 @@ def schema_texts() -> dict[str, str]:
     found = {
         "car": car_schema(),
         "surface": surface_schema(),
+        "tyre": tyre_schema(),
         "study": study_schema(),
         "practice": practice_schema(),
     }

@@ -21,6 +21,7 @@ from explorer.inputs.source import SIZE_LIMIT, Enough, InputFile, Refused, Sourc
 from explorer.inputs.study import StudyBuilder
 from explorer.inputs.tables import PracticeTable, StudyHead
 from explorer.inputs.toml_lines import KeyPath
+from explorer.inputs.tyre import TyreDefinition, build_tyre
 from explorer.model.car.slots import SLOT
 
 HEAD_KEYS = ("name", "car", "surface", "seed")
@@ -33,7 +34,8 @@ ALL_FILES_LIMIT = 2 * SIZE_LIMIT
 
 @dataclass(frozen=True)
 class LoadedStudy:
-    """A study read without a fault: its space, and the files it came from (study, car, surface, liked surfaces)."""
+    """A study read without a fault: its space, and the files it came from (study, car, surface, then tyres and
+    liked surfaces)."""
 
     space: Space
     files: tuple[InputFile, ...]
@@ -92,11 +94,14 @@ class _Files:
         self.root = root
         self.sources = [study]
         self.surfaces: dict[str, SurfaceDefinition] = {}
+        self.tyres: dict[str, TyreDefinition] = {}
 
-    def _open(self, name: Any, key: KeyPath) -> Source | None:
+    def _open(self, name: Any, key: KeyPath, owner: Source | None = None) -> Source | None:
+        """The file of that name, seen from the file that names it at `key`: the study, or its `owner`."""
+        owner = owner or self.study
         if not isinstance(name, str) or not name.strip() or any(ord(char) < 32 for char in name):
             return None
-        path = self._place(name)
+        path = _place(owner, name)
         try:
             real = ordinary(path, self.root)
             size = os.path.getsize(real) + sum(source.size for source in self.sources)
@@ -106,18 +111,15 @@ class _Files:
             if refused.found in ("no such file", "a directory", "File name too long"):
                 refused = Refused("", f"a TOML file; there is none at {path[:200]!r}")
             also = f", {refused.found}" if refused.found else ""
-            self.study.report(key, show(name) + also, refused.allowed)
+            owner.report(key, show(name) + also, refused.allowed)
             return None
         except OSError as error:
-            self.study.report(key, show(name), f"a file that can be read: {error.strerror}")
+            owner.report(key, show(name), f"a file that can be read: {error.strerror}")
             return None
         source = Source(path, self.study.problems, self.root)
         source.read()
         self.sources.append(source)
         return source
-
-    def _place(self, name: str) -> str:
-        return os.path.normpath(Path(self.study.path).parent / name.strip())
 
     def practice(self, name: str, space: Space) -> Space:
         """The study with what was seen in practice, from the file of that name."""
@@ -135,12 +137,25 @@ class _Files:
 
     def surface(self, name: Any, key: KeyPath, car: CarDefinition) -> SurfaceDefinition:
         """Surface by the name of its file, which stands at `key`."""
-        place = self._place(name) if isinstance(name, str) else ""
+        place = _place(self.study, name) if isinstance(name, str) else ""
         known = self.surfaces.get(place)
         if known is not None:
             return known
         source = self._open(name, key)
         track = float(np.max(car.base[[SLOT["front_track"], SLOT["rear_track"]]])) if car.complete else 0.0
-        surface = SurfaceDefinition() if source is None else build_surface(source, track)
+        surface = SurfaceDefinition() if source is None else build_surface(source, track, self.tyre)
         self.surfaces[place] = surface
         return surface
+
+    def tyre(self, owner: Source, name: str) -> TyreDefinition:
+        """Tyre by the name of its file, which stands in a surface file, its `owner`."""
+        place = _place(owner, name)
+        if place not in self.tyres:
+            source = self._open(name, ("surface", "tyre"), owner)
+            self.tyres[place] = TyreDefinition() if source is None else build_tyre(source)
+        return self.tyres[place]
+
+
+def _place(owner: Source, name: str) -> str:
+    """Path of a file by its name, seen from the folder of the file that names it."""
+    return os.path.normpath(Path(owner.path).parent / name.strip())

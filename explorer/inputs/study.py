@@ -9,7 +9,8 @@ from typing import Any
 
 import numpy as np
 
-from explorer.domain.space import FloatArray, Knob, Limit, Objective, Reference, Rule, Settings, Space
+from explorer.domain.space import Assumption, FloatArray, Knob, Limit, Objective, Reference, Rule, Settings, Space
+from explorer.inputs.balanced import NotBalanced, balanced_ratio, home_of, reason, report
 from explorer.inputs.car_and_surface import CarDefinition, SurfaceDefinition
 from explorer.inputs.feasible import refuse_impossible_space
 from explorer.inputs.fields import fit_to_print, one_spelling, show
@@ -27,6 +28,7 @@ from explorer.inputs.tables import (
     StudyHead,
 )
 from explorer.inputs.toml_lines import KeyPath
+from explorer.inputs.tyre import with_tyre
 from explorer.inputs.unknowns import planning, unknowns
 from explorer.model.car.slots import SLOT, WISHBONE
 from explorer.model.metrics import describe, metric_columns
@@ -92,18 +94,20 @@ class StudyBuilder:
             base=self._with_surface(self.surface),
             phase_names=self.surface.phase_names,
             phases=self.surface.phases,
-            assumptions=self.car.assumptions + self.surface.assumptions,
+            assumptions=self._assumptions(),
             settings=Settings(**asked, maps=maps),
-            notes=self.car.notes,
+            notes=self.car.notes + self._tyres(liked),
             axle="wishbone" if self._with_surface(self.surface)[SLOT["axle_law"]] == WISHBONE else "beam",
         )
         space = replace(space, base=space.parameters(np.array([baseline]))[0], planning=plan)
-        space = replace(space, unknowns=unknowns(self.study, space.base, space.assumptions, knobs))
         refuse_impossible_space(self.study, space, [path for path, _ in self._entries("rules")])
         references = tuple(self._reference(space, *item) for item in liked.items())
-        if self.study.problems:
-            return None
-        return replace(space, references=references)
+        space = replace(space, references=references)
+        if not self.study.problems:
+            space = self._balanced(space, liked)
+        here = self._of_this_surface(liked)
+        space = replace(space, unknowns=unknowns(self.study, space.base, space.assumptions, knobs, here))
+        return None if self.study.problems else space
 
     # ---- knobs
 
@@ -383,10 +387,67 @@ class StudyBuilder:
             phases=surface.phases,
         )
 
+    # ---- tyres
+
+    def _tyres(self, liked: dict[str, tuple[LikedTable, SurfaceDefinition]]) -> tuple[str, ...]:
+        """Which tyre runs on which surface, where a surface says so."""
+        surfaces = [self.surface, *(surface for _, surface in liked.values())]
+        tyres = {surface.name: surface.tyre.name for surface in surfaces if surface.tyre is not None}
+        return (f"Tyres: {'; '.join(f'{tyre} on {name}' for name, tyre in tyres.items())}.",) if tyres else ()
+
+    def _assumptions(self) -> tuple[Assumption, ...]:
+        tyre = self.surface.tyre
+        return with_tyre(self.car.assumptions, tyre.assumptions if tyre else ()) + self.surface.assumptions
+
+    def _of_this_surface(self, liked: dict[str, tuple[LikedTable, SurfaceDefinition]]) -> frozenset[str]:
+        """Slots of a tyre that no liked setup runs on: what is wrong with one tyre says nothing of another."""
+        others = [there.tyre for _, there in liked.values()]
+        if not others or any(other is self.surface.tyre for other in others):
+            return frozenset()
+        return frozenset(name for tyre in (self.surface.tyre, *others) if tyre is not None for name in tyre.numbers)
+
+    def _balanced(self, space: Space, liked: dict[str, tuple[LikedTable, SurfaceDefinition]]) -> Space:
+        """The space with the ratio of grip found where a surface asks for it; what cannot be had is noted."""
+        surfaces = {name: surface for name, (_, surface) in liked.items()}
+        for surface in {id(item): item for item in (self.surface, *surfaces.values()) if item.balanced}.values():
+            try:
+                name = home_of(self.study, space.planning.carry_over, surfaces)
+                home = next(item for item in space.references if item.name == name)
+                ratio = balanced_ratio(space, surface, self._with_surface(surface), home)
+            except NotBalanced as fault:
+                report(surface, fault)
+                continue
+            space = _with_ratio(
+                space, surface is self.surface, {n for n in surfaces if surfaces[n] is surface}, ratio, home
+            )
+        return space
+
     # ---- the whole
 
     def _with_surface(self, surface: SurfaceDefinition) -> FloatArray:
         base = self.car.base.copy()
-        for name, number in surface.numbers.items():
+        tyre = surface.tyre.numbers if surface.tyre else {}
+        for name, number in (tyre | surface.numbers).items():
             base[SLOT[name]] = number
         return base
+
+
+def _with_ratio(space: Space, here: bool, liked: set[str], ratio: float, home: Reference) -> Space:
+    """The space with a ratio of grip `here`, and on the surfaces of these liked setups."""
+    column = SLOT["front_grip_ratio"]
+
+    def put(base: FloatArray) -> FloatArray:
+        changed = base.copy()
+        changed[column] = ratio
+        return changed
+
+    references = tuple(replace(item, base=put(item.base)) if item.name in liked else item for item in space.references)
+    space = replace(space, references=references)
+    if not here:
+        return space
+    why = reason(home)
+    assumptions = tuple(
+        replace(item, value=ratio, reason=f"{why}; {item.reason}") if item.key == "front_grip_ratio" else item
+        for item in space.assumptions
+    )
+    return replace(space, base=put(space.base), assumptions=assumptions)

@@ -6,12 +6,13 @@ Ranges are wide: they catch slips of unit, not bad taste.
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import Annotated, Any
 
 from pydantic import Field, create_model
 
-from explorer.domain.unknowns import FIGURES, LAWS
-from explorer.inputs.assumed import ASSUMED, TORSION_HIGH, TORSION_LOW, AssumedKey
+from explorer.domain.unknowns import FIGURES, LAWS, UNLIKE_ENDS
+from explorer.inputs.assumed import ASSUMED, TORSION_HIGH, TORSION_LOW, TYRE_KEYS, AssumedKey
 from explorer.inputs.fields import (
     Choices,
     FileName,
@@ -30,6 +31,7 @@ from explorer.inputs.fields import (
     Text,
     Title,
     Word,
+    Worded,
     one_of,
     whole,
 )
@@ -243,13 +245,19 @@ HOW: dict[str, str] = {
 """How to measure what may stand under [assumed], by the stem without its end."""
 
 
-def _optional(keys: tuple[AssumedKey, ...]) -> dict[str, Any]:
+def _with_spreads(keys: tuple[AssumedKey, ...]) -> dict[str, Any]:
     fields: dict[str, Any] = {}
     for key in keys:
         how = HOW.get(key.stem.removeprefix("front_").removeprefix("rear_"), "")
         fields[key.stem] = (Annotated[float | None, Quantity(key.kind, key.low, key.high, how)], None)
         width = key.high - key.low
         fields[f"{key.stem}_spread"] = (Annotated[float | None, Quantity(key.kind, 0.0, width)], None)
+    return fields
+
+
+def _optional(keys: tuple[AssumedKey, ...]) -> dict[str, Any]:
+    shared = [replace(key, stem=stem) for key in keys for stem in UNLIKE_ENDS if key.stem == f"front_{stem}"]
+    fields = _with_spreads((*keys, *shared))
     for end in ("front", "rear"):
         gain = next(key for key in keys if key.stem == f"{end}_camber_gain")
         in_droop = Quantity(gain.kind, gain.low, gain.high, HOW["camber_gain_droop"])
@@ -265,19 +273,40 @@ Assumed: type[Table] = create_model("Assumed", __base__=Table, **_optional(ASSUM
 """[assumed] of a car file: any of the keys of `explorer.inputs.assumed.ASSUMED`, each with an optional spread."""
 
 
+class TyreHead(Table):
+    """[tyre]"""
+
+    name: Text = Field(description="what the team calls this tyre")
+
+
+Constants: type[Table] = create_model("Constants", __base__=Table, **_with_spreads(TYRE_KEYS))
+"""[constants] of a tyre file: any of the keys of `explorer.inputs.assumed.TYRE_KEYS`, each with an optional spread."""
+
+_remarks: dict[str, Any] = {key.stem: (Remark | None, None) for key in TYRE_KEYS}
+Sources: type[Table] = create_model("Sources", __base__=Table, **_remarks)
+"""[sources] of a tyre file: where each constant comes from, by its name without the unit."""
+
+BALANCED = "balanced"
+"""In place of a ratio of grip: such that the setup liked at home is as balanced here."""
+
+
 class SurfaceHead(Table):
     """[surface]"""
 
     name: Text = Field(description="what the team calls this surface")
     grip: Annotated[float, Quantity("number", 0.05, 5.0, "the tightest circle held at a known speed: v^2/(R g)")]
     grip_spread: Annotated[float | None, Quantity("number", 0.0, 2.0)] = None
-    front_grip_ratio: Annotated[float, Quantity("number", 0.3, 3.0)] = 1.0
+    front_grip_ratio: Annotated[
+        float | str,
+        Worded("number", 0.3, 3.0, f'or "{BALANCED}": the setup liked at home is as balanced here', word=BALANCED),
+    ] = 1.0
     front_grip_ratio_spread: Annotated[float | None, Quantity("number", 0.0, 1.0)] = None
     roughness: Annotated[float | None, Quantity("roughness", 0.0, 1.0, "0 for smooth")] = None
     roughness_spread: Annotated[float | None, Quantity("roughness", 0.0, 1.0)] = None
     iso_class: Annotated[str, one_of("A", "B", "C", "D", "E", "F", "G", "H")] | None = None
     bump_height: Annotated[float, Quantity("length", 0.0, 0.05, "the usual bump, with a straight edge and a ruler")]
     bump_height_spread: Annotated[float | None, Quantity("length", 0.0, 0.05)] = None
+    tyre: FileName | None = Field(None, description="the file of the tyre that runs here, seen from this file's folder")
 
 
 class Phase(Table):

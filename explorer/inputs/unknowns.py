@@ -1,9 +1,9 @@
 """From the tables on what is not known to `Unknown`s, and how a plan is asked for.
 
-Every assumed number is an unknown by default, with its usual spread; so are the height of the centre of gravity and
-the tyres' stiffness, which are measured but seldom well. `[unknowns.KEY]` gives any other number of the car or the
-surface a spread, or takes one away. Where a knob sets the same number, all its levels are off alike: a length or an
-angle by so much, anything else (rates, masses, ratios) by such a share.
+Every assumed number is an unknown by default, with its usual spread, both ends alike but for some tyre constants; so
+are the height of the centre of gravity and the tyres' stiffness, which are measured but seldom well. `[unknowns.KEY]`
+gives any other number of the car or the surface a spread, or takes one away. Where a knob sets the same number, all its
+levels are off alike: a length or an angle by so much, anything else (rates, masses, ratios) by such a share.
 """
 
 from __future__ import annotations
@@ -14,7 +14,7 @@ from typing import Any
 
 from explorer.domain.space import Assumption, FloatArray, Knob
 from explorer.domain.units import to_si, unit_of
-from explorer.domain.unknowns import CG_HEIGHT_SPREAD, TYRE_RATE_SPREAD, Planning, Unknown
+from explorer.domain.unknowns import CG_HEIGHT_SPREAD, TYRE_RATE_SPREAD, UNLIKE_ENDS, Planning, Unknown
 from explorer.inputs.assumed import ASSUMED
 from explorer.inputs.fields import KINDS, Quantity, show
 from explorer.inputs.source import Source, near
@@ -155,9 +155,14 @@ def default_entries(base: FloatArray, assumptions: tuple[Assumption, ...]) -> di
 
 
 def unknowns(
-    source: Source, base: FloatArray, assumptions: tuple[Assumption, ...], knobs: tuple[Knob, ...]
+    source: Source,
+    base: FloatArray,
+    assumptions: tuple[Assumption, ...],
+    knobs: tuple[Knob, ...],
+    here: frozenset[str] = frozenset(),
 ) -> tuple[Unknown, ...]:
-    """Everything that is not known, defaults and `[unknowns]` together; problems go to the source."""
+    """Everything that is not known, defaults and `[unknowns]` together; problems go to the source. `here`: slots of the
+    tyre that runs on this surface alone."""
     entries = default_entries(base, assumptions)
     groups: list[tuple[str, list[_Entry]]] = []
     owners: dict[str, str] = {}
@@ -181,10 +186,11 @@ def unknowns(
             groups.append((key, given))
     together: dict[str, list[_Entry]] = {}
     for slot, entry in entries.items():
-        both = all(name in entries for name in slots_of(_shared(slot)))
-        together.setdefault(_shared(slot) if both else slot, []).append(entry)
+        shared = _shared(slot)
+        both = shared not in UNLIKE_ENDS and all(name in entries for name in slots_of(shared))
+        together.setdefault(shared if both else slot, []).append(entry)
     groups = [(_key(stem), group) for stem, group in together.items()] + groups
-    return tuple(_unknown(key, group, base) for key, group in groups)
+    return tuple(_unknown(key, group, base, here) for key, group in groups)
 
 
 def _asked(
@@ -264,7 +270,7 @@ def _levels(slot: str, knobs: tuple[Knob, ...]) -> list[float]:
     return [setting[knob.slots.index(column)] for knob in knobs if column in knob.slots for setting in knob.settings]
 
 
-def _unknown(key: str, group: list[_Entry], base: FloatArray) -> Unknown:
+def _unknown(key: str, group: list[_Entry], base: FloatArray, here: frozenset[str]) -> Unknown:
     unit = unit_of(key)
     return Unknown(
         key=key,
@@ -275,7 +281,7 @@ def _unknown(key: str, group: list[_Entry], base: FloatArray) -> Unknown:
         low=tuple(entry.low for entry in group),
         high=tuple(entry.high for entry in group),
         law=group[0].law,
-        of_surface=group[0].slot in SURFACE_STEMS,
+        of_surface=group[0].slot in SURFACE_STEMS or group[0].slot in here,
         reason=group[0].reason,
         shifts=CATALOGUE[group[0].slot].kind in SHIFTING,
     )

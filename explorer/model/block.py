@@ -13,7 +13,7 @@ from explorer.model.corner.cornering import car_state, wheels_at
 from explorer.model.corner.direct import direct_limits, no_route, route_of
 from explorer.model.corner.followed import followed_limits
 from explorer.model.corner.grip import corner_of
-from explorer.model.corner.path import PathLaw, law_of, path_law, unlike
+from explorer.model.corner.path import PathLaw, law_of, path_law, unlike, values_of
 from explorer.model.fill import fill_bumps, fill_phase, fill_response, fill_steady, fill_worst
 from explorer.model.machine.compiled import inner, spliced
 from explorer.model.machine.lanes import (
@@ -131,9 +131,9 @@ def evaluate_block(axles_of, vectors, count, phases, tables, which, out, faults)
         wheels = wheels_at(corner, state, limits.rolled_over)
         clearance = clearance_at(vectors, corner, state, front_bumps, rear_bumps)
         block = metrics[N_CAR + p * N_PHASE : N_CAR + (p + 1) * N_PHASE]
-        fill_phase(corner, limits, state, wheels, clearance, block)
+        fill_phase(corner, limits, state, wheels, clearance, flat, starts, block)
         if phases[p, _TURN_IN] > 0.5:
-            fill_response(corner, state, wheels, metrics[:N_CAR])
+            fill_response(corner, car_state(law, body, values_of(route.start.state)), metrics[:N_CAR])
         fill_worst(block, p == 0, metrics[:N_CAR])
         mean = mean + phases[p, _WEIGHT] * value_at(block, _GRIP)
     put_at(metrics, _C_MEAN, mean / phases[:, _WEIGHT].sum())

@@ -7,8 +7,9 @@ import numpy as np
 from explorer.model.car.bumps import bump_step
 from explorer.model.car.car import G
 from explorer.model.corner.axle_point import LATERAL, SIGMA
+from explorer.model.corner.grip import balance_at
 from explorer.model.corner.path import PathState, axles_at
-from explorer.model.corner.response import axle_forces, response_of, roll_mode
+from explorer.model.corner.response import axle_forces, response_of, roll_mode, steady_transfer
 from explorer.model.machine.compiled import inner, njit
 from explorer.model.machine.jets import part
 from explorer.model.machine.lanes import least, put_at, value_at, where
@@ -23,7 +24,9 @@ _BALANCE, _LIFT, _OVER, _CLEAR = (
 _LOADS, _LEANS = PHASE_COLUMN["front_inner_load_n"], PHASE_COLUMN["front_inner_inclination_deg"]
 _LIFT_AXLE, _LIMITED_BY, _STATE = (PHASE_COLUMN[name] for name in ("lift_axle", "limited_by", "state"))
 
-_C_LAG, _C_BITE, _C_DAMP = CAR_COLUMN["lag_ms"], CAR_COLUMN["bite_pct"], CAR_COLUMN["roll_damping_ratio"]
+_C_LAG, _C_BITE, _C_FORCE, _C_DAMP = (
+    CAR_COLUMN[name] for name in ("lag_ms", "bite_pct", "bite_n", "roll_damping_ratio")
+)
 _C_LOAD, _C_UPSET, _C_STEP = (
     CAR_COLUMN[name] for name in ("front_bump_load_n", "front_bump_upset_m_per_s2", "front_bump_step_n")
 )
@@ -66,15 +69,15 @@ def fill_bumps(axle, end, level, height, car):
 
 
 @inner
-def fill_phase(corner, limits, state, wheels, clearance, out):
-    """Metrics of one phase, in edge units."""
+def fill_phase(corner, limits, state, wheels, clearance, tables, table_start, out):
+    """Metrics of one phase, in edge units; the bump tables are for the balance, see `grip.balance_at`."""
     required = corner.phase.lateral
     lowest = least(limits.front_grip, limits.rear_grip)
     put_at(out, _ROLL, state.roll * _DEG)
     put_at(out, _GRIP, margin_pct(lowest, required))
     put_at(out, _FRONT_GRIP, margin_pct(limits.front_grip, required))
     put_at(out, _REAR_GRIP, margin_pct(limits.rear_grip, required))
-    put_at(out, _BALANCE, 100.0 * (limits.front_grip - limits.rear_grip) / required)
+    put_at(out, _BALANCE, 100.0 * balance_at(corner, wheels, limits.asked.lateral, tables, table_start))
     put_at(out, _LIFT, margin_pct(least(limits.front_lift, limits.rear_lift), required))
     put_at(out, _OVER, margin_pct(limits.rollover, required))
     put_at(out, _CLEAR, 1000.0 * clearance)
@@ -94,17 +97,22 @@ def fill_phase(corner, limits, state, wheels, clearance, out):
 
 
 @inner
-def fill_response(corner, state, wheels, car):
-    """Lag, bite and damping about the working point of the turn-in phase."""
+def fill_response(corner, upright, car):
+    """Lag, bite and damping of the car that drives straight on in the turn-in phase, `upright` its `CarState`; the
+    force of the bite is the share reached of the transfer that the phase's lateral acceleration brings."""
+    body, front, rear = corner.body, corner.front, corner.rear
+    mode = roll_mode(body, front, rear, upright.front, upright.rear)
     response = response_of(
-        corner.body,
-        roll_mode(corner.body, corner.front, corner.rear, state.front, state.rear),
+        body,
+        mode,
         corner.phase.speed,
-        axle_forces(corner.tyre, state.front, wheels.front_inner_load, wheels.front_outer_load),
-        axle_forces(corner.tyre, state.rear, wheels.rear_inner_load, wheels.rear_outer_load),
+        axle_forces(corner.tyre, front, upright.front),
+        axle_forces(corner.tyre, rear, upright.rear),
     )
+    transfer = steady_transfer(body, mode, front, rear, upright.front, upright.rear, corner.phase.lateral)
     put_at(car, _C_LAG, 1000.0 * response.lag)
     put_at(car, _C_BITE, 100.0 * response.bite)
+    put_at(car, _C_FORCE, response.bite * transfer)
     put_at(car, _C_DAMP, response.damping_ratio)
     put_at(car, _C_STATE, where(response.unstable, 1.0, 0.0))
 

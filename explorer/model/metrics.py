@@ -27,12 +27,18 @@ class Metric:
     codes: tuple[str, ...] = ()
 
 
+BALANCE_MEANING = "capacity over demand of the front axle less the rear's: positive rotates, negative pushes"
+"""Both at the lateral acceleration that the phase asks for: see `explorer.model.corner.grip.balance_at`."""
+
+BITE_MEANING = "load transferred 20 ms after the steer that the turn-in phase asks for; for comparing surfaces"
+"""See `explorer.model.corner.response.steady_transfer`."""
+
 PHASE_METRICS: tuple[Metric, ...] = (
     Metric("roll_deg", "roll angle", "deg", 0, 0.1, "body roll at the required lateral acceleration"),
     Metric("grip_margin_pct", "grip margin", "%", 1, 0.5, "lower axle limit over what the corner asks, less one"),
     Metric("front_grip_margin_pct", "front grip margin", "%", 1, 0.5, "front axle limit over what is asked, less one"),
     Metric("rear_grip_margin_pct", "rear grip margin", "%", 1, 0.5, "rear axle limit over what is asked, less one"),
-    Metric("balance_pct", "balance", "%", 0, 0.5, "front less rear limit: positive rotates, negative pushes"),
+    Metric("balance_pct", "balance", "%", 0, 0.5, BALANCE_MEANING),
     Metric("lift_margin_pct", "lift margin", "%", 1, 1.0, "where the first inner wheel leaves the ground, less one"),
     Metric("rollover_margin_pct", "rollover margin", "%", 1, 1.0, "where the car rolls over, less one"),
     Metric("clearance_mm", "clearance", "mm", 1, 0.2, "lowest chassis edge over the ground; negative touches"),
@@ -52,6 +58,7 @@ PHASE_METRICS: tuple[Metric, ...] = (
 CAR_METRICS: tuple[Metric, ...] = (
     Metric("lag_ms", "response lag", "ms", -1, 0.5, "how late load transfer runs behind a ramped steer at turn-in"),
     Metric("bite_pct", "bite", "%", 1, 1.0, "share of the final transfer reached 20 ms after a step of steer"),
+    Metric("bite_n", "bite in newtons", "N", 1, 0.02, BITE_MEANING),
     Metric("roll_damping_ratio", "roll damping ratio", "", 0, 0.02, "of the roll motion alone"),
     Metric("front_bump_load_n", "front bump load", "N", -1, 0.05, "RMS wheel load variation on the rough surface"),
     Metric("rear_bump_load_n", "rear bump load", "N", -1, 0.05, "RMS wheel load variation on the rough surface"),

@@ -49,6 +49,9 @@ RANGES: dict[str, tuple[float, float]] = {
 }
 """Ranges of plausible cars: wheel and bar rate at the wheel. SI (camber gain rad/m, angles rad)."""
 
+TYRES_ALIKE = ("best_lean", "lean_width", "cornering_stiffness")
+"""Constants of an end's tyres that are drawn once for both ends."""
+
 BARLESS_SHARE = 0.1
 """Share of the ends that carry no bar."""
 
@@ -78,6 +81,7 @@ _FIXED = {
     "front_edge_offset": 0.05,
     "rear_edge_offset": 0.05,
     "grip": 1.0,
+    "stiffness_grip_exponent": 0.5,
     "front_grip_ratio": 1.0,
     "bump_height": 0.004,
 }
@@ -96,7 +100,7 @@ class Case:
     corner: bool = False
 
 
-def put(car: FloatArray, **values: float) -> FloatArray:
+def put(car: FloatArray, **values: float | FloatArray) -> FloatArray:
     """Copy of a vector or of many (cars, slots) with slots set; `both_<slot>` sets front and rear.
 
     >>> float(put(middle_car(), both_bar_rate=0.0)[SLOT["rear_bar_rate"]])
@@ -122,6 +126,8 @@ def plausible_cars(seed: int, count: int) -> FloatArray:
     for name, (low, high) in RANGES.items():
         if name in SLOT:
             cars[:, SLOT[name]] = rng.uniform(low, high, count)
+        if name in TYRES_ALIKE:
+            cars = put(cars, **{f"both_{name}": rng.uniform(low, high, count)})
     for end in ("front", "rear"):
         for name in DRAWN_PER_END:
             cars[:, SLOT[f"{end}_{name}"]] = rng.uniform(*RANGES[name], count)
@@ -141,7 +147,7 @@ def middle_car() -> FloatArray:
     car = np.zeros(len(SLOTS))
     middle = {name: 0.5 * (low + high) for name, (low, high) in RANGES.items()}
     middle["bar_rate"] = math.sqrt(RANGES["bar_rate"][0] * RANGES["bar_rate"][1])
-    ends = {f"both_{name}": middle[name] for name in DRAWN_PER_END} | {
+    ends = {f"both_{name}": middle[name] for name in (*DRAWN_PER_END, *TYRES_ALIKE)} | {
         "both_spring_rate": middle["wheel_rate"],
         "both_bar_rate": middle["bar_rate"],
     }

@@ -27,6 +27,7 @@ def study(tmp_path: Path) -> Path:
     """The dusty two-wheel-drive study cut down to a few setups, free to be broken."""
     shutil.copytree(CONFIGS / "cars", tmp_path / "cars")
     shutil.copytree(CONFIGS / "surfaces", tmp_path / "surfaces")
+    shutil.copytree(CONFIGS / "tyres", tmp_path / "tyres")
     text = (CONFIGS / "2wd_dusty.toml").read_text(encoding="utf-8")
     text = text.replace('parts = "all"', 'parts = ["none", "1.0", "1.2", "1.4"]')
     text = text.replace("values = [20, 22, 24]", "values = [20, 22]")
@@ -243,7 +244,7 @@ def test_check_tells_derived_numbers_and_odd_ones(study: Path) -> None:
         text = good.replace(old, new, 1)
         car.write_text(text, encoding="utf-8")
         code, found = answer_of("check", study, "--json")
-        line = next(number for number, row in enumerate(text.splitlines(), start=1) if row == new)
+        line = next(number for number, row in enumerate(text.splitlines(), start=1) if row.split("#")[0].strip() == new)
         assert code == 0
         assert [(w["line"], w["key"].endswith(key)) for w in found["warnings"]] == [(line, True)], (key, found)
         assert found["warnings"][0]["file"].endswith("heron_2wd.toml")
@@ -274,6 +275,7 @@ def test_version_and_schema(tmp_path: Path) -> None:
         "practice.schema",
         "study.schema",
         "surface.schema",
+        "tyre.schema",
     ]
     assert call("schema", tmp_path / "made" / "car.schema.json")[0] == 2
 
@@ -315,7 +317,7 @@ def test_a_console_prints_names_it_has_no_letters_for(study: Path, tmp_path: Pat
     code, output, remarks = said("check", home / study.name)
     assert code == 0 and told in output and "Traceback" not in remarks
     code, output, remarks = said("new", home / "new")
-    assert code == 0 and len(output.splitlines()) == 3 and "Traceback" not in remarks
+    assert code == 0 and len(output.splitlines()) == 4 and "Traceback" not in remarks
     (home / study.name).write_text("nonsense = 1", encoding="utf-8")
     code, output, remarks = said("check", home / study.name)
     assert code == 2 and "nonsense" in remarks and "Traceback" not in remarks

@@ -29,7 +29,7 @@ SETS: dict[str, dict[str, Path]] = {
             "study.toml": CONFIGS / f"{study}.toml",
             **{
                 f"{folder}/{path.name}": path
-                for folder in ("cars", "surfaces", "practice")
+                for folder in ("cars", "surfaces", "tyres", "practice")
                 for path in sorted((CONFIGS / folder).glob("*.toml"))
             },
         }
@@ -87,9 +87,10 @@ def _trees(name: str) -> dict[str, Any]:
 
 
 def used(tree: dict[str, Any], files: dict[str, Any]) -> list[str]:
-    """Files of a set that its study names."""
+    """Files of a set that its study names, and the tyres, which surfaces name."""
     said = json.dumps(tree, default=str)
-    return ["study.toml", *(place for place in files if f'"{place}"' in said)]
+    tyres = [place for place in files if place == "tyre.toml" or place.startswith("tyres/")]
+    return ["study.toml", *(place for place in files if f'"{place}"' in said), *tyres]
 
 
 # ---- writing TOML

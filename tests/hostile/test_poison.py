@@ -279,6 +279,7 @@ def test_a_plan_counts_setups_lost_in_one_scenario(monkeypatch, study):
     space = study.space
     draws = draw(space, 8)
     cells = at_level(space)
+    unasked = ~robust.robust_of(space, scenario_pass.outcomes_of(space, draws)).answered
     real = evaluate.evaluate_parameters
 
     def in_one_scenario(vectors, phases, slots, factor, offset):
@@ -294,7 +295,9 @@ def test_a_plan_counts_setups_lost_in_one_scenario(monkeypatch, study):
     column = space.knob_index(KNOB)
     place = space.knobs[column].position_of(LEVEL)
     lost = space.positions(0, space.size)[:, column] == place
-    assert found.unanswered == lost.sum() == 15 and np.array_equal(~found.answered, lost)
+    assert lost.sum() == 15
+    lost |= unasked  # some that the model cannot answer in one of these scenarios, poisoned or not
+    assert found.unanswered == lost.sum() < len(lost) and np.array_equal(~found.answered, lost)
     assert np.isfinite(found.figures).all() and (found.figures[:, lost] == 0.0).all()
     assert all(pick.positions[column] != place for pick in robust_shortlist.robust_shortlist(found, space).picks)
     assert not (robust.robust_front(found, space).positions[:, column] == place).any()

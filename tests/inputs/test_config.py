@@ -106,7 +106,9 @@ def test_numbers_reach_the_model_in_si(folder: Path) -> None:
         "caster": math.radians(25.0),
         "front_camber_gain": math.radians(0.15) * 1000.0,
         "ackermann_share": 0.6,
-        "cornering_stiffness": 0.7 * 180.0 / math.pi,
+        "front_cornering_stiffness": 0.5 * 180.0 / math.pi,
+        "rear_best_lean": math.radians(1.0),
+        "front_best_lean": math.radians(4.0),
         "roughness": 1500e-9,
         "bump_height": 0.004,
         "grip": 0.95,
@@ -273,6 +275,7 @@ def test_defaults_lie_within_their_own_bounds() -> None:
 
 def test_given_assumption_replaces_the_default_and_is_still_listed(folder: Path) -> None:
     """Catches a value that is listed but not used, or used but not listed."""
+    edit(folder, "surface.toml", 'tyre = "tyre.toml"', "")
     edit(folder, "car.toml", "[assumed]", "[assumed]\nload_sensitivity = 0.2\nyaw_inertia_g_mm2 = 2.5e7")
     study = load(folder)
     items = {item.key: item for item in study.space.assumptions}
@@ -281,6 +284,29 @@ def test_given_assumption_replaces_the_default_and_is_still_listed(folder: Path)
     assert items["yaw_inertia_kg_m2"].spread == pytest.approx(0.25 * 0.025)
     assert items["front_camber_gain_deg_per_mm"].spread == pytest.approx(0.05)
     assert items["grip"].spread == pytest.approx(0.10)
+
+
+def test_a_tyre_constant_for_both_ends_and_for_one(folder: Path) -> None:
+    """A key without its end sets both; a key of one end beside it goes before it there. Catches a key of both that is
+    read by neither end, or that overrides the end's own."""
+    lines = "[assumed]\nbest_lean_deg = 2\nbest_lean_spread_deg = 0.5\nfront_best_lean_deg = 3"
+    edit(folder, "car.toml", "[assumed]", lines)
+    edit(folder, "surface.toml", 'tyre = "tyre.toml"', "")
+    study = load(folder)
+    assert base(study, "front_best_lean") == pytest.approx(math.radians(3.0))
+    assert base(study, "rear_best_lean") == pytest.approx(math.radians(2.0))
+    items = {item.key: item for item in study.space.assumptions}
+    assert items["front_best_lean_deg"].spread == items["rear_best_lean_deg"].spread == pytest.approx(0.5)
+    assert "best_lean_deg" not in items
+
+
+def test_unlike_ends_are_unknowns_of_their_own(folder: Path) -> None:
+    """Catches front and rear tyres drawn as one; camber gain, guessed alike at both ends, still is."""
+    found = {one.key: one.slots for one in load(folder).space.unknowns}
+    for end in ("front", "rear"):
+        for key in ("best_lean_deg", "lean_width_deg", "cornering_stiffness_n_per_deg"):
+            assert len(found[f"{end}_{key}"]) == 1
+    assert len(found["damping_n_s_per_m"]) == 2 and "stiffness_grip_exponent" in found
 
 
 def test_chassis_stiffness_becomes_compliance(folder: Path) -> None:

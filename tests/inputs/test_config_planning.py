@@ -23,7 +23,7 @@ CONFIGS = Path(__file__).parents[2] / "configs"
 
 def study(tmp_path: Path, tail: str) -> Space:
     """The demo with more written at its end."""
-    for folder in ("cars", "surfaces"):
+    for folder in ("cars", "surfaces", "tyres"):
         shutil.copytree(CONFIGS / folder, tmp_path / folder, dirs_exist_ok=True)
     text = (CONFIGS / "demo.toml").read_text(encoding="utf-8")
     (tmp_path / "study.toml").write_text(text + "\n" + tail, encoding="utf-8")
@@ -117,7 +117,7 @@ def test_one_end_given_alone_leaves_the_other_as_it_was(tmp_path: Path) -> None:
         ("[unknowns.cg_height_kg]\nspread = 1", "unknowns.cg_height_kg: no number of the car or the surface"),
         ("[unknowns.track_mm]", "unknowns.track_mm.spread:  | this key is needed"),
         ("[unknowns.grip]\nspread = -1", "unknowns.grip.spread: -1 | 0 or a number above 0"),
-        ("[unknowns.grip]\nlow = 2.0", "unknowns.grip: 2 to 1.55 | bounds around the best guess, 1.35"),
+        ("[unknowns.grip]\nlow = 2.0", "unknowns.grip: 2 to 1.95 | bounds around the best guess, 1.85"),
         ("[unknowns.grip]\nhigh = 99", "unknowns.grip.high: 99 | allowed: 0.05 to 5"),
         ("[unknowns.track_mm]\nspread = 900", "unknowns.track_mm.spread: 900 | less than the best guess"),
         ('[unknowns.grip]\nlaw = "cauchy"', 'unknowns.grip.law: "cauchy" | one of normal'),

@@ -18,6 +18,7 @@ from explorer.domain.errors import ConfigError
 from explorer.inputs.car_and_surface import CAR_TOPS
 from explorer.inputs.json_schema import DRAFT, _unknown_keys, schema_texts
 from explorer.inputs.load import HEAD_KEYS, PLAN_TABLES, STUDY_TABLES, load_study
+from explorer.inputs.tyre import TYRE_TOPS
 from explorer.inputs.unknowns import known_keys, split_key
 
 ROOT = Path(__file__).parents[2]
@@ -29,8 +30,9 @@ FILES = (
     [("study", path) for path in sorted(CONFIGS.glob("*.toml"))]
     + [("car", path) for path in sorted((CONFIGS / "cars").glob("*.toml"))]
     + [("surface", path) for path in sorted((CONFIGS / "surfaces").glob("*.toml"))]
+    + [("tyre", path) for path in sorted((CONFIGS / "tyres").glob("*.toml"))]
     + [("practice", path) for path in sorted((CONFIGS / "practice").glob("*.toml"))]
-    + [(name, STARTER / f"{name}.toml") for name in ("car", "surface", "study")]
+    + [(name, STARTER / f"{name}.toml") for name in ("car", "tyre", "surface", "study")]
 )
 
 KNOWN = {
@@ -115,6 +117,7 @@ def test_every_file_of_ours_fits(kind: str, path: Path) -> None:
 def test_the_same_tables_as_the_reader() -> None:
     """Catches a table that the reader knows and the schema does not, and the other way round."""
     assert set(SCHEMAS["car"]["properties"]) == set(CAR_TOPS)
+    assert set(SCHEMAS["tyre"]["properties"]) == set(TYRE_TOPS)
     assert set(SCHEMAS["study"]["properties"]) == set(HEAD_KEYS + STUDY_TABLES + PLAN_TABLES)
     keys = _unknown_keys()
     assert set(known_keys()) <= set(keys) and all(split_key(key)[0] for key in keys)
@@ -163,7 +166,7 @@ def test_what_the_reader_refuses_an_editor_underlines(fault: str, tmp_path: Path
     kind, old, new = FAULTS[fault]
     text = broken(PATHS[kind].read_text(encoding="utf-8"), old, new)
     assert against(kind, tomllib.loads(text)), fault
-    for folder in ("cars", "surfaces"):
+    for folder in ("cars", "surfaces", "tyres"):
         shutil.copytree(CONFIGS / folder, tmp_path / folder)
     study = tmp_path / "study.toml"
     shutil.copy(PATHS["study"], study)

@@ -102,7 +102,7 @@ def test_stiffer_bar_costs_its_end_grip(cars: np.ndarray, end: str, phase: str) 
     """Inclination and patch effects off, no wheel up at the limit: every car loses limit at the stiffer end and gains
     it at the other. Control: without load sensitivity the own end loses next to nothing (what
     is left is the pitch of the rolled body, of either sign)."""
-    flat = put(cars, lean_width=1e6, patch_shift=0.0)
+    flat = put(cars, front_lean_width=1e6, rear_lean_width=1e6, patch_shift=0.0)
     stiff = {f"{end}_bar_rate": 1.4}
     before, after = Answers(flat), Answers(changed(flat, **stiff))
     own, other = f"{phase}.{end}_grip_margin_pct", f"{phase}.{OTHER[end]}_grip_margin_pct"
@@ -122,14 +122,14 @@ def test_front_bar_in_the_hairpin(cars: np.ndarray, before: Answers) -> None:
     limit and raises the rear's, above 90 % of cars. Catches steered lean of the wrong sign. Control: where the front
     is made to want far more lean the own effect no longer holds for nearly every car."""
     after = Answers(changed(cars, front_bar_rate=1.4))
-    best = cars[:, SLOT["best_lean"]] / DEG
+    best = cars[:, SLOT["front_best_lean"]] / DEG
     where = all_wheels_down(before, after)
     where &= before["hairpin.front_outer_inclination_deg"] > best
     where &= before["hairpin.rear_outer_inclination_deg"] < best
     own, other = "hairpin.front_grip_margin_pct", "hairpin.rear_grip_margin_pct"
     assert share_of("hairpin, front bar own limit down", after[own] < before[own], where) > 0.97
     assert share_of("hairpin, rear limit up", after[other] > before[other], where) > 0.90
-    keen = put(cars, best_lean=20 * DEG)
+    keen = put(cars, front_best_lean=20 * DEG, rear_best_lean=20 * DEG)
     lost = Answers(changed(keen, front_bar_rate=1.4))[own] < Answers(keen)[own]
     assert share_of("control: short of best lean", lost, where) < 0.75
 
@@ -142,7 +142,8 @@ def _equal_ends(cars: np.ndarray, best_lean: float) -> np.ndarray:
     return put(
         equal,
         front_weight_share=0.5,
-        best_lean=best_lean,
+        front_best_lean=best_lean,
+        rear_best_lean=best_lean,
         front_camber=0.0,
         rear_camber=0.0,
         caster=1e-6,
@@ -198,14 +199,14 @@ def test_softer_both_ends_frees_the_hairpin(cars: np.ndarray, before: Answers, s
     """Outer front past its best lean, outer rear short of it: softer at both ends moves the balance to the front
     (towards rotating), 95 %; on power at a leaning driven rear axle the patch shift adds to it. Controls: without
     inclination effects it is a coin toss; without patch shift nothing is added."""
-    best = cars[:, SLOT["best_lean"]] / DEG
+    best = cars[:, SLOT["front_best_lean"]] / DEG
     where = all_wheels_down(before, softer)
     for answers in (before, softer):
         where &= answers["hairpin.front_outer_inclination_deg"] > best
         where &= answers["hairpin.rear_outer_inclination_deg"] < best
     name = "hairpin.balance_pct"
     assert share_of("softer: hairpin balance to the front", softer[name] > before[name], where) > 0.95
-    upright = put(cars, lean_width=1e6, patch_shift=0.0)
+    upright = put(cars, front_lean_width=1e6, rear_lean_width=1e6, patch_shift=0.0)
     moved = Answers(scaled_both(upright, 0.7))[name] > Answers(upright)[name]
     assert 0.3 < share_of("control: no inclination effect", moved, where) < 0.7
 

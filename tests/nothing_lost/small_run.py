@@ -29,6 +29,7 @@ def study_in(folder: Path) -> Path:
     folder.mkdir(parents=True, exist_ok=True)
     shutil.copytree(CONFIGS / "cars", folder / "cars")
     shutil.copytree(CONFIGS / "surfaces", folder / "surfaces")
+    shutil.copytree(CONFIGS / "tyres", folder / "tyres")
     text = (CONFIGS / "2wd_dusty.toml").read_text(encoding="utf-8")
     for long, short in (
         ('parts = "all"', 'parts = ["none", "1.0", "1.2", "1.4"]'),

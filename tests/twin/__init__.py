@@ -58,6 +58,12 @@ def _clearance(corner: Corner, point: Any) -> float:
     return min(front, rear)
 
 
+def _reserve(grip: Grip, corner: Corner, point: Any, end: int) -> float:
+    """Capacity of an axle for each newton asked of it, a tenth of its share of the car's lateral force at the least."""
+    share = corner.car.front_weight if end == 0 else 1.0 - corner.car.front_weight
+    return grip.capacity[end] / max(grip.demand[end], 0.1 * share * corner.car.mass * point.a_y)
+
+
 def _phase_metrics(corner: Corner) -> dict[str, float]:
     required = corner.required
     rolled = required >= corner.rollover
@@ -78,7 +84,7 @@ def _phase_metrics(corner: Corner) -> dict[str, float]:
         "grip_margin_pct": margin(min(front_limit, rear_limit)),
         "front_grip_margin_pct": margin(front_limit),
         "rear_grip_margin_pct": margin(rear_limit),
-        "balance_pct": 100.0 * (front_limit - rear_limit) / required,
+        "balance_pct": 100.0 * _reserve(grip, corner, point, 0) - 100.0 * _reserve(grip, corner, point, 1),
         "lift_margin_pct": margin(min(corner.lift_threshold(0), corner.lift_threshold(1))),
         "rollover_margin_pct": margin(corner.rollover),
         "clearance_mm": 1000.0 * _clearance(corner, point),
@@ -110,10 +116,10 @@ def solve(parameters: dict[str, float], phases: list[dict[str, Any]], law: str =
     out["mean_grip_margin_pct"] = weighted / sum(weights)
 
     turn_in = next((c for phase, c in zip(phases, corners, strict=True) if phase["is_turn_in"]), corners[0])
-    rolled = turn_in.required >= turn_in.rollover
-    answer = response(turn_in, turn_in.equilibrium(turn_in.required), rolled)
+    answer = response(turn_in)
     out["lag_ms"] = 1000.0 * answer.lag
     out["bite_pct"] = answer.bite
+    out["bite_n"] = answer.bite_force
     out["roll_damping_ratio"] = answer.damping_ratio
     out["response_state"] = 1.0 if answer.unstable else 0.0
 

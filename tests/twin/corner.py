@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from typing import Any, NamedTuple
 
-from twin.car import Car, G
+from twin.car import ENDS, Car, G
 from twin.path import Knot, Path, Piece
 from twin.statics import Asked, Bearing, Point, Statics
 from twin.tyre import bump_factor, bumps, steered_lean
@@ -99,7 +99,8 @@ class Corner:
         if load <= 0.0:
             return 0.0
         p, reference = self.car.p, self.car.p["reference_load"]
-        camber = 1.0 / (1.0 + ((lean - p["best_lean"]) / p["lean_width"]) ** 2)
+        off = (lean - p[f"{ENDS[end]}_best_lean"]) / p[f"{ENDS[end]}_lean_width"]
+        camber = 1.0 / (1.0 + off**2)
         steady = self.car.axles[end].grip * reference * (load / reference) ** (1.0 - p["load_sensitivity"])
         return steady * camber * bump_factor(load, self.bumps[end][0], p["load_sensitivity"])
 

@@ -66,12 +66,12 @@ def random_car(rng: np.random.Generator) -> dict[str, float]:
         "front_downforce_share": u(0.3, 0.6),
         "load_sensitivity": u(0.08, 0.30),
         "reference_load": u(3.0, 5.0),
-        "best_lean": math.radians(u(0.0, 3.0)),
-        "lean_width": math.radians(u(6.0, 14.0)),
+        "front_best_lean": math.radians(u(0.0, 3.0)),
+        "front_lean_width": math.radians(u(6.0, 14.0)),
         "patch_shift": u(0.0, 0.005),
         "patch_lean": math.radians(u(2.0, 5.0)),
         "longitudinal_grip_ratio": u(0.9, 1.2),
-        "cornering_stiffness": u(20.0, 70.0),
+        "front_cornering_stiffness": u(20.0, 70.0),
         "cornering_exponent": u(0.7, 1.0),
         "camber_stiffness": u(0.5, 6.0),
         "chassis_half_width": u(0.04, 0.09),
@@ -83,6 +83,7 @@ def random_car(rng: np.random.Generator) -> dict[str, float]:
         "bump_height": u(0.0, 0.004),
     }
     p |= _links(rng.spawn(1)[0], p)
+    p |= _other_tyres(rng.spawn(1)[0])
     car = make_car(p, "beam")
     unit = max(bumps(car, axle, 3.0)[0] for axle in car.axles)
     p["roughness"] = 0.0 if chance(0.15) else 1e-6 * (u(0.0, 2.0) / unit) ** 2
@@ -102,6 +103,16 @@ def _links(rng: np.random.Generator, p: dict[str, float]) -> dict[str, float]:
             f"{end}_tyre_side_compliance": 0.0 if rng.random() < 0.5 else float(rng.uniform(0.0, 2.5e-4)),
         }
     return found
+
+
+def _other_tyres(rng: np.random.Generator) -> dict[str, float]:
+    """The rear tyres, unlike the front ones, and how stiffness goes with grip: again a stream of its own."""
+    return {
+        "rear_best_lean": math.radians(float(rng.uniform(0.0, 3.0))),
+        "rear_lean_width": math.radians(float(rng.uniform(6.0, 14.0))),
+        "rear_cornering_stiffness": float(rng.uniform(20.0, 70.0)),
+        "stiffness_grip_exponent": float(rng.uniform(0.0, 1.0)),
+    }
 
 
 def random_phases(rng: np.random.Generator) -> list[dict[str, Any]]:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, NamedTuple
 import numpy as np
 from scipy.linalg import eigvals, expm
 
-from twin.car import Axle, Car, G
+from twin.car import ENDS, Axle, Car, G
 from twin.laws import Demand, Stage, Wheels, derivative, elastic, moment, rates
 from twin.statics import AxleState, Point
 
@@ -27,13 +27,14 @@ LATERAL = Demand(0.0, 1.0, 0.0)
 
 class Tangent(NamedTuple):
     """Per roll of the body at a fixed lateral acceleration and axle load: moment [N m], travels of the outer and the
-    inner wheel [m], lean into the turn of the inner and the outer wheel, damping [N m s]."""
+    inner wheel [m], lean into the turn of the inner and the outer wheel, damping [N m s], transfer per wheel [N]."""
 
     stiffness: float
     x_outer: float
     x_inner: float
     leans: tuple[float, float]
     damping: float
+    transfer: float
 
 
 def tangent(axle: Axle, state: AxleState) -> Tangent:
@@ -50,13 +51,13 @@ def tangent(axle: Axle, state: AxleState) -> Tangent:
     if axle.law == "beam":
         stiffness = axle.track * derivative(elastic, axle, w, d, stage, dw, ROLL)
         lean = 0.5 * axle.camber_gain * (dw.x_outer - dw.x_inner) - 1.0
-        leans = (lean, lean)
+        leans, transfer = (lean, lean), stiffness / axle.track
     else:
         stiffness = derivative(moment, axle, w, d, stage, dw, ROLL)
-        c1, c2 = axle.camber_gain, axle.camber_slope
+        c1, c2, transfer = axle.camber_gain, axle.camber_slope, dw.transfer
         leans = (-1.0 - (c1 + c2 * w.x_inner) * dw.x_inner, (c1 + c2 * w.x_outer) * dw.x_outer - 1.0)
     damping = axle.damping * (dw.x_outer**2 + dw.x_inner**2)
-    return Tangent(stiffness, dw.x_outer, dw.x_inner, leans, damping)
+    return Tangent(stiffness, dw.x_outer, dw.x_inner, leans, damping, transfer)
 
 
 def roll_gradient(car: Car) -> tuple[float, float]:
@@ -78,27 +79,29 @@ def roll_gradient(car: Car) -> tuple[float, float]:
 
 
 class Response(NamedTuple):
-    """Linear yaw-roll response at the turn-in."""
+    """Linear yaw-roll response near straight ahead; `bite` in per cent, `bite_force` in newtons."""
 
     lag: float
     bite: float
+    bite_force: float
     damping_ratio: float
     unstable: bool
 
 
-def state_space(corner: Corner, point: Point, rolled: bool) -> tuple[np.ndarray, np.ndarray, float, float, float]:
+def state_space(corner: Corner, point: Point) -> tuple[np.ndarray, np.ndarray, float, float, float]:
     """Matrices of x' = A x + B delta with x = (v_y, r, p, phi), and roll damping, net stiffness and inertia."""
     car, p, u = corner.car, corner.car.p, corner.speed
-    grip = corner.grip(point, rolled)
+    grip = corner.grip(point)
     slip, camber, stiffness, damping = [], [], 0.0, 0.0
-    for axle, state, loads in zip(car.axles, point.axles, grip.loads, strict=True):
+    by_grip = p["grip"] ** p["stiffness_grip_exponent"]
+    for end, axle, state, loads in zip(ENDS, car.axles, point.axles, grip.loads, strict=True):
         answer = tangent(axle, state)
         stiffness += answer.stiffness
         damping += answer.damping
         scales = [(load / p["reference_load"]) ** p["cornering_exponent"] if load > 0.0 else 0.0 for load in loads]
-        slip.append(p["cornering_stiffness"] * sum(scales))
+        slip.append(p[f"{end}_cornering_stiffness"] * by_grip * sum(scales))
         thrust = sum(scale * lean for scale, lean in zip(scales, answer.leans, strict=True))
-        camber.append(p["camber_stiffness"] * thrust)
+        camber.append(p["camber_stiffness"] * by_grip * thrust)
     a, b = car.wheelbase * (1.0 - car.front_weight), car.wheelbase * car.front_weight
     arm, m, m_s = car.arm, car.mass, car.sprung
     net = stiffness - (m_s * G * arm if car.law == "beam" else 0.0)
@@ -121,15 +124,19 @@ def state_space(corner: Corner, point: Point, rolled: bool) -> tuple[np.ndarray,
     return np.linalg.solve(masses, right), np.linalg.solve(masses, steer), damping, net, inertia
 
 
-def response(corner: Corner, point: Point, rolled: bool) -> Response:
-    """Lag of the roll behind a steady ramp of steer, and the share of its final value 20 ms after a step.
+def response(corner: Corner) -> Response:
+    """Lag of the roll behind a steady ramp of steer, and the share of its final value 20 ms after a step; the load
+    transferred by then, the step being the steer that brings the phase's lateral acceleration in the end. The car
+    drives straight on as the phase brakes it.
 
     A car whose front wheels carry nothing does not answer the steering at all and counts as unstable.
     """
-    a, b, damping, net, inertia = state_space(corner, point, rolled)
+    first = corner.path.pieces[0]
+    point = corner.path.point(first.low, first.bearing)
+    a, b, damping, net, inertia = state_space(corner, point)
     ratio = damping / (2.0 * math.sqrt(net * inertia)) if net > 0.0 else 0.0
     if not b.any() or float(np.max(eigvals(a).real)) >= 0.0:
-        return Response(LONGEST_LAG, 0.0, ratio, True)
+        return Response(LONGEST_LAG, 0.0, 0.0, ratio, True)
     once = np.linalg.solve(a, b)
     twice = np.linalg.solve(a, once)
     final = -once[3]
@@ -138,4 +145,7 @@ def response(corner: Corner, point: Point, rolled: bool) -> Response:
     augmented[:4, 4] = b
     stepped = expm(augmented * BITE_TIME)[3, 4]
     lag = float(twice[3] / final)
-    return Response(min(lag, LONGEST_LAG), 100.0 * float(stepped / final), ratio, False)
+    steer = corner.required / (corner.speed * -once[1])
+    per_roll = sum(tangent(*pair).transfer for pair in zip(corner.car.axles, point.axles, strict=True))
+    force = float(stepped * steer) * per_roll
+    return Response(min(lag, LONGEST_LAG), 100.0 * float(stepped / final), force, ratio, False)

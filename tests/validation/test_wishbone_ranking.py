@@ -55,10 +55,10 @@ def test_capacity_is_the_tyre_formula_summed() -> None:
     a grip ratio on the wrong end. Seen red: `n` for `1 - n`; the ratio on both ends."""
     loads, leans = _pair()
     vector = put(VECTOR, front_grip_ratio=0.9, grip=1.2)
-    for end, grip in ((0, 1.2 * 0.9), (1, 1.2)):
+    for end, (name, grip) in enumerate((("front", 1.2 * 0.9), ("rear", 1.2))):
         peak = 0.0
         for load, lean in zip(loads, leans, strict=True):
-            share = inclination_factor(lean, value(vector, "best_lean"), value(vector, "lean_width"))
+            share = inclination_factor(lean, value(vector, f"{name}_best_lean"), value(vector, f"{name}_lean_width"))
             peak += peak_force(grip, value(vector, "reference_load"), value(vector, "load_sensitivity"), load, share)
         along = value(vector, "longitudinal_grip_ratio") * peak
         assert capacity(vector, end, 2.0, loads, leans) == pytest.approx(peak * math.sqrt(1.0 - (2.0 / along) ** 2))
@@ -105,7 +105,7 @@ def test_lag_is_the_models_with_the_same_numbers() -> None:
     assert state is not None
     tangent = path.tangent(state)
     power = (state.loads / value(VECTOR, "reference_load")) ** value(VECTOR, "cornering_exponent")
-    stiffness, thrust = value(VECTOR, "cornering_stiffness") * power, -value(VECTOR, "camber_stiffness") * power
+    stiffness, thrust = value(VECTOR, "front_cornering_stiffness") * power, -value(VECTOR, "camber_stiffness") * power
     thrust = thrust * tangent.lean
     damping = sum(
         value(VECTOR, f"{stem}_damping") * float((tangent.travel[k : k + 2] ** 2).sum())

@@ -1,4 +1,4 @@
-"""The starter files of `setup-space new`: a commented car, surface and study, all numbers invented."""
+"""The starter files of `setup-space new`: a commented car, tyre, surface and study, all numbers invented."""
 
 from __future__ import annotations
 
@@ -7,8 +7,8 @@ from pathlib import Path
 
 from explorer.domain.errors import ConfigError, Problem
 
-STARTER_FILES = ("car.toml", "surface.toml", "study.toml")
-"""Written side by side; the study names the other two."""
+STARTER_FILES = ("car.toml", "surface.toml", "study.toml", "tyre.toml")
+"""Written side by side; the study names the car and the surface, the surface its tyre."""
 
 
 def write_starter(directory: Path | str) -> tuple[Path, ...]:

@@ -26,6 +26,8 @@ _DROOP, _CAMBER, _GAIN = SLOT["front_droop"], SLOT["front_camber"], SLOT["front_
 _DAMPING, _TYRE_GRIP = SLOT["front_damping"], SLOT["front_tyre_grip"]
 _GAIN_SLOPE, _SPRING_MR_SLOPE = SLOT["front_camber_gain_slope"], SLOT["front_spring_motion_ratio_slope"]
 _SPIN, _CROWN, _SIDE = SLOT["front_wheel_inertia"], SLOT["front_tyre_crown"], SLOT["front_tyre_side_compliance"]
+_BEST, _WIDTH = SLOT["front_best_lean"], SLOT["front_lean_width"]
+_CORNERING = SLOT["front_cornering_stiffness"]
 _YAW_I, _ROLL_I = SLOT["yaw_inertia"], SLOT["roll_inertia"]
 _COMPLIANCE = SLOT["chassis_compliance"]
 _DOWNFORCE, _DOWNFORCE_SHARE = SLOT["downforce_coefficient"], SLOT["front_downforce_share"]
@@ -40,7 +42,8 @@ class Axle(NamedTuple):
     `lifted_mass` is `m_s + 2 m_u`, what rises with the axle. `path_slope` is how far a contact moves outward per bump
     of its wheel, `2 z_rc/t`, and `path_bend` its change; `camber_gain` is top inward per bump, `camber_gain_slope` its
     change. `patch_arm` is how far inward a contact moves per lean of its round tyre, the radius of its cross-section
-    less its squash. `preload` is what a spring carries at rest, at the wheel; `spin` is `I_w/R` of a wheel.
+    less its squash. `preload` is what a spring carries at rest, at the wheel; `spin` is `I_w/R` of a wheel. The last
+    three are constants of its tyres; `cornering_stiffness` is of one wheel at the reference load and a grip of 1.
     """
 
     track: float
@@ -69,6 +72,9 @@ class Axle(NamedTuple):
     damping: float
     ride_height: float
     grip: float
+    best_lean: float
+    lean_width: float
+    cornering_stiffness: float
 
 
 class Body(NamedTuple):
@@ -165,6 +171,9 @@ def axle_at(parameters, end, share, sprung_mass, total_sprung, sprung_height):
         damping=value_at(parameters, _DAMPING + o),
         ride_height=value_at(parameters, _RIDE + o),
         grip=grip,
+        best_lean=value_at(parameters, _BEST + o),
+        lean_width=value_at(parameters, _WIDTH + o),
+        cornering_stiffness=value_at(parameters, _CORNERING + o),
     )
 
 

@@ -29,6 +29,9 @@ _PER_END = (
     "wheel_inertia",
     "tyre_crown",
     "tyre_side_compliance",
+    "best_lean",
+    "lean_width",
+    "cornering_stiffness",
 )
 
 SLOTS: tuple[str, ...] = (
@@ -52,14 +55,12 @@ SLOTS: tuple[str, ...] = (
     "front_downforce_share",
     "load_sensitivity",
     "reference_load",
-    "best_lean",
-    "lean_width",
     "patch_shift",
     "patch_lean",
     "longitudinal_grip_ratio",
-    "cornering_stiffness",
     "cornering_exponent",
     "camber_stiffness",
+    "stiffness_grip_exponent",
     "chassis_half_width",
     "front_edge_offset",
     "rear_edge_offset",

@@ -1,7 +1,8 @@
 """Lateral capacity of a tyre and of an axle, and the yaw moment of a leaning driven axle.
 
-All constants for small foam-filled tyres are assumptions: no published data was found. The load law is the usual
-power law (Milliken & Milliken, Race Car Vehicle Dynamics, ch. 2, shows its size for large tyres).
+Constants of small foam-filled tyres are assumptions: what is published on small cars is for rubber tyres on hard floors
+and says nothing on lean. The load law is the usual power law (Milliken & Milliken, Race Car Vehicle Dynamics, ch. 2,
+shows its size for large tyres).
 """
 
 from __future__ import annotations
@@ -16,32 +17,35 @@ from scipy.special import log_ndtr, ndtr
 
 from explorer.model.car.slots import SLOT
 from explorer.model.machine.compiled import inner, njit
-from explorer.model.machine.lane_math import hyperbolic_tangent, square_root
+from explorer.model.machine.lane_math import exponential, hyperbolic_tangent, logarithm, square_root
 from explorer.model.machine.lanes import value_at, where
 
 _N, _F0 = SLOT["load_sensitivity"], SLOT["reference_load"]
-_BEST, _WIDTH = SLOT["best_lean"], SLOT["lean_width"]
 _SHIFT, _SHIFT_LEAN = SLOT["patch_shift"], SLOT["patch_lean"]
 _RATIO = SLOT["longitudinal_grip_ratio"]
-_C0, _C_EXP, _CAMBER = SLOT["cornering_stiffness"], SLOT["cornering_exponent"], SLOT["camber_stiffness"]
+_C_EXP, _CAMBER = SLOT["cornering_exponent"], SLOT["camber_stiffness"]
+_GRIP, _STIFF_EXP = SLOT["grip"], SLOT["stiffness_grip_exponent"]
 
 TABLE_LOW, TABLE_HIGH, TABLE_STEPS_PER_UNIT = -12.0, 6.0, 96
 """Range and density of the bump table in `ln(mean load / RMS load variation)`."""
 
 
 class Tyre(NamedTuple):
-    """Tyre constants. SI."""
+    """Tyre constants that both axles share; the others are in `car.Axle`. SI.
+
+    `stiffness_scale` is `(grip/1.0)^e`, by which cornering and camber stiffness go with the surface's grip. A brush
+    tyre at small slip would have e = 0 (Pacejka, Tyre and Vehicle Dynamics, ch. 3); drivers call low grip lazy (common
+    practice, no source), and nothing is published for small tyres: e is an unknown.
+    """
 
     load_sensitivity: float
     reference_load: float
-    best_lean: float
-    lean_width: float
     patch_shift: float
     patch_lean: float
     longitudinal_ratio: float
-    cornering_stiffness: float
     cornering_exponent: float
     camber_stiffness: float
+    stiffness_scale: float
 
 
 @inner
@@ -50,14 +54,12 @@ def tyre_at(parameters):
     return Tyre(
         load_sensitivity=value_at(parameters, _N),
         reference_load=value_at(parameters, _F0),
-        best_lean=value_at(parameters, _BEST),
-        lean_width=value_at(parameters, _WIDTH),
         patch_shift=value_at(parameters, _SHIFT),
         patch_lean=value_at(parameters, _SHIFT_LEAN),
         longitudinal_ratio=value_at(parameters, _RATIO),
-        cornering_stiffness=value_at(parameters, _C0),
         cornering_exponent=value_at(parameters, _C_EXP),
         camber_stiffness=value_at(parameters, _CAMBER),
+        stiffness_scale=exponential(value_at(parameters, _STIFF_EXP) * logarithm(value_at(parameters, _GRIP))),
     )
 
 

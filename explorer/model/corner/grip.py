@@ -26,6 +26,8 @@ from explorer.model.machine.lanes import any_of, least, most, where
 
 FRONT, REAR = 0.0, 1.0
 """Ends of the car; no whole numbers, for each of which the compiler would make a copy of its own."""
+LEAST_DEMAND = 0.1
+"""Least lateral force that an axle counts as asked for in the balance, as a share of its part of the car's."""
 LAST_STEP = (TABLE_HIGH - TABLE_LOW) * TABLE_STEPS_PER_UNIT - 1.0
 """The last interval of the bump table."""
 
@@ -53,7 +55,8 @@ class GripLaw(NamedTuple):
 
     `demand_mass` times lateral acceleration is the demand without yaw; a push is an axle's longitudinal force over the
     wheelbase, positive where it adds to this axle's demand; `load_scale` is the load variation over bumps, or the
-    reference load on smooth ground, and `scale_log` its logarithm over the reference load.
+    reference load on smooth ground, and `scale_log` its logarithm over the reference load; `per_width` is one over the
+    width of the loss by lean.
     """
 
     demand_mass: float
@@ -66,6 +69,8 @@ class GripLaw(NamedTuple):
     load_scale: float
     scale_log: float
     table_start: float
+    best_lean: float
+    per_width: float
 
 
 class _Wheels(NamedTuple):
@@ -108,10 +113,10 @@ def grip_law(corner, end, table_start):
     """`GripLaw` of an axle (`FRONT` or `REAR`); its bump table starts at `table_start` of the flat array of tables."""
     body, phase, tyre = corner.body, corner.phase, corner.tyre
     if end == FRONT:
-        sign, share, force, grip = 1.0, body.front_share, phase.front_force, corner.front.grip
+        sign, share, force, axle = 1.0, body.front_share, phase.front_force, corner.front
         rms, rms_log = corner.front_load_rms, corner.front_rms_log
     else:
-        sign, share, force, grip = -1.0, 1.0 - body.front_share, phase.rear_force, corner.rear.grip
+        sign, share, force, axle = -1.0, 1.0 - body.front_share, phase.rear_force, corner.rear
         rms, rms_log = corner.rear_load_rms, corner.rear_rms_log
     scale = where(rms > 0.0, rms, tyre.reference_load)
     return GripLaw(
@@ -119,12 +124,14 @@ def grip_law(corner, end, table_start):
         front_push=sign * phase.front_force / body.wheelbase,
         rear_push=sign * phase.rear_force / body.wheelbase,
         force=force,
-        peak=grip * tyre.reference_load,
+        peak=axle.grip * tyre.reference_load,
         load_rms=rms,
         per_scale=1.0 / scale,
         load_scale=scale,
         scale_log=rms_log,
         table_start=table_start,
+        best_lean=axle.best_lean,
+        per_width=1.0 / axle.lean_width,
     )
 
 
@@ -167,9 +174,9 @@ def _wheel_force(law, load_sensitivity, load, tables):
 
 
 @woven
-def _inclined(tyre, lean):
+def _inclined(law, lean):
     """Share of the peak force left at an inclination. [-]"""
-    return inclination_share((lean - tyre.best_lean) * (1.0 / tyre.lean_width))
+    return inclination_share((lean - law.best_lean) * law.per_width)
 
 
 @woven
@@ -198,13 +205,46 @@ def _wheels(half, excess, inner_lean, outer_lean, inner_out, outer_out):
 
 
 @woven
+def _held_and_asked(tyre, law, end, lateral, front, rear, tables):
+    """(lateral force that an axle can give, lateral force that it must give) from the `_Wheels` of both. [N]"""
+    pushed = _push(tyre, law.front_push, front) + _push(tyre, law.rear_push, rear)
+    wheels = front if end == FRONT else rear
+    inner_force = _wheel_force(law, tyre.load_sensitivity, wheels.inner_load, tables)
+    outer_force = _wheel_force(law, tyre.load_sensitivity, wheels.outer_load, tables)
+    peak = inner_force * _inclined(law, wheels.inner_lean) + outer_force * _inclined(law, wheels.outer_lean)
+    return friction_ellipse(peak, law.force, tyre.longitudinal_ratio), law.demand_mass * lateral + pushed
+
+
+@woven
+def _reserve(corner, end, lateral, front, rear, tables, table_start):
+    """Capacity over demand of an axle. [-]"""
+    law = grip_law(corner, end, table_start)
+    capacity, demand = _held_and_asked(corner.tyre, law, end, lateral, front, rear, tables)
+    return capacity / most(demand, LEAST_DEMAND * law.demand_mass * lateral)
+
+
+@inner
+def balance_at(corner, wheels, lateral, tables, table_start):
+    """Capacity over demand of the front axle less that of the rear, at a lateral acceleration with the loads and leans
+    of its `cornering.WheelSet`: positive where the front has more in hand, so that the car rotates. [-]
+
+    Both at one lateral acceleration. A difference of the axles' limits would be none of grip where one of them is the
+    rollover: it is then one of lift points. An axle that the push of a driven one spares nearly everything counts as
+    asked for `LEAST_DEMAND` of its share.
+    """
+    front = _Wheels(wheels.front_inner_load, wheels.front_outer_load, wheels.front_inner_lean, wheels.front_outer_lean)
+    rear = _Wheels(wheels.rear_inner_load, wheels.rear_outer_load, wheels.rear_inner_lean, wheels.rear_outer_lean)
+    ahead = _reserve(corner, FRONT, lateral, front, rear, tables, table_start)
+    return ahead - _reserve(corner, REAR, lateral, front, rear, tables, table_start)
+
+
+@woven
 def missing_at(corner, law, end, path, point, tables):
     """(demand less capacity [N] as a jet along the path, demand [N]) of an axle (`FRONT` or `REAR`).
 
     Force and yaw balance ask `m a_y w_f - M/L` of the front and `m a_y (1 - w_f) + M/L` of the rear, `M` the yaw moment
     into the turn.
     """
-    tyre = corner.tyre
     front_half = 0.5 * (path.front_weight + point.state.handed)
     rear_half = 0.5 * path.total_weight - front_half
     front = _wheels(
@@ -223,14 +263,8 @@ def missing_at(corner, law, end, path, point, tables):
         point.rear_inner_lean,
         point.rear_outer_lean,
     )
-    pushed = _push(tyre, law.front_push, front) + _push(tyre, law.rear_push, rear)
-    demand = law.demand_mass * point.state.lateral + pushed
-    wheels = front if end == FRONT else rear
-    inner_force = _wheel_force(law, tyre.load_sensitivity, wheels.inner_load, tables)
-    outer_force = _wheel_force(law, tyre.load_sensitivity, wheels.outer_load, tables)
-    peak = inner_force * _inclined(tyre, wheels.inner_lean) + outer_force * _inclined(tyre, wheels.outer_lean)
-    missing = demand - friction_ellipse(peak, law.force, tyre.longitudinal_ratio)
-    return missing, part(demand, 0)
+    capacity, demand = _held_and_asked(corner.tyre, law, end, point.state.lateral, front, rear, tables)
+    return demand - capacity, part(demand, 0)
 
 
 @woven

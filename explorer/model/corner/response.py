@@ -1,11 +1,13 @@
-"""Response to the steering: the linear yaw-roll model about the turn-in phase's working point.
+"""Response to the steering: the linear yaw-roll model near straight ahead, at the turn-in phase's speed.
 
 States: lateral velocity, yaw rate, roll, roll rate. `m (v' + u r) - m_s h p' = Y_f + Y_r`, `I_z r' = a Y_f - b Y_r`,
 `I p' - m_s h (v' + u r) = -C p - K phi`, `phi' = p` (Segel's three-degree-of-freedom car; Gillespie, ch. 6; Milliken &
-Milliken, ch. 5), without roll steer and products of inertia. Roll stiffness is the tangent at the working point, by
-the stage each axle is in. Cornering stiffness is each tyre's at its load there and at small slip: what turn-in begins
-with. (Tried and dropped: the brush model's tangent `C (1 - F/D)^(2/3)`; near the limit its yaw lag of some 0.2 s
-swamps the roll lag that bars and springs change, and the lag then ranks grip, which the margins already say.)
+Milliken, ch. 5), without roll steer and products of inertia. Roll stiffness is the tangent of the car that drives
+straight on, braked as the phase says: that is what turn-in begins with. (At the phase's own lateral acceleration an
+inner wheel may be up, and a stiffer bar then reads as a later car.) Cornering stiffness is each tyre's at its load
+there and at small slip. (Tried and dropped: the brush model's tangent `C (1 - F/D)^(2/3)`; near the limit its yaw lag
+of some 0.2 s swamps the roll lag that bars and springs change, and the lag then ranks grip, which the margins already
+say.)
 """
 
 from __future__ import annotations
@@ -52,12 +54,22 @@ def axle_damping(axle, state):
 
 @inner
 def roll_mode(body, front, rear, front_state, rear_state):
-    """Roll alone about the working point: tangent stiffness less what tips the car."""
+    """Roll alone: tangent stiffness less what tips the car."""
     return RollMode(
         stiffness=front_state.net_stiffness + rear_state.net_stiffness,
         damping=axle_damping(front, front_state) + axle_damping(rear, rear_state),
         inertia=body.roll_inertia + body.sprung_mass * body.roll_arm * body.roll_arm,
     )
+
+
+@inner
+def steady_transfer(body, mode, front, rear, front_state, rear_state, lateral):
+    """Load that both axles of the linear car transfer in a steady turn of a lateral acceleration, that is with the
+    steer which brings it: its roll, `m_s h a_y / K`, times each axle's roll stiffness over its track. [N]"""
+    firm = mode.stiffness > 0.0
+    roll = body.sprung_mass * body.roll_arm * lateral / where(firm, mode.stiffness, 1.0)
+    per_roll = front_state.roll_stiffness / front.track + rear_state.roll_stiffness / rear.track
+    return where(firm, roll * per_roll, 0.0)
 
 
 @inner
@@ -76,12 +88,13 @@ class AxleForces(NamedTuple):
 
 
 @inner
-def axle_forces(tyre, state, inner_load, outer_load):
-    """`AxleForces` of an axle whose wheels follow `C_0 (F/F_0)^q`."""
-    inner = load_power(inner_load, tyre.cornering_exponent, tyre.reference_load)
-    outer = load_power(outer_load, tyre.cornering_exponent, tyre.reference_load)
+def axle_forces(tyre, axle, state):
+    """`AxleForces` of an axle whose wheels follow `C_0 (F/F_0)^q`, scaled by the surface's grip (`Tyre`)."""
+    inner = load_power(0.5 * state.weight - state.transfer, tyre.cornering_exponent, tyre.reference_load)
+    outer = load_power(0.5 * state.weight + state.transfer, tyre.cornering_exponent, tyre.reference_load)
     leaning = inner * state.inner_lean_by_roll + outer * state.outer_lean_by_roll
-    return AxleForces(tyre.cornering_stiffness * (inner + outer), -tyre.camber_stiffness * leaning)
+    cornering, camber = axle.cornering_stiffness * tyre.stiffness_scale, tyre.camber_stiffness * tyre.stiffness_scale
+    return AxleForces(cornering * (inner + outer), -camber * leaning)
 
 
 class Quartic(NamedTuple):

@@ -15,7 +15,7 @@ import numpy as np
 from explorer.domain.errors import ExplorerError
 from explorer.domain.space import Assumption, FloatArray, Knob, Rule, Space
 from explorer.domain.units import unit_of
-from explorer.domain.unknowns import CG_HEIGHT_SPREAD, TYRE_RATE_SPREAD
+from explorer.domain.unknowns import CG_HEIGHT_SPREAD, TYRE_RATE_SPREAD, UNLIKE_ENDS
 from explorer.model.car.slots import SLOT, SLOTS
 from explorer.study.everything.evaluate import MetricTable, Progress, evaluate_all
 from explorer.study.everything.front import Front, pareto_front
@@ -218,15 +218,17 @@ def moved_space(
 
 
 def movers(space: Space) -> tuple[Mover, ...]:
-    """Every assumption with a spread as what it moves; both ends together where both are assumed."""
+    """Every assumption with a spread as what it moves; both ends together where both are assumed and
+    nothing speaks for unlike ends."""
     found: dict[str, list[Assumption]] = {}
     keys = {assumption.key for assumption in space.assumptions}
+    apart = tuple(end + stem for end in ("front_", "rear_") for stem in UNLIKE_ENDS)
     for assumption in space.assumptions:
         if assumption.spread <= 0.0 or _slot_of(assumption.key) is None:
             continue
         name = assumption.key
         for end, other in (("front_", "rear_"), ("rear_", "front_")):
-            if name.startswith(end) and other + name.removeprefix(end) in keys:
+            if name.startswith(end) and other + name.removeprefix(end) in keys and not name.startswith(apart):
                 name = name.removeprefix(end)
                 break
         found.setdefault(name, []).append(assumption)

@@ -100,7 +100,8 @@ def capacity(vector: FloatArray, end: int, force: float, loads: FloatArray, lean
     grip = value(vector, "grip") * value(vector, ("front_tyre_grip", "rear_tyre_grip")[end])
     grip *= value(vector, "front_grip_ratio") if end == 0 else 1.0
     reference, n = value(vector, "reference_load"), value(vector, "load_sensitivity")
-    off = (leans - value(vector, "best_lean")) / value(vector, "lean_width")
+    name = ("front", "rear")[end]
+    off = (leans - value(vector, f"{name}_best_lean")) / value(vector, f"{name}_lean_width")
     peak = float((grip * reference * (np.maximum(loads, 0.0) / reference) ** (1.0 - n) / (1.0 + off**2)).sum())
     along = value(vector, "longitudinal_grip_ratio") * peak
     if along <= abs(force):

@@ -25,9 +25,10 @@ def lag_of(vector: FloatArray, state: State, tangent: Tangent, speed: float, arm
     a, b = wheelbase * (1.0 - share), wheelbase * share
     power = (np.maximum(state.loads, 0.0) / value(vector, "reference_load")) ** value(vector, "cornering_exponent")
     power = np.where(state.loads > 0.0, power, 0.0)
-    cornering = value(vector, "cornering_stiffness") * power
+    power *= value(vector, "grip") ** value(vector, "stiffness_grip_exponent")
+    front = value(vector, "front_cornering_stiffness") * float(power[:2].sum())
+    rear = value(vector, "rear_cornering_stiffness") * float(power[2:].sum())
     camber = -value(vector, "camber_stiffness") * power * tangent.lean
-    front, rear = float(cornering[:2].sum()), float(cornering[2:].sum())
     front_lean, rear_lean = float(camber[:2].sum()), float(camber[2:].sum())
     damping = sum(
         value(vector, name) * float((tangent.travel[pair] ** 2).sum())

@@ -129,10 +129,8 @@ def rank(car: Car, setups: FloatArray, phases: FloatArray) -> Ranking:
                 grip[number, k, end] = grip_limit(vector, corner, path, end) / corner.lateral - 1.0
             lift[number, k] = path.first_lift.lateral / corner.lateral - 1.0
             if asked(row, "is_turn_in") > 0.5:
-                state = path.at(corner.lateral)
-                if state is None:
-                    raise ModelError(f"setup {number + 1} has rolled over at turn-in")
-                lag[number] = lag_of(vector, state, path.tangent(state), corner.speed, roll_arm(now))
+                upright = path.standing
+                lag[number] = lag_of(vector, upright, path.tangent(upright), corner.speed, roll_arm(now))
     least = grip.min(axis=2)
     return Ranking(
         grip=100.0 * least.min(axis=1),

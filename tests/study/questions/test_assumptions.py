@@ -82,7 +82,7 @@ def test_movers_cover_every_spread_in_si(dusty: Space) -> None:
     assumptions = (
         Assumption("front_damping_n_s_per_m", 8.0, 4.0, ""),
         Assumption("rear_damping_n_s_per_m", 10.0, 4.0, ""),
-        Assumption("best_lean_deg", 1.0, 1.0, ""),
+        Assumption("patch_lean_deg", 1.0, 1.0, ""),
         Assumption("reference_load_n", 4.0, 0.0, ""),
         Assumption("front_camber_gain_deg_per_mm", 0.2, 0.1, ""),
     )
@@ -91,11 +91,11 @@ def test_movers_cover_every_spread_in_si(dusty: Space) -> None:
     assert damping.slots == (SLOT["front_damping"], SLOT["rear_damping"])
     np.testing.assert_allclose(damping.low_factor, [0.5, 0.6])
     np.testing.assert_allclose(damping.high_factor, [1.5, 1.4])
-    assert found["best lean"].low_factor[0] == pytest.approx(0.1)  # never to nothing
+    assert found["patch lean"].low_factor[0] == pytest.approx(0.1)  # never to nothing
     assert found["front camber gain"].slots == (SLOT["front_camber_gain"],)
     assert (damping.low_offset == 0.0).all() and (damping.high_offset == 0.0).all()
     measured = {"height of the centre of gravity", "tyre stiffness"}  # wheels lean with the body only on beams
-    assert set(found) == {"damping", "best lean", "front camber gain"} | measured
+    assert set(found) == {"damping", "patch lean", "front camber gain"} | measured
 
 
 def test_a_best_guess_of_nothing_moves_by_an_offset(dusty: Space) -> None:
