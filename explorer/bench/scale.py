@@ -120,9 +120,10 @@ def chunk_costs(space: Space, asked: tuple[str, ...], chunk: int = CHUNK, sample
     with columns `asked`, and `merge_s`, the median time to take one in, CPU [s]."""
     limits = resolve_limits(space)
     starts = np.linspace(0, max(space.size - chunk, 0), sample).astype(np.int64).tolist()
-    plain = [part_of(space, limits, (), False, start, min(start + chunk, space.size)) for start in starts]
+    names = tuple(objective.metric for objective in space.objectives)
+    plain = [part_of(space, limits, names, False, start, min(start + chunk, space.size)) for start in starts]
     with_columns = part_of(space, limits, asked, False, starts[0], min(starts[0] + chunk, space.size))
-    running, merges = Running(space, limits, (), False), []
+    running, merges = Running(space, limits, names, False), []
     for part in plain:
         clock = time.process_time()
         running.add(part)

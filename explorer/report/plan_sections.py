@@ -10,6 +10,7 @@ from explorer.domain.unknowns import FIGURES, Unknown
 from explorer.model.car.slots import PHASE_COLUMNS
 from explorer.model.metrics import describe
 from explorer.report import words
+from explorer.report.tables import unmet_text
 from explorer.report.words import escape
 from explorer.study.everything.limits import ResolvedLimit
 from explorer.study.pits.carry_over import Carried, CarryOver
@@ -120,9 +121,17 @@ def _take(plan: Plan, space: Space) -> list[str]:
     pairs = " / ".join(words.spaced(name) for name in shown)
     lines += [f"Numbers: {pairs}.", words.table(head, rows)]
     weakest = [_weakest(plan, pick, rank) for rank, pick in enumerate(found.picks, start=1)]
+    wished = [_wished(pick, rank, space) for rank, pick in enumerate(found.picks, start=1) if pick.wishes]
+    if wished:
+        lines += ["At the best guesses, the wishes:", "\n".join(wished)]
     if any(weakest):
         lines.append("\n".join(f"- {text}" for text in weakest if text))
     return lines
+
+
+def _wished(pick: RobustPick, rank: int, space: Space) -> str:
+    """What one setup makes of the wishes."""
+    return f"- **{rank}**: {escape(unmet_text(pick.wishes, space))} (loss {words.number(pick.loss, 2)})"
 
 
 def _weakest(plan: Plan, pick: RobustPick, rank: int) -> str:

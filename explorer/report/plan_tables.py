@@ -10,7 +10,7 @@ import pandas as pd
 from explorer.domain.space import Space
 from explorer.domain.units import unit_of
 from explorer.domain.unknowns import FIGURES
-from explorer.report.tables import margin_names
+from explorer.report.tables import margin_names, unmet_text
 from explorer.study.compare.runs import KEPT_SHARE
 from explorer.study.pits.carry_over import CarryOver
 from explorer.study.pits.ladder import Ladder
@@ -65,6 +65,8 @@ def shortlist_table(plan: Plan, space: Space) -> pd.DataFrame:
     names = margin_names(plan.limits)
     for rank, pick in enumerate(plan.shortlist.picks, start=1):
         row: dict[str, object] = {"setup": rank, "why": pick.reason}
+        if pick.wishes:
+            row |= {"loss": pick.loss, "wishes": unmet_text(pick.wishes, space)}
         row |= dict(zip(space.knob_names, pick.labels, strict=True))
         for place, objective in enumerate(space.objectives):
             row |= {f"{objective.metric} {name}": pick.figures[n, place] for n, name in enumerate(FIGURES)}
