@@ -14,6 +14,7 @@ from explorer.report.tables import unmet_text
 from explorer.report.words import escape
 from explorer.study.everything.limits import ResolvedLimit
 from explorer.study.pits.carry_over import Carried, CarryOver
+from explorer.study.pits.feel import AT_LEAST, FeelLine
 from explorer.study.pits.ladder import Ladder
 from explorer.study.plan.change_plan import ChangePlan, Stop
 from explorer.study.plan.learning import Learned
@@ -290,6 +291,12 @@ def _tuning(plan: Plan, space: Space) -> list[str]:
     return lines
 
 
+def _wanted(line: FeelLine) -> str:
+    """What is looked for of one metric of feel."""
+    text = words.metric_value(line.metric, line.wanted, unit=False)
+    return f"{text} or more" if line.metric.rsplit(".", 1)[-1] in AT_LEAST else text
+
+
 def carried_report(carried: CarryOver, limits: tuple[ResolvedLimit, ...], space: Space) -> list[str]:
     """Feel then and now."""
     lines = [
@@ -297,6 +304,13 @@ def carried_report(carried: CarryOver, limits: tuple[ResolvedLimit, ...], space:
         f"Liked on {escape(carried.surface)}: {escape(_parts(space, carried.liked))}. Of "
         f"{words.count(carried.asked, 'setup')} asked here, {carried.kept:,} keep every limit.",
     ]
+    if carried.cannot_be_had:
+        nearest = carried.closest[0]
+        parts = words.changes_text(space, nearest.changes)
+        lines.append(
+            f"**This feel cannot be had here.** The nearest is the baseline with {escape(parts)}, still "
+            f"{words.number(nearest.distance, 1)} felt differences away on average."
+        )
     shown = [("closest", carried.closest[:1]), ("closest that keeps every limit", carried.closest_kept[:2])]
     setups: list[tuple[str, Carried]] = []
     for kind, found in shown:
@@ -309,7 +323,7 @@ def carried_report(carried: CarryOver, limits: tuple[ResolvedLimit, ...], space:
         if one.broken:
             text += f" Breaks {words.limits_text(limits, one.broken)}."
         lines.append(escape(text).replace("\\*", "*"))
-    head = ["metric", "then", *("ABC"[: len(setups)])]
+    head = ["metric", "then", "wanted here", *("ABC"[: len(setups)])]
     if setups:
         rows = []
         for place, line in enumerate(setups[0][1].feel):
@@ -318,6 +332,7 @@ def carried_report(carried: CarryOver, limits: tuple[ResolvedLimit, ...], space:
                 [
                     words.metric_label(line.metric, unit=True),
                     words.metric_value(line.metric, line.then, unit=False),
+                    _wanted(line),
                     *now,
                 ]
             )

@@ -256,8 +256,9 @@ def carry_over_table(carried: CarryOver, space: Space) -> pd.DataFrame:
                 "metric": line.metric,
                 "unit": line.unit,
                 "then": line.then,
+                "wanted": line.wanted,
                 "now": line.now,
-                "missed, resolutions": line.missed,
+                "missed, felt differences": line.missed,
                 "minutes from the baseline": one.minutes,
             }
             for kind, setups in (("closest", carried.closest), ("closest that keeps every limit", carried.closest_kept))

@@ -113,14 +113,29 @@ def _resolve(space: Space, wish: Wish, tables: dict[str, MetricTable]) -> Resolv
 
 def _values(wish: Wish | ResolvedWish, table: MetricTable, space: Space) -> FloatArray:
     """What the wish is about, of every row, in its unit. (rows,)"""
-    if wish.metric:
-        return table.column(wish.metric)
-    column = space.knob_index(wish.knob)
-    knob, places = space.knobs[column], table.positions[:, column]
+    return table.column(wish.metric) if wish.metric else _places(wish.knob, space, table.positions)
+
+
+def _places(name: str, space: Space, positions: FloatArray) -> FloatArray:
+    """Where setups stand on the axis of a knob, in its unit. (rows, knobs) -> (rows,)"""
+    column = space.knob_index(name)
+    knob, places = space.knobs[column], positions[:, column]
     if knob.continuous:
         low, high = knob.values
         return low + places * (high - low)
     return np.asarray(knob.values)[places.astype(np.int64)]
+
+
+def _short(wish: ResolvedWish, values: FloatArray) -> FloatArray:
+    """What is missing to a wish in felt differences, 0 where met."""
+    over = (values - wish.target) / wish.felt
+    short = {"at_least": -over, "at_most": over, "near": np.abs(over)}[wish.sense]
+    return np.where(short > MET, short, 0.0)
+
+
+def knob_shortfall(wish: ResolvedWish, space: Space, positions: FloatArray) -> FloatArray:
+    """What is missing to a wish about a knob in felt differences. (rows, knobs) -> (rows,)"""
+    return _short(wish, _places(wish.knob, space, positions))
 
 
 def shortfalls(wishes: tuple[ResolvedWish, ...], table: MetricTable) -> FloatArray:
@@ -128,9 +143,7 @@ def shortfalls(wishes: tuple[ResolvedWish, ...], table: MetricTable) -> FloatArr
     answer."""
     result = np.zeros((len(table), len(wishes)))
     for index, wish in enumerate(wishes):
-        over = (_values(wish, table, table.space) - wish.target) / wish.felt
-        short = {"at_least": -over, "at_most": over, "near": np.abs(over)}[wish.sense]
-        result[:, index] = np.where(short > MET, short, 0.0)
+        result[:, index] = _short(wish, _values(wish, table, table.space))
     result[~table.valid] = np.inf
     return result
 
