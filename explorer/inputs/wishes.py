@@ -52,7 +52,7 @@ class WishReader:
     def _wish(self, path: KeyPath, table: WishTable) -> Wish | None:
         target = self._target(path, table)
         usual = self._usual(path, table)
-        bound = self._reference(path, table)
+        bound = self._reference(path, table, usual is not None)
         if target is None or usual is None or not bound:
             return None
         key, value = target
@@ -117,8 +117,8 @@ class WishReader:
             return None
         return max(abs(knob.values[-1] - knob.values[0]), table.felt)
 
-    def _reference(self, path: KeyPath, table: WishTable) -> bool:
-        """Whether the setup named by relative_to has what the wish is about."""
+    def _reference(self, path: KeyPath, table: WishTable, known: bool) -> bool:
+        """Whether the setup named by relative_to has what the wish is about, where that is `known`."""
         name = table.relative_to
         if not name or name == "baseline":
             return True
@@ -127,7 +127,7 @@ class WishReader:
             self._study.report((*path, "relative_to"), show(name), f'"baseline" or the NAME of a [liked.NAME]; {hint}')
             return False
         there = tuple(phase for phase in self._liked.get(name, ()) if phase.strip())
-        if table.metric is not None and there and table.metric not in metric_columns(there):
+        if known and table.metric is not None and there and table.metric not in metric_columns(there):
             allowed = f"a phase that the surface of liked.{name} has too: {', '.join(there)}"
             self._study.report((*path, "metric"), show(table.metric), allowed)
             return False

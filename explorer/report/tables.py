@@ -61,10 +61,10 @@ def front_table(
     room = margins(tuple(limits), table.take(found.rows))
     for place, (name, limit) in enumerate(zip(margin_names(limits), limits, strict=True)):
         columns[name] = room[:, place] * limit.resolution
-    if wishes:
-        columns["loss"] = losses(wishes, table.take(found.rows))
     columns["changes"] = (found.positions != np.asarray(space.baseline)).sum(axis=1)
     columns["minutes"] = space.minutes(found.positions)
+    if wishes:
+        columns["loss"] = losses(wishes, table.take(found.rows))
     return pd.DataFrame(columns)
 
 

@@ -28,6 +28,8 @@ def study(tmp_path: Path) -> Path:
     shutil.copytree(CONFIGS / "cars", tmp_path / "cars")
     shutil.copytree(CONFIGS / "surfaces", tmp_path / "surfaces")
     text = (CONFIGS / "2wd_dusty.toml").read_text(encoding="utf-8")
+    start, end = text.index("# The car stays level"), text.index("[baseline]")
+    text = text[:start] + text[end:]  # the rules name levels that go
     text = text.replace('parts = "all"', 'parts = ["none", "1.0", "1.2", "1.4"]')
     text = text.replace("values = [20, 22, 24]", "values = [20, 22]")
     path = tmp_path / "study.toml"
@@ -46,12 +48,14 @@ BROKEN = {
     "unknown part": ('"1.2", "1.4"]', '"1.2", "9.9"]', "9.9"),
     "empty knob": ('parts = ["none", "1.0", "1.2", "1.4"]', "parts = []", "empty list"),
     "contradictory limits": (
-        "at_most = 1.3",
-        "at_most = 1.3\nat_least = 3.0",
+        'metric = "clearance_mm"\nat_least = 0',
+        'metric = "clearance_mm"\nat_least = 0\nat_most = -3',
         "can both be met",
     ),
-    "not a number": ("at_most = 0.25", "at_most = nan", "at_most"),
-    "unknown metric": ('metric = "sweep.roll_deg"', 'metric = "sweep.rol_deg"', "sweep.rol_deg"),
+    "not a number": ("at_least = 0\n", "at_least = nan\n", "at_least"),
+    "unknown metric": ('metric = "clearance_mm"', 'metric = "clearence_mm"', "clearence_mm"),
+    "unknown wish": ('metric = "hairpin.roll_deg"', 'metric = "hairpin.rol_deg"', "hairpin.rol_deg"),
+    "two targets": ("near = 0", "near = 0\nat_least = 1", "exactly one"),
     "unknown baseline level": ('rear_bar = "1.2"', 'rear_bar = "1.3"', "1.3"),
 }
 
@@ -112,7 +116,7 @@ def test_run_leaves_everything_and_repeats_byte_for_byte(study: Path, tmp_path: 
 
 def test_nothing_feasible_exits_3(study: Path) -> None:
     """Catches a ranking of setups that break a limit."""
-    text = study.read_text(encoding="utf-8").replace("at_most = 0.25", "at_most = -2.5")
+    text = study.read_text(encoding="utf-8").replace("at_least = 0\n", "at_least = 4000\n")
     study.write_text(text, encoding="utf-8")
     assert call("shortlist", study)[0] == 3
 

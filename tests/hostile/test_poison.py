@@ -47,6 +47,7 @@ def small(study: LoadedStudy, **settings: object) -> LoadedStudy:
         knobs=tuple(space.knobs[column] for column in keep),
         rules=(),
         limits=(),
+        wishes=(),
         baseline=tuple(space.baseline[column] for column in keep),
         base=space.parameters(np.array([space.baseline]))[0],
         settings=replace(space.settings, **(FEW | settings)),
