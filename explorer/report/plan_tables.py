@@ -65,8 +65,6 @@ def shortlist_table(plan: Plan, space: Space) -> pd.DataFrame:
     names = margin_names(plan.limits)
     for rank, pick in enumerate(plan.shortlist.picks, start=1):
         row: dict[str, object] = {"setup": rank, "why": pick.reason}
-        if pick.wishes:
-            row |= {"loss": pick.loss, "wishes": unmet_text(pick.wishes, space)}
         row |= dict(zip(space.knob_names, pick.labels, strict=True))
         for place, objective in enumerate(space.objectives):
             row |= {f"{objective.metric} {name}": pick.figures[n, place] for n, name in enumerate(FIGURES)}
@@ -76,6 +74,8 @@ def shortlist_table(plan: Plan, space: Space) -> pd.DataFrame:
             for name, share in zip(names, pick.share_by_limit, strict=True)
         }
         row |= {"changes": len(pick.changes), "minutes": pick.minutes, "ties": pick.ties}
+        if pick.wishes:
+            row |= {"loss": pick.loss, "wishes": unmet_text(pick.wishes, space)}
         rows.append(row)
     return pd.DataFrame(rows)
 
