@@ -29,7 +29,7 @@ EMPTY_TASKS = 400
 
 
 def grown(space: Space, setups: int) -> Space:
-    """The same study with finer ride heights, until it has about this many setups."""
+    """The same study with finer ride heights, until it has about this many setups; without rules, which name levels."""
     knobs = list(space.knobs)
     places = [k for k, knob in enumerate(knobs) if "ride_height" in knob.name]
     rest = space.full_size
@@ -43,7 +43,7 @@ def grown(space: Space, setups: int) -> Space:
         dataclasses.replace(liked, positions=tuple(0.0 if k in places else at for k, at in enumerate(liked.positions)))
         for liked in space.references
     )
-    return dataclasses.replace(space, knobs=tuple(knobs), baseline=baseline, references=references)
+    return dataclasses.replace(space, knobs=tuple(knobs), rules=(), baseline=baseline, references=references)
 
 
 def finer(knob: Knob, levels: int) -> Knob:
@@ -120,10 +120,9 @@ def chunk_costs(space: Space, asked: tuple[str, ...], chunk: int = CHUNK, sample
     with columns `asked`, and `merge_s`, the median time to take one in, CPU [s]."""
     limits = resolve_limits(space)
     starts = np.linspace(0, max(space.size - chunk, 0), sample).astype(np.int64).tolist()
-    names = tuple(objective.metric for objective in space.objectives)
-    plain = [part_of(space, limits, names, False, start, min(start + chunk, space.size)) for start in starts]
+    plain = [part_of(space, limits, (), False, start, min(start + chunk, space.size)) for start in starts]
     with_columns = part_of(space, limits, asked, False, starts[0], min(starts[0] + chunk, space.size))
-    running, merges = Running(space, limits, names, False), []
+    running, merges = Running(space, limits, (), False), []
     for part in plain:
         clock = time.process_time()
         running.add(part)

@@ -388,7 +388,8 @@ def method(result: RunResult, pictures: Pictures) -> list[str]:
             "hypervolume."
         )
     resolutions = words.listed(
-        f"{o.resolution:g} {describe(o.metric).unit} of {words.metric_label(o.metric)}" for o in space.objectives
+        f"{o.resolution:g} {describe(o.metric).unit} of {words.metric_label(o.metric)}{words.cap_text(o.metric)}"
+        for o in space.objectives
     )
     lines = [
         "## Method",

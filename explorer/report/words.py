@@ -304,11 +304,17 @@ def dropped_text(dropped: Sequence[str], objectives: Sequence[Objective]) -> str
 
 
 def _felt_in(objective: Objective) -> str:
-    """An objective with the difference that is felt: "lift margin (felt from 2 % on, counted up to 25 %)"."""
+    """An objective with the difference that is felt: "lift margin (felt from 2 % on) counted up to 25 %"."""
     unit = describe(objective.metric).unit
-    most = most_noticed(objective.metric)
-    cap = f", counted up to {most:g} {unit}" if math.isfinite(most) else ""
-    return f"{metric_label(objective.metric)} (felt from {objective.resolution:g} {unit} on{cap})"
+    return f"{metric_label(objective.metric)} (felt from {objective.resolution:g} {unit} on)" + cap_text(
+        objective.metric
+    )
+
+
+def cap_text(column: str) -> str:
+    """Up to where a metric counts: " counted up to 25 %"; "" where all of it does."""
+    most = most_noticed(column)
+    return f" counted up to {most:g} {describe(column).unit}" if math.isfinite(most) else ""
 
 
 def _places(value: float) -> int:
