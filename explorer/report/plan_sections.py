@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 
+from explorer.domain.felt import FELT
 from explorer.domain.space import Objective, Space
 from explorer.domain.units import unit_of
 from explorer.domain.unknowns import FIGURES, Unknown
 from explorer.model.car.slots import PHASE_COLUMNS
-from explorer.model.metrics import describe
 from explorer.report import words
 from explorer.report.tables import unmet_text
 from explorer.report.words import escape
@@ -220,7 +220,7 @@ def _measure(plan: Plan, space: Space) -> list[str]:
     if plan.worth is None:
         return [*lines, f"No answer: {escape(plan.worth_note)}."]
     worth = plan.worth.worth
-    felt = describe("grip_margin_pct").resolution
+    felt = FELT["grip_margin_pct"]
     clear = [one for one in worth.asked if one.clear and one.value >= felt]
     least = [one for one in worth.asked if one not in clear]
     lines.append(_measure_text(plan.worth, [_key(plan, one.unknown) for one in clear], len(least)))
