@@ -86,10 +86,12 @@ def robust_shortlist(
         member = int(named[point])
         reason, ties = _reason(on, robust.quantile, text), int(sizes[front.group[member]])
         picks.append(_pick(robust, space, int(front.rows[member]), kinds, reason, ties, float(distance[point])))
+    if wishes:
+        picks = _with_wished(robust, space, picks, most, among, wishes)
     if note:
         picks = _with_safest(robust, space, picks, most)
     if wishes:
-        picks = _with_wished(robust, space, picks, most, among, wishes)
+        picks = [_wishing(space, pick, wishes) for pick in picks]
     return RobustShortlist(on, level, int(among.sum()), front.groups, note, tuple(picks))
 
 
@@ -101,8 +103,7 @@ def _with_wished(
     among: BoolArray,
     wishes: tuple[ResolvedWish, ...],
 ) -> list[RobustPick]:
-    """The picks with what they make of the wishes, the setup of least loss in front; the last gives way where the list
-    is full."""
+    """The picks with the setup of least loss in front; the last gives way where the list is full."""
     best, missed = np.zeros(0, dtype=np.int64), np.zeros((0, len(wishes)))
     allowed = np.flatnonzero(among)
     for start in range(0, len(allowed), CHUNK):
@@ -114,11 +115,9 @@ def _with_wished(
     row, why = int(best[0]), "comes nearest to the wishes"
     same = next((pick for pick in picks if pick.row == row), None)
     if same is None:
-        listed = [_pick(robust, space, row, ("wished",), f"{why} at the best guesses", 1, 1.0), *picks[: size - 1]]
-    else:
-        named = replace(same, kinds=("wished", *same.kinds), reason=f"{why}; {same.reason}")
-        listed = [named, *(pick for pick in picks if pick is not same)]
-    return [_wishing(space, pick, wishes) for pick in listed]
+        return [_pick(robust, space, row, ("wished",), f"{why} at the best guesses", 1, 1.0), *picks[: size - 1]]
+    named = replace(same, kinds=("wished", *same.kinds), reason=f"{why}; {same.reason}")
+    return [named, *(pick for pick in picks if pick is not same)]
 
 
 def _wishing(space: Space, pick: RobustPick, wishes: tuple[ResolvedWish, ...]) -> RobustPick:
