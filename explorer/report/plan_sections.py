@@ -119,6 +119,9 @@ def _take(plan: Plan, space: Space) -> list[str]:
     ]
     if found.note:
         lines.append(f"**Mind:** {escape(found.note)}.")
+    gone = words.dropped_text(plan.front.dropped, space.objectives)
+    if gone:
+        lines.append(f"{escape(gone)}.")
     pairs = " / ".join(words.spaced(name) for name in shown)
     lines += [f"Numbers: {pairs}.", words.table(head, rows)]
     weakest = [_weakest(plan, pick, rank) for rank, pick in enumerate(found.picks, start=1)]

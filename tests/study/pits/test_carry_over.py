@@ -220,7 +220,7 @@ def test_a_wheel_that_comes_nearer_to_lifting_is_missed(use_model):
 
 def test_bite_is_compared_with_what_the_surface_allows(use_model, monkeypatch):
     """Catches transfer in newtons held against another surface as it is: half the grip allows half of it."""
-    columns = (*metric_columns(toy.PHASES), "bite_n")
+    columns = tuple(dict.fromkeys((*metric_columns(toy.PHASES), "bite_n")))
     monkeypatch.setattr("explorer.study.pits.feel.metric_columns", lambda phases: columns)
     monkeypatch.setattr("explorer.study.pits.feel.describe", lambda name: describe(name.replace("bite_n", "bite_pct")))
     assert feel_columns(("sweep",))[0] == "bite_n"
@@ -231,7 +231,7 @@ def test_bite_is_compared_with_what_the_surface_allows(use_model, monkeypatch):
 
     def table(space: Space, positions: np.ndarray) -> MetricTable:
         values = np.zeros((len(positions), len(columns)))
-        values[:, -1] = 3.0
+        values[:, columns.index("bite_n")] = 3.0
         return MetricTable(space, positions, columns, values, np.ones(len(positions), dtype=bool))
 
     monkeypatch.setattr("explorer.study.pits.feel.table_of", table)
