@@ -60,7 +60,7 @@ class Run:
     @cached_property
     def front(self) -> pd.DataFrame:
         """Setups that nothing beats on every objective; ties share a `point`."""
-        return tables.front_table(self.result.table, self.result.front, self.result.limits)
+        return tables.front_table(self.result.table, self.result.front, self.result.limits, self.result.wishes)
 
     @cached_property
     def sensitivity(self) -> pd.DataFrame:
@@ -78,7 +78,7 @@ class Run:
         whole = self.result.whole
         if whole is None and self.space.exhaustive:
             whole = evaluate_all(self.space)
-        return tables.metrics_table(self.result.table if whole is None else whole)
+        return tables.metrics_table(self.result.table if whole is None else whole, self.result.wishes)
 
     @cached_property
     def baseline(self) -> pd.DataFrame:

@@ -29,7 +29,7 @@ EMPTY_TASKS = 400
 
 
 def grown(space: Space, setups: int) -> Space:
-    """The same study with finer ride heights, until it has about this many setups."""
+    """The same study with finer ride heights, until it has about this many setups; without rules, which name levels."""
     knobs = list(space.knobs)
     places = [k for k, knob in enumerate(knobs) if "ride_height" in knob.name]
     rest = space.full_size
@@ -43,7 +43,7 @@ def grown(space: Space, setups: int) -> Space:
         dataclasses.replace(liked, positions=tuple(0.0 if k in places else at for k, at in enumerate(liked.positions)))
         for liked in space.references
     )
-    return dataclasses.replace(space, knobs=tuple(knobs), baseline=baseline, references=references)
+    return dataclasses.replace(space, knobs=tuple(knobs), rules=(), baseline=baseline, references=references)
 
 
 def finer(knob: Knob, levels: int) -> Knob:

@@ -18,10 +18,10 @@ SALIB_BASE = 8_192
 
 
 def load(path: str) -> Space:
-    """The space of a study file."""
+    """The space of a study file without its rules: samplers need knobs that do not hang on each other."""
     from explorer.inputs.load import load_study
 
-    return load_study(Path(path)).space
+    return dataclasses.replace(load_study(Path(path)).space, rules=())
 
 
 def _objectives(space: Space) -> tuple[str, ...]:

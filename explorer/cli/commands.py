@@ -136,6 +136,8 @@ def show(
             print(f"{name:36s} {label}")
         for name, value in found.metrics.items():
             print(f"{name:36s} {value if isinstance(value, str) else f'{value:.3f} {describe(name).unit}'}")
+        for wish in found.wishes:
+            print(f"wish: {wish}")
         return DONE
 
     ended(work)
@@ -219,8 +221,11 @@ def shortlist(study: Study, as_json: Json = False, quiet: Quiet = False) -> None
 
         with Progress(quiet) as progress:
             result = pipeline.answer(load(study), progress, assumptions=False, plans=False)
+        notes = tables.notes_of(result)
         more = {"setups": result.setups, "feasible": result.counts.feasible, "invalid": result.failures.count}
-        print_answer(tables.shortlist_table(result), as_json, "shortlist", more)
+        print_answer(tables.shortlist_table(result), as_json, "shortlist", more | ({"notes": notes} if notes else {}))
+        for line in [] if as_json else notes:
+            print(line)
         return verdict(result)
 
     ended(work)

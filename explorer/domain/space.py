@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from explorer.domain.errors import SpaceError
 from explorer.domain.unknowns import Planning, Unknown
+from explorer.domain.wishes import Wish
 
 FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
@@ -211,6 +212,7 @@ class Space:
     unknowns: tuple[Unknown, ...] = ()
     planning: Planning = field(default_factory=Planning)
     axle: str = "beam"
+    wishes: tuple[Wish, ...] = ()
 
     @property
     def knob_names(self) -> tuple[str, ...]:

@@ -22,7 +22,9 @@ from explorer.inputs.source import Source, dotted
 from explorer.inputs.toml_lines import KeyPath
 from explorer.inputs.unknowns import SURFACE_STEMS
 from explorer.model.metrics import describe
+from explorer.report import words
 from explorer.study.everything.evaluate import reason_of, table_of
+from explorer.study.everything.wishes import resolve_wishes, wish_lines
 from explorer.study.questions.sanity import Derived, Suspicion, derived, overturned, suspicions
 
 PART_KEYS = {
@@ -64,10 +66,11 @@ class Checked:
 @dataclass(frozen=True)
 class OneSetup:
     """One setup: the level of every knob, and every metric by name (a number in the unit that its name ends in, or a
-    word where it names a state)."""
+    word where it names a state); how it stands to each wish, in words."""
 
     setup: dict[str, str]
     metrics: dict[str, float | str]
+    wishes: tuple[str, ...] = ()
 
 
 def check(study: LoadedStudy) -> Checked:
@@ -122,7 +125,8 @@ def one_setup(space: Space, choices: dict[str, str] | None = None) -> OneSetup:
     if not table.valid[0]:
         raise ModelError(f"the model has no answer for this setup: {reason_of(space, positions)}")
     labels = dict(zip(space.knob_names, space.labels(positions), strict=True))
-    return OneSetup(labels, {name: spoken(name, value) for name, value in table.row(0).items()})
+    wishes = tuple(words.wish_line(line, space) for line in wish_lines(resolve_wishes(space), table))
+    return OneSetup(labels, {name: spoken(name, value) for name, value in table.row(0).items()}, wishes)
 
 
 def spoken(metric: str, value: float) -> float | str:
@@ -195,6 +199,7 @@ def facts(space: Space, found: Checked) -> dict[str, Any]:
         "phases": space.phase_names,
         "objectives": space.objectives,
         "limits": space.limits,
+        "wishes": space.wishes,
         "axle": space.axle,
         "notes": space.notes,
         "assumptions": space.assumptions,

@@ -30,6 +30,7 @@ from explorer.study.everything.front import Front, pareto_front
 from explorer.study.everything.limits import ResolvedLimit, count_limits, feasible, resolve_limits
 from explorer.study.everything.shortlist import NothingFeasible, Shortlist, make_shortlist
 from explorer.study.everything.stream import EXAMPLES, PartMaker, Streamed, by_level, one_by_one, stream
+from explorer.study.everything.wishes import resolve_wishes
 from explorer.study.pits.carry_over import CarryOver, carry_over
 from explorer.study.pits.ladder import Ladder, ladder
 from explorer.study.plan.change_plan import MOST_SETUPS, ChangePlan, change_plan
@@ -113,6 +114,7 @@ def asked_metrics(space: Space) -> tuple[str, ...]:
     """Metrics that the indices speak of: objectives, limits, and what the driver feels in each phase."""
     names = [objective.metric for objective in space.objectives]
     names += [limit.metric for limit in space.limits]
+    names += [wish.metric for wish in space.wishes if wish.metric]
     names += ["bite_pct", "front_bump_upset_m_per_s2", "rear_bump_upset_m_per_s2", "roll_gradient_deg_per_g"]
     for phase in space.phase_names:
         names += [f"{phase}.{stem}" for stem in ("grip_margin_pct", "balance_pct", "lift_margin_pct", "roll_deg")]
@@ -210,6 +212,7 @@ def answer(
 
     baseline = table_of(space, np.array([space.baseline]))
     limits = clock.run("limits", lambda: resolve_limits(space))
+    wishes = resolve_wishes(space)
     found: SearchResult | None = None
     against: Agreement | None = None
     steps: StepEffects | None = None
@@ -220,7 +223,7 @@ def answer(
         asked = asked_metrics(space)
         keep_all = save_every_setup(space) and space.size < METRICS_FILE_ROWS
         make = maker if kept is None else kept.made("every-setup", maker)
-        passed = clock.run("every setup", lambda: stream(space, limits, asked, keep_all, progress, make, chunk))
+        passed = clock.run("every setup", lambda: stream(space, limits, asked, keep_all, progress, make, chunk, wishes))
         with passed.store as store:
             indices, note = clock.run("indices", lambda: _indices(space, store, progress))
             if store.valid.all():
@@ -231,12 +234,12 @@ def answer(
     else:
         from explorer.study.questions.search import search_space
 
-        found = once("search", lambda: search_space(space, limits, progress))
+        found = once("search", lambda: search_space(space, limits, progress, wishes))
         table, front = found.table, found.front
         whole, counts, setups, failures = table, count_limits(limits, table), len(table), failures_of(table)
         indices, note = once("indices", lambda: _indices(space, None, progress))
         against = once("search against the exact front", lambda: judged(space, limits, front, progress))
-    shortlist = clock.run("shortlist", lambda: make_shortlist(table, limits, front, counts))
+    shortlist = clock.run("shortlist", lambda: make_shortlist(table, limits, front, counts, wishes))
     changes = clock.run("one change", lambda: one_change(space, limits))
     maps = clock.run(
         "maps",
@@ -266,6 +269,7 @@ def answer(
         table=table,
         baseline=baseline,
         limits=limits,
+        wishes=wishes,
         counts=counts,
         indices=indices,
         indices_note=note,
@@ -352,6 +356,6 @@ def searched(study: LoadedStudy, progress: Progress | None = None) -> tuple[Sear
     from explorer.study.questions.search import search_space  # the search library is loaded once it is needed
 
     limits = resolve_limits(space)
-    found = search_space(space, limits, progress)
+    found = search_space(space, limits, progress, resolve_wishes(space))
     refuse_unanswered(failures_of(found.table), len(found.table))
     return found, judged(space, limits, found.front, progress)

@@ -178,7 +178,8 @@ def _write_into(run: RunFolder, study: LoadedStudy, result: RunResult, progress:
     if save_every_setup(space):
         whole = result.whole
         blocks = _blocks(space) if whole is None else pieces(whole)
-        run.parquet("metrics", map(tables.metrics_table, _counted(blocks, result.setups, progress)))
+        told = (tables.metrics_table(block, result.wishes) for block in _counted(blocks, result.setups, progress))
+        run.parquet("metrics", told)
     timings = {name: round(seconds, 3) for name, seconds in result.timings}
     timings["tables"] = round(time.perf_counter() - start, 3)
     start = time.perf_counter()

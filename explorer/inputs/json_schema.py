@@ -68,6 +68,7 @@ ONE_OF: dict[type[Table], tuple[tuple[str, ...], ...]] = {
     tables.Phase: (("speed", "grip_share"),),
     tables.SurfaceHead: (("roughness", "iso_class"),),
     tables.RuleTable: (("only", "never"),),
+    tables.WishTable: (("metric", "knob"), ("at_least", "at_most", "near", "at_least_share", "at_most_share")),
     tables.End: (("tyre_rate", "tyre_squash"), ("tyre_rate", "tyre_squash_weight")),
     tables.Spring: (("rate", "wire"), ("rate", "mean_diameter"), ("rate", "active_coils")),
     Seen: (REPORTS,),
@@ -83,7 +84,9 @@ AT_LEAST_ONE: dict[type[Table], tuple[tuple[str, ...], ...]] = {
     tables.End: (("droop", "droop_lift"), ("roll_centre_height", "links"), ("spring_motion_ratio", "links")),
 }
 
-METRIC_KEYS = {(tables.ObjectiveTable, "metric"), (tables.LimitTable, "metric"), (tables.MapTable, "metric")}
+METRIC_KEYS = {
+    (table, "metric") for table in (tables.ObjectiveTable, tables.LimitTable, tables.WishTable, tables.MapTable)
+}
 
 PARTS: dict[str, type[Table]] = {
     "bar": tables.Bar,
@@ -112,6 +115,7 @@ STUDY_LISTS: dict[str, type[Table]] = {
     "rules": tables.RuleTable,
     "objectives": tables.ObjectiveTable,
     "limits": tables.LimitTable,
+    "wishes": tables.WishTable,
     "maps": tables.MapTable,
 }
 STUDY_TABLES: dict[str, type[Table]] = {

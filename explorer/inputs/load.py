@@ -25,7 +25,7 @@ from explorer.inputs.tyre import TyreDefinition, build_tyre
 from explorer.model.car.slots import SLOT
 
 HEAD_KEYS = ("name", "car", "surface", "seed")
-STUDY_TABLES = ("knobs", "rules", "objectives", "limits", "liked", "baseline", "method", "maps")
+STUDY_TABLES = ("knobs", "rules", "objectives", "limits", "wishes", "liked", "baseline", "method", "maps")
 PLAN_TABLES = ("uncertainty", "unknowns", "carry_over", "pits", "practice")
 
 ALL_FILES_LIMIT = 2 * SIZE_LIMIT

@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from explorer.domain.felt import felt_step
 from explorer.domain.space import Assumption, FloatArray, Knob, Limit, Objective, Reference, Rule, Settings, Space
 from explorer.inputs.balanced import NotBalanced, balanced_ratio, home_of, reason, report
 from explorer.inputs.car_and_surface import CarDefinition, SurfaceDefinition
@@ -30,6 +31,7 @@ from explorer.inputs.tables import (
 from explorer.inputs.toml_lines import KeyPath
 from explorer.inputs.tyre import with_tyre
 from explorer.inputs.unknowns import planning, unknowns
+from explorer.inputs.wishes import WishReader
 from explorer.model.car.slots import SLOT, WISHBONE
 from explorer.model.metrics import describe, metric_columns
 
@@ -70,6 +72,9 @@ class StudyBuilder:
         objectives = self._objectives()
         liked = self._liked()
         limits = self._limits(liked)
+        phases = {name: surface.phase_names for name, (_, surface) in liked.items()}
+        every = [name for name, _, _ in self.study.members(("liked",))]
+        wishes = WishReader(self.study, self._metric, self._knob, phases, every).read(self._entries("wishes"))
         method = self.study.check(MethodTable, self.study.raw.get("method", {}), ("method",))
         maps = self._maps()
         plan = planning(self.study, liked)
@@ -90,6 +95,7 @@ class StudyBuilder:
             rules=rules,
             objectives=objectives,
             limits=limits,
+            wishes=wishes,
             baseline=baseline,
             base=self._with_surface(self.surface),
             phase_names=self.surface.phase_names,
@@ -265,7 +271,9 @@ class StudyBuilder:
 
     def _objectives(self) -> tuple[Objective, ...]:
         if self.study.at(("objectives",)) is None:
-            return tuple(Objective(name, way, describe(name).resolution) for name, way in DEFAULT_OBJECTIVES)
+            return tuple(
+                Objective(name, way, felt_step(name, describe(name).resolution)) for name, way in DEFAULT_OBJECTIVES
+            )
         objectives: list[Objective] = []
         entries = self._entries("objectives")
         for path, raw in entries:
@@ -288,7 +296,8 @@ class StudyBuilder:
             elif table.metric in (known.metric for known in objectives):
                 self.study.report((*path, "metric"), show(table.metric), "every metric only once among the objectives")
             else:
-                objectives.append(Objective(table.metric, way, table.resolution or metric.resolution))
+                felt = felt_step(table.metric, metric.resolution)
+                objectives.append(Objective(table.metric, way, table.resolution or felt))
         if not entries:
             self.study.report(("objectives",), "an empty list", "one or more [[objectives]], or none of it at all")
         return tuple(objectives)

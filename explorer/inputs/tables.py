@@ -373,6 +373,22 @@ class LimitTable(Table):
     reason: Remark = ""
 
 
+class WishTable(Table):
+    """[[wishes]]: soft targets, in the unit of the metric or of the knob"""
+
+    metric: Text | None = Field(None, description="a metric's name")
+    knob: Text | None = Field(None, description="a knob, in place of a metric")
+    at_least: Number | None = None
+    at_most: Number | None = None
+    near: Number | None = None
+    at_least_share: Positive | None = Field(None, description="of the value that the setup under relative_to has")
+    at_most_share: Positive | None = Field(None, description="of the value that the setup under relative_to has")
+    relative_to: Text = ""
+    felt: Positive | None = Field(None, description="the difference a driver feels; needed for a knob")
+    price: Positive = Field(1.0, description="what one felt difference weighs")
+    reason: Remark = ""
+
+
 class LikedTable(Table):
     """[liked.NAME]"""
 

@@ -10,6 +10,7 @@ import numpy as np
 from explorer.domain.space import IntArray, Objective
 from explorer.report import sections, words
 from explorer.report.plan_parts import planning_parts
+from explorer.report.tables import notes_of, unmet_text
 from explorer.report.words import escape
 from explorer.study.everything.evaluate import Progress
 from explorer.study.everything.shortlist import NothingFeasible, Pick, Shortlist
@@ -78,10 +79,10 @@ def _take(result: RunResult, found: Shortlist) -> list[str]:
     kept = f"{found.feasible:,} of {result.setups:,} setups keep every limit"
     lines = [
         f"### Take {'this' if len(found.picks) == 1 else 'these'} {amount}",
-        f"{kept}. The front has {words.count(found.groups, 'distinct point')}; these are spread over it. "
-        "The numbers name the setups. They are no order of merit: pick by the driver and the track. "
+        f"{kept}. The front has {words.count(found.groups, 'distinct point')}; {_spread(result)} "
         'Values closer than anyone can feel count as equal, so a "highest" may be shared.',
         words.table(["setup", "why", *_knob_headers(result), *_objective_headers(space.objectives)], rows),
+        *_notes(result),
         "From the baseline (" + escape(_baseline_text(result)) + "):",
         "\n".join(_change_line(rank, pick, result, found) for rank, pick in enumerate(found.picks, start=1)),
     ]
@@ -89,6 +90,25 @@ def _take(result: RunResult, found: Shortlist) -> list[str]:
         now = [f"{words.metric_label(o.metric)} {_own(result, o)}" for o in space.objectives]
         lines.append(f"The baseline itself has {escape(words.listed(now))}.")
     return lines
+
+
+def _spread(result: RunResult) -> str:
+    """How the setups of a shortlist stand to each other."""
+    if result.wishes:
+        return (
+            "number 1 comes nearest to the wishes, and the others are spread over it. Their numbers are no order of "
+            "merit: pick by the driver and the track."
+        )
+    return (
+        "these are spread over it. The numbers name the setups. They are no order of merit: pick by the driver and the "
+        "track."
+    )
+
+
+def _notes(result: RunResult) -> list[str]:
+    """What is said of the wishes and of objectives that took no part; nothing where there is nothing to say."""
+    lines = notes_of(result)
+    return [bullets([f"{escape(line)}." for line in lines])] if lines else []
 
 
 def _knob_headers(result: RunResult) -> list[str]:
@@ -124,6 +144,9 @@ def _change_line(rank: int, pick: Pick, result: RunResult, found: Shortlist) -> 
     """One setup: what to change, how long it takes, how near the limits, how forgiving to build, how many ties."""
     text = f"- **{rank}**: change {escape(words.changes_text(result.space, pick.changes))}"
     text += f" ({pick.minutes:g} minutes)." if pick.changes else " (it is the baseline)."
+    if pick.wishes:
+        unmet = unmet_text(pick.wishes, result.space)
+        text += f" Wishes: {escape(unmet)} (loss {words.number(pick.loss, 2)})."
     if len(pick.margins):
         shares = pick.margins / np.array([limit.resolution for limit in found.limits])
         nearest = int(np.argmin(shares))

@@ -9,6 +9,7 @@ import numpy as np
 
 from explorer.domain.space import Knob, Space
 from explorer.report import plan_sections, words
+from explorer.report.tables import unmet_text
 from explorer.report.words import flat
 from explorer.study.everything.shortlist import Pick, Shortlist
 from explorer.study.pits.ladder import Ladder, Rung
@@ -91,7 +92,7 @@ def sheet_content(result: RunResult, changes: ChangePlan | None = None, ladders:
         changed=tuple(
             tuple(bool(at[place] != space.baseline[place]) for at in columns) for place in range(len(space.knobs))
         ),
-        facts=_facts(shown),
+        facts=_facts(shown, space),
         setups_note=_setups_note(shown),
         stops_title="Changes, stop by stop" if changes else "Each setup from the baseline",
         stops_note=_stops_note(changes),
@@ -118,7 +119,7 @@ def _swap(space: Space, name: str, old: str, new: str) -> str:
     return f"{flat(words.knob_label(knob))} {was} to {now}"
 
 
-def _facts(picks: Sequence[Pick | RobustPick]) -> tuple[tuple[str, tuple[str, ...]], ...]:
+def _facts(picks: Sequence[Pick | RobustPick], space: Space) -> tuple[tuple[str, tuple[str, ...]], ...]:
     """Why each setup is there, how safely it keeps the limits, how much work it is."""
     if not picks:
         return ()
@@ -126,6 +127,8 @@ def _facts(picks: Sequence[Pick | RobustPick]) -> tuple[tuple[str, tuple[str, ..
         ("why", ("on the car now", *_reasons(picks))),
         ("work from baseline", ("", *(f"{pick.minutes:g}\u00a0min" if pick.changes else "none" for pick in picks))),
     ]
+    if any(pick.wishes for pick in picks):
+        facts.append(("wishes", ("", *(flat(unmet_text(pick.wishes, space)) for pick in picks))))
     kept = [_kept(pick) for pick in picks]
     if any(kept):
         facts.append(("every limit kept in", ("", *kept)))

@@ -4,15 +4,17 @@ from __future__ import annotations
 
 import numpy as np
 
+from explorer.domain.felt import FELT
 from explorer.domain.space import Objective, Space
 from explorer.domain.units import unit_of
 from explorer.domain.unknowns import FIGURES, Unknown
 from explorer.model.car.slots import PHASE_COLUMNS
-from explorer.model.metrics import describe
 from explorer.report import words
+from explorer.report.tables import unmet_text
 from explorer.report.words import escape
 from explorer.study.everything.limits import ResolvedLimit
 from explorer.study.pits.carry_over import Carried, CarryOver
+from explorer.study.pits.feel import AT_LEAST, FeelLine
 from explorer.study.pits.ladder import Ladder
 from explorer.study.plan.change_plan import ChangePlan, Stop
 from explorer.study.plan.learning import Learned
@@ -117,12 +119,23 @@ def _take(plan: Plan, space: Space) -> list[str]:
     ]
     if found.note:
         lines.append(f"**Mind:** {escape(found.note)}.")
+    gone = words.dropped_text(plan.front.dropped, space.objectives)
+    if gone:
+        lines.append(f"{escape(gone)}.")
     pairs = " / ".join(words.spaced(name) for name in shown)
     lines += [f"Numbers: {pairs}.", words.table(head, rows)]
     weakest = [_weakest(plan, pick, rank) for rank, pick in enumerate(found.picks, start=1)]
+    wished = [_wished(pick, rank, space) for rank, pick in enumerate(found.picks, start=1) if pick.wishes]
+    if wished:
+        lines += ["At the best guesses, the wishes:", "\n".join(wished)]
     if any(weakest):
         lines.append("\n".join(f"- {text}" for text in weakest if text))
     return lines
+
+
+def _wished(pick: RobustPick, rank: int, space: Space) -> str:
+    """What one setup makes of the wishes."""
+    return f"- **{rank}**: {escape(unmet_text(pick.wishes, space))} (loss {words.number(pick.loss, 2)})"
 
 
 def _weakest(plan: Plan, pick: RobustPick, rank: int) -> str:
@@ -210,7 +223,7 @@ def _measure(plan: Plan, space: Space) -> list[str]:
     if plan.worth is None:
         return [*lines, f"No answer: {escape(plan.worth_note)}."]
     worth = plan.worth.worth
-    felt = describe("grip_margin_pct").resolution
+    felt = FELT["grip_margin_pct"]
     clear = [one for one in worth.asked if one.clear and one.value >= felt]
     least = [one for one in worth.asked if one not in clear]
     lines.append(_measure_text(plan.worth, [_key(plan, one.unknown) for one in clear], len(least)))
@@ -281,6 +294,12 @@ def _tuning(plan: Plan, space: Space) -> list[str]:
     return lines
 
 
+def _wanted(line: FeelLine) -> str:
+    """What is looked for of one metric of feel."""
+    text = words.metric_value(line.metric, line.wanted, unit=False)
+    return f"{text} or more" if line.metric.rsplit(".", 1)[-1] in AT_LEAST else text
+
+
 def carried_report(carried: CarryOver, limits: tuple[ResolvedLimit, ...], space: Space) -> list[str]:
     """Feel then and now."""
     lines = [
@@ -288,6 +307,13 @@ def carried_report(carried: CarryOver, limits: tuple[ResolvedLimit, ...], space:
         f"Liked on {escape(carried.surface)}: {escape(_parts(space, carried.liked))}. Of "
         f"{words.count(carried.asked, 'setup')} asked here, {carried.kept:,} keep every limit.",
     ]
+    if carried.cannot_be_had:
+        nearest = carried.closest[0]
+        parts = words.changes_text(space, nearest.changes)
+        lines.append(
+            f"**This feel cannot be had here.** The nearest is the baseline with {escape(parts)}, still "
+            f"{words.number(nearest.distance, 1)} felt differences away on average."
+        )
     shown = [("closest", carried.closest[:1]), ("closest that keeps every limit", carried.closest_kept[:2])]
     setups: list[tuple[str, Carried]] = []
     for kind, found in shown:
@@ -300,7 +326,7 @@ def carried_report(carried: CarryOver, limits: tuple[ResolvedLimit, ...], space:
         if one.broken:
             text += f" Breaks {words.limits_text(limits, one.broken)}."
         lines.append(escape(text).replace("\\*", "*"))
-    head = ["metric", "then", *("ABC"[: len(setups)])]
+    head = ["metric", "then", "wanted here", *("ABC"[: len(setups)])]
     if setups:
         rows = []
         for place, line in enumerate(setups[0][1].feel):
@@ -309,6 +335,7 @@ def carried_report(carried: CarryOver, limits: tuple[ResolvedLimit, ...], space:
                 [
                     words.metric_label(line.metric, unit=True),
                     words.metric_value(line.metric, line.then, unit=False),
+                    _wanted(line),
                     *now,
                 ]
             )

@@ -10,7 +10,7 @@ import pandas as pd
 from explorer.domain.space import Space
 from explorer.domain.units import unit_of
 from explorer.domain.unknowns import FIGURES
-from explorer.report.tables import margin_names
+from explorer.report.tables import margin_names, unmet_text
 from explorer.study.compare.runs import KEPT_SHARE
 from explorer.study.pits.carry_over import CarryOver
 from explorer.study.pits.ladder import Ladder
@@ -74,6 +74,8 @@ def shortlist_table(plan: Plan, space: Space) -> pd.DataFrame:
             for name, share in zip(names, pick.share_by_limit, strict=True)
         }
         row |= {"changes": len(pick.changes), "minutes": pick.minutes, "ties": pick.ties}
+        if pick.wishes:
+            row |= {"loss": pick.loss, "wishes": unmet_text(pick.wishes, space)}
         rows.append(row)
     return pd.DataFrame(rows)
 
@@ -254,8 +256,9 @@ def carry_over_table(carried: CarryOver, space: Space) -> pd.DataFrame:
                 "metric": line.metric,
                 "unit": line.unit,
                 "then": line.then,
+                "wanted": line.wanted,
                 "now": line.now,
-                "missed, resolutions": line.missed,
+                "missed, felt differences": line.missed,
                 "minutes from the baseline": one.minutes,
             }
             for kind, setups in (("closest", carried.closest), ("closest that keeps every limit", carried.closest_kept))

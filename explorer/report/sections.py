@@ -9,7 +9,9 @@ import numpy as np
 from explorer.domain.space import FloatArray
 from explorer.model.metrics import describe
 from explorer.report import figure_data, words
+from explorer.report.tables import picks_of
 from explorer.report.words import escape
+from explorer.study.everything.shortlist import Shortlist
 from explorer.study.questions.exact import StepEffects
 from explorer.study.questions.sensitivity import Sensitivity
 from explorer.study.results import RunResult
@@ -85,6 +87,32 @@ def _ranking_text(result: RunResult, indices: Sensitivity, kind: str, metric: st
         if quick != top:
             text += f" Per minute of work the {escape(words.knob_label(knobs[quick]))} moves it most."
     return text
+
+
+def wishes(result: RunResult, pictures: Pictures) -> list[str]:
+    """What the driver wants, and what each setup of the shortlist makes of it; nothing without wishes."""
+    if not result.wishes:
+        return []
+    picks = picks_of(result.shortlist)
+    rows = [
+        [
+            words.wish_text(wish, result.space),
+            f"{wish.felt:g} {wish.unit}".strip(),
+            f"{wish.price:g}",
+            *(words.short_text(pick.wishes[place]) for pick in picks),
+            wish.reason,
+        ]
+        for place, wish in enumerate(result.wishes)
+    ]
+    rows.append(["loss", "", "", *(words.number(pick.loss, 2) for pick in picks), ""])
+    ranked = isinstance(result.shortlist, Shortlist)
+    head = [f"setup {place}" if ranked else f"miss {place}" for place in range(1, len(picks) + 1)]
+    return [
+        "## Wishes",
+        "A wish is met as nearly as can be. The loss of a setup adds up its shortfalls, each counted in felt "
+        "differences and weighed by its price; setup 1 is the one of least loss among those that keep every limit.",
+        words.table(["wish", "felt", "price", *head, "why"], rows, right=(1, 2)),
+    ]
 
 
 def limits(result: RunResult, pictures: Pictures) -> list[str]:
@@ -360,7 +388,8 @@ def method(result: RunResult, pictures: Pictures) -> list[str]:
             "hypervolume."
         )
     resolutions = words.listed(
-        f"{o.resolution:g} {describe(o.metric).unit} of {words.metric_label(o.metric)}" for o in space.objectives
+        f"{o.resolution:g} {describe(o.metric).unit} of {words.metric_label(o.metric)}{words.cap_text(o.metric)}"
+        for o in space.objectives
     )
     lines = [
         "## Method",
@@ -377,6 +406,7 @@ def method(result: RunResult, pictures: Pictures) -> list[str]:
 
 
 ORDER: tuple[Callable[[RunResult, Pictures], list[str]], ...] = (
+    wishes,
     limits,
     sensitivity,
     one_change,

@@ -14,6 +14,7 @@ from explorer.study.everything.evaluate import MetricTable
 from explorer.study.everything.front import Front
 from explorer.study.everything.limits import LimitCounts, ResolvedLimit, margins
 from explorer.study.everything.shortlist import NothingFeasible, Pick, Shortlist
+from explorer.study.everything.wishes import ResolvedWish, WishLine, losses
 from explorer.study.questions.assumptions import AssumptionEffects
 from explorer.study.questions.exact import StepEffects
 from explorer.study.questions.maps import MetricMap
@@ -25,7 +26,7 @@ from explorer.study.results import LevelShares, RunResult
 def all_tables(result: RunResult) -> dict[str, pd.DataFrame]:
     """Every CSV of a run by its stem, in writing order; tables of questions that were not answered are left out."""
     found = {
-        "front": front_table(result.table, result.front, result.limits),
+        "front": front_table(result.table, result.front, result.limits, result.wishes),
         "shortlist": shortlist_table(result),
         "one_change": one_change_table(result.one_change),
         "limits": limits_table(result.counts),
@@ -38,15 +39,19 @@ def all_tables(result: RunResult) -> dict[str, pd.DataFrame]:
         found["levels"] = levels_table(result.levels, result.space)
     if result.assumed is not None:
         found["assumptions"] = assumptions_table(result.assumed)
+    if result.wishes:
+        found["wishes"] = wishes_table(result)
     for stem, one in zip(words.map_stems(result.maps), result.maps, strict=True):
         found[stem] = map_table(one, result.space)
     return found
 
 
-def front_table(table: MetricTable, found: Front, limits: Sequence[ResolvedLimit] = ()) -> pd.DataFrame:
+def front_table(
+    table: MetricTable, found: Front, limits: Sequence[ResolvedLimit] = (), wishes: tuple[ResolvedWish, ...] = ()
+) -> pd.DataFrame:
     """Members of the front: point number (ties share one), whether it names its point, knobs, objectives, work.
 
-    Limits add the distance to each bound in the metric's unit, positive where kept.
+    Limits add the distance to each bound in the metric's unit, positive where kept; wishes add the loss.
     """
     space = table.space
     columns: dict[str, object] = {"point": found.group + 1, "named": found.named}
@@ -58,7 +63,34 @@ def front_table(table: MetricTable, found: Front, limits: Sequence[ResolvedLimit
         columns[name] = room[:, place] * limit.resolution
     columns["changes"] = (found.positions != np.asarray(space.baseline)).sum(axis=1)
     columns["minutes"] = space.minutes(found.positions)
+    if wishes:
+        columns["loss"] = losses(wishes, table.take(found.rows))
     return pd.DataFrame(columns)
+
+
+def wishes_table(result: RunResult) -> pd.DataFrame:
+    """One row per wish and setup of the shortlist: target, value, what is missing in its unit and in felt
+    differences."""
+    rows = [
+        {
+            "setup": place,
+            "wish": words.wish_text(line.wish, result.space),
+            "metric": line.wish.metric,
+            "knob": line.wish.knob,
+            "sense": line.wish.sense,
+            "target": line.wish.target,
+            "value": line.value,
+            "unit": line.wish.unit,
+            "short": line.missed * line.wish.felt,
+            "short_in_felt": line.missed,
+            "price": line.wish.price,
+            "reason": line.wish.reason,
+        }
+        for place, pick in enumerate(picks_of(result.shortlist), start=1)
+        for line in pick.wishes
+    ]
+    names = ["setup", "wish", "metric", "knob", "sense", "target", "value", "unit", "short", "short_in_felt"]
+    return pd.DataFrame(rows, columns=[*names, "price", "reason"])
 
 
 def margin_names(limits: Sequence[ResolvedLimit]) -> list[str]:
@@ -211,6 +243,9 @@ def shortlist_table(result: RunResult) -> pd.DataFrame:
         "kind": [", ".join(pick.kinds) for pick in picks],
         "reason": [pick.reason for pick in picks],
     }
+    if result.wishes:
+        columns["loss"] = [pick.loss for pick in picks]
+        columns["wishes"] = [unmet_text(pick.wishes, space) for pick in picks]
     columns |= {knob.name: [pick.labels[c] for pick in picks] for c, knob in enumerate(space.knobs)}
     columns |= {o.metric: [float(pick.values[c]) for pick in picks] for c, o in enumerate(found.objectives)}
     for c, name in enumerate(margin_names(found.limits)):
@@ -229,6 +264,28 @@ def shortlist_table(result: RunResult) -> pd.DataFrame:
 def picks_of(found: Shortlist | NothingFeasible) -> tuple[Pick, ...]:
     """The setups of a shortlist, or the least violating ones."""
     return found.picks if isinstance(found, Shortlist) else found.least
+
+
+def notes_of(result: RunResult) -> list[str]:
+    """What must be said beside a shortlist: how the first setup stands to the wishes, what cannot be had at all, and
+    which objectives took no part."""
+    found, space = result.shortlist, result.space
+    if not isinstance(found, Shortlist):
+        return []
+    lines = []
+    if found.picks and found.picks[0].wishes:
+        told = (words.wish_line(line, space) for line in found.picks[0].wishes if line.wish.metric)
+        lines += [f"Setup 1, {text}" for text in told]
+    lines += [words.nearest_text(one, space) for one in found.out_of_reach]
+    return lines + [text for text in [words.dropped_text(found.dropped, found.objectives)] if text]
+
+
+def unmet_text(wishes: tuple[WishLine, ...], space: Space) -> str:
+    """The wishes on metrics that a setup does not meet, shortly: "hairpin: roll angle 0.45 deg short". What it changes
+    of the parts somebody likes is told with its changes."""
+    missed = [line for line in wishes if line.missed > 0.0 and line.wish.metric]
+    told = (f"{words.wished_label(line.wish, space)} {words.short_text(line)}" for line in missed)
+    return "; ".join(told) or "met"
 
 
 def map_table(found: MetricMap, space: Space | None = None) -> pd.DataFrame:
@@ -275,8 +332,9 @@ def levels_table(levels: LevelShares, space: Space) -> pd.DataFrame:
     return pd.DataFrame(rows, columns=["knob", "level", "setups", "feasible", "share"])
 
 
-def metrics_table(table: MetricTable) -> pd.DataFrame:
-    """Every setup: knobs as categories (numbers where continuous), `valid`, and every metric (zero where invalid)."""
+def metrics_table(table: MetricTable, wishes: tuple[ResolvedWish, ...] = ()) -> pd.DataFrame:
+    """Every setup: knobs as categories (numbers where continuous), `valid`, with wishes its `loss` (missing where
+    invalid), and every metric (zero where invalid)."""
     space = table.space
     columns: dict[str, object] = {}
     for c, knob in enumerate(space.knobs):
@@ -287,6 +345,9 @@ def metrics_table(table: MetricTable) -> pd.DataFrame:
             codes = table.positions[:, c].astype(np.int32)
             columns[knob.name] = pd.Categorical.from_codes(codes, categories=list(knob.labels))
     columns["valid"] = table.valid
+    if wishes:
+        loss = np.where(table.valid, losses(wishes, table), 0.0)
+        columns["loss"] = pd.arrays.FloatingArray(loss, ~table.valid)
     frame = pd.DataFrame(columns)
     return pd.concat([frame, pd.DataFrame(table.values, columns=list(table.columns))], axis=1)
 

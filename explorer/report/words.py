@@ -9,10 +9,12 @@ import math
 import re
 from collections.abc import Iterable, Sequence
 
+from explorer.domain.felt import most_noticed
 from explorer.domain.space import Knob, Limit, Objective, Space
 from explorer.domain.units import UNITS, unit_of
 from explorer.model.metrics import describe
 from explorer.study.everything.limits import ResolvedLimit
+from explorer.study.everything.wishes import Nearest, ResolvedWish, WishLine
 from explorer.study.questions.maps import MetricMap
 
 MODEL_LIMITS: tuple[str, ...] = (
@@ -242,6 +244,79 @@ def origin_text(limit: Limit) -> str:
     return f"{amount} {metric.unit}".strip() + f" {side} {owner}"
 
 
+def wished_label(wish: ResolvedWish, space: Space) -> str:
+    """What a wish is about."""
+    return metric_label(wish.metric) if wish.metric else knob_label(space.knobs[space.knob_index(wish.knob)])
+
+
+def wished_value(wish: ResolvedWish, value: float) -> str:
+    """A value of what a wish is about, one decimal finer than what is felt."""
+    return f"{number(value, decimals(wish.felt) + 1)} {wish.unit}".strip()
+
+
+def wish_text(wish: ResolvedWish, space: Space) -> str:
+    """A wish in words: "hairpin: roll angle at least 0.8 of that of carpet (1.94 deg)"."""
+    head = f"{wished_label(wish, space)} {spaced(wish.sense)}"
+    target = wished_value(wish, wish.target)
+    if wish.share is not None:
+        return f"{head} {wish.share:g} of that of {wish.of} ({target})"
+    return f"{head} {target}" + (f" (from {wish.of})" if wish.of else "")
+
+
+def short_text(line: WishLine) -> str:
+    """How far a setup is from a wish: "met", or "0.45 deg short"."""
+    if line.missed == 0.0:
+        return "met"
+    side = {"at_least": "short", "at_most": "over", "near": "over" if line.value > line.wish.target else "under"}
+    return f"{wished_value(line.wish, line.missed * line.wish.felt)} {side[line.wish.sense]}"
+
+
+def wish_line(line: WishLine, space: Space) -> str:
+    """A wish with what one setup makes of it."""
+    told = short_text(line)
+    if line.missed > 0.0:
+        told = f"not met, {told} at {wished_value(line.wish, line.value)}{_of_it(line)}"
+    return f"{wish_text(line.wish, space)}: {told}"
+
+
+def _of_it(line: WishLine) -> str:
+    return f", {line.share:.2f} of it" if line.share is not None and line.wish.share is not None else ""
+
+
+def nearest_text(found: Nearest, space: Space) -> str:
+    """A wish that cannot be had, with what comes nearest."""
+    line = found.line
+    there = changes_text(space, found.changes)
+    where = "the baseline" if there == "nothing" else f"the baseline with {there}"
+    return (
+        f"{wish_text(line.wish, space)} cannot be had here within the limits: the nearest is {where}, "
+        f"with {wished_value(line.wish, line.value)}{_of_it(line)}"
+    )
+
+
+def dropped_text(dropped: Sequence[str], objectives: Sequence[Objective]) -> str:
+    """Why objectives took no part; "" where all did."""
+    if not dropped:
+        return ""
+    names = listed(_felt_in(one) for one in objectives if one.metric in dropped)
+    verb = "takes" if len(dropped) == 1 else "take"
+    return f"Over all setups within the limits nobody could feel a difference in {names}, which {verb} no part"
+
+
+def _felt_in(objective: Objective) -> str:
+    """An objective with the difference that is felt: "lift margin (felt from 2 % on) counted up to 25 %"."""
+    unit = describe(objective.metric).unit
+    return f"{metric_label(objective.metric)} (felt from {objective.resolution:g} {unit} on)" + cap_text(
+        objective.metric
+    )
+
+
+def cap_text(column: str) -> str:
+    """Up to where a metric counts: " counted up to 25 %"; "" where all of it does."""
+    most = most_noticed(column)
+    return f" counted up to {most:g} {describe(column).unit}" if math.isfinite(most) else ""
+
+
 def _places(value: float) -> int:
     """Decimals that somebody wrote: 2 for 0.25."""
     return len(f"{value:.6f}".rstrip("0").partition(".")[2])
@@ -255,6 +330,7 @@ def objective_label(objective: Objective) -> str:
 def key_metrics(space: Space, most: int = 12) -> tuple[str, ...]:
     """Metrics a reader looks at first: objectives, limits, then what the driver feels; codes are left out."""
     names = [objective.metric for objective in space.objectives] + [limit.metric for limit in space.limits]
+    names += [wish.metric for wish in space.wishes if wish.metric]
     names += ["lag_ms", "bite_pct", "grip_margin_pct", "lift_margin_pct", "clearance_mm"]
     for stem in ("balance_pct", "roll_deg"):
         names += [f"{phase}.{stem}" for phase in space.phase_names]

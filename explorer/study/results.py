@@ -9,6 +9,7 @@ from explorer.study.everything.evaluate import MetricTable
 from explorer.study.everything.front import Front
 from explorer.study.everything.limits import LimitCounts, ResolvedLimit
 from explorer.study.everything.shortlist import NothingFeasible, Shortlist
+from explorer.study.everything.wishes import ResolvedWish
 from explorer.study.pits.carry_over import CarryOver
 from explorer.study.pits.ladder import Ladder
 from explorer.study.plan.change_plan import ChangePlan
@@ -83,3 +84,4 @@ class RunResult:
     visits: ChangePlan | None = None
     visits_note: str = ""
     ladders: tuple[Ladder, ...] = ()
+    wishes: tuple[ResolvedWish, ...] = ()

@@ -29,6 +29,8 @@ def study(tmp_path: Path) -> Path:
     shutil.copytree(CONFIGS / "surfaces", tmp_path / "surfaces")
     shutil.copytree(CONFIGS / "tyres", tmp_path / "tyres")
     text = (CONFIGS / "2wd_dusty.toml").read_text(encoding="utf-8")
+    start, end = text.index("# The car stays level"), text.index("[baseline]")
+    text = text[:start] + text[end:]  # the rules name levels that go
     text = text.replace('parts = "all"', 'parts = ["none", "1.0", "1.2", "1.4"]')
     text = text.replace("values = [20, 22, 24]", "values = [20, 22]")
     path = tmp_path / "study.toml"
@@ -47,12 +49,14 @@ BROKEN = {
     "unknown part": ('"1.2", "1.4"]', '"1.2", "9.9"]', "9.9"),
     "empty knob": ('parts = ["none", "1.0", "1.2", "1.4"]', "parts = []", "empty list"),
     "contradictory limits": (
-        "at_most = 1.3",
-        "at_most = 1.3\nat_least = 3.0",
+        'metric = "clearance_mm"\nat_least = 0',
+        'metric = "clearance_mm"\nat_least = 0\nat_most = -3',
         "can both be met",
     ),
-    "not a number": ("at_most = 0.25", "at_most = nan", "at_most"),
-    "unknown metric": ('metric = "sweep.roll_deg"', 'metric = "sweep.rol_deg"', "sweep.rol_deg"),
+    "not a number": ("at_least = 0\n", "at_least = nan\n", "at_least"),
+    "unknown metric": ('metric = "clearance_mm"', 'metric = "clearence_mm"', "clearence_mm"),
+    "unknown wish": ('metric = "hairpin.roll_deg"', 'metric = "hairpin.rol_deg"', "hairpin.rol_deg"),
+    "two targets": ("near = 0", "near = 0\nat_least = 1", "exactly one"),
     "unknown baseline level": ('rear_bar = "1.2"', 'rear_bar = "1.3"', "1.3"),
 }
 
@@ -113,7 +117,7 @@ def test_run_leaves_everything_and_repeats_byte_for_byte(study: Path, tmp_path: 
 
 def test_nothing_feasible_exits_3(study: Path) -> None:
     """Catches a ranking of setups that break a limit."""
-    text = study.read_text(encoding="utf-8").replace("at_most = 0.25", "at_most = -2.5")
+    text = study.read_text(encoding="utf-8").replace("at_least = 0\n", "at_least = 4000\n")
     study.write_text(text, encoding="utf-8")
     assert call("shortlist", study)[0] == 3
 
@@ -155,6 +159,7 @@ def small(study: Path) -> Path:
     for name in ("front_spring", "rear_spring", "front_ride_height_mm", "rear_ride_height_mm"):
         text = re.sub(rf"\[knobs\.{name}\]\n(.+\n)+", "", text)
         text = re.sub(rf"^{name} = .*\n", "", text, flags=re.MULTILINE)
+        text = re.sub(rf'\[\[wishes\]\]\nknob = "{name}"\n(.+\n)+', "", text)
     study.write_text(text, encoding="utf-8")
     car = study.parent / "cars" / "heron_2wd.toml"
     fitted = 'front_spring = "0.70"\nrear_spring = "0.47"\nfront_tyre = "race"'
@@ -382,3 +387,36 @@ def test_progress_on_a_terminal(monkeypatch: pytest.MonkeyPatch) -> None:
         ]
     text = paper.getvalue()
     assert "500/1000" in text and "100/s" in text and "0:00:05" in text and "left" in text
+
+
+def test_wishes_are_said_wherever_a_setup_is_shown(small: Path, tmp_path: Path) -> None:
+    """Catches a wish that is missed without a word: on the terminal, in the report, on the page and on the pit
+    sheet."""
+    code, output = call("shortlist", small, "--quiet")
+    assert code == 0 and "loss" in output and "comes nearest to the wishes" in output
+    assert re.search(r"Setup 1, hairpin: roll angle at least 0.8 of that of carpet .*: (met|not met)", output)
+    code, output = call("show", small, "--set", "front_bar=1.4", "--set", "rear_bar=1.4")
+    assert code == 0 and re.search(r"wish: hairpin: roll angle .* not met, \d\.\d\d deg short at .* of it", output)
+    assert re.search(r"wish: front bar near 1.20 mm \(from carpet\): not met, 0.20 mm over", output)
+    out = tmp_path / "out"
+    assert call("run", small, "--out", out, "--quiet")[0] == 0
+    report = (out / "report.md").read_text(encoding="utf-8")
+    assert "## Wishes" in report and "Setup 1, hairpin: roll angle" in report and "(loss " in report
+    page = (out / "report.html").read_text(encoding="utf-8")
+    assert "Setup 1, hairpin: roll angle" in page and 'id="wishes"' in page
+    assert "<td" in page and "wishes" in (out / "pit_sheet.html").read_text(encoding="utf-8")
+    head = (out / "tables" / "wishes.csv").read_text(encoding="utf-8").splitlines()[0]
+    assert head.startswith("setup,wish,metric,knob,sense,target,value,unit,short,short_in_felt")
+    assert ",loss" in (out / "tables" / "front.csv").read_text(encoding="utf-8").splitlines()[0]
+
+
+def test_no_word_of_wishes_without_any(small: Path, tmp_path: Path) -> None:
+    """Catches a study without wishes that reads otherwise than before."""
+    text = small.read_text(encoding="utf-8")
+    start, end = text.index("# What the driver wants"), text.index("# Limits are few")
+    small.write_text(text[:start] + text[end:], encoding="utf-8")
+    out = tmp_path / "out"
+    assert call("run", small, "--out", out, "--quiet")[0] == 0
+    for path in out.rglob("*"):
+        if path.suffix in (".md", ".csv", ".html") and path.name != "report.html":
+            assert not re.search(r"\b[Ww]ish(es)?\b|\bloss\b", path.read_text(encoding="utf-8")), path

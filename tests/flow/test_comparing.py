@@ -69,6 +69,8 @@ def without(space: Space, name: str) -> Space:
     return replace(
         space,
         knobs=tuple(space.knobs[k] for k in keep),
+        rules=tuple(rule for rule in space.rules if name not in dict((*rule.when, *rule.only))),
+        wishes=tuple(wish for wish in space.wishes if wish.knob != name),
         baseline=tuple(space.baseline[k] for k in keep),
         base=space.parameters(np.array([space.baseline]))[0],
         references=tuple(replace(r, positions=tuple(r.positions[k] for k in keep)) for r in space.references),

@@ -25,7 +25,8 @@ def test_failures_carry_their_reason_and_place():
     keep = (space.knob_index("front_bar"), column)
     knobs = tuple(spring if k == column else space.knobs[k] for k in keep)
     base = space.parameters(np.array([space.baseline]))[0]
-    small = dataclasses.replace(space, knobs=knobs, baseline=tuple(space.baseline[k] for k in keep), base=base)
+    held = tuple(space.baseline[k] for k in keep)
+    small = dataclasses.replace(space, knobs=knobs, rules=(), wishes=(), baseline=held, base=base)
     table = evaluate_all(small)
     found = failures_of(table)
     bars = small.knobs[0].size

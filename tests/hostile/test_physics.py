@@ -112,7 +112,7 @@ IMPOSSIBLE: dict[str, tuple[list[tuple[str, str, str]], str, str]] = {
     ),
     "a limit beyond all numbers": ([(STUDY, "at_most = 0.3", "at_most = 1e300")], "limits[2].at_most", "in size"),
     "a resolution of nothing": (
-        [(STUDY, "resolution = 0.5", "resolution = 1e-300")],
+        [(STUDY, "resolution = 5.0", "resolution = 1e-300")],
         "objectives[1].resolution",
         "allowed",
     ),

@@ -47,6 +47,7 @@ def small(study: LoadedStudy, **settings: object) -> LoadedStudy:
         knobs=tuple(space.knobs[column] for column in keep),
         rules=(),
         limits=(),
+        wishes=(),
         baseline=tuple(space.baseline[column] for column in keep),
         base=space.parameters(np.array([space.baseline]))[0],
         settings=replace(space.settings, **(FEW | settings)),
@@ -248,7 +249,7 @@ def no_levels(space: Space, positions: np.ndarray) -> tuple[np.ndarray, ...]:
 BROKEN: dict[str, tuple[tuple[object, str, object], ...]] = {
     "front": (
         (stream, "feasible", lambda limits, table: np.ones(len(table), dtype=bool)),
-        (stream, "pareto_front", lambda table, among, exact: front.pareto_front(all_valid(table), among, exact=exact)),
+        (stream, "pareto_front", lambda table, among, **how: front.pareto_front(all_valid(table), among, **how)),
     ),
     "count": ((pipeline, "failures_of", lambda found: Failures(0)),),
     "words": ((stream, "fault_words", lambda space, positions: ("",) * len(positions)),),

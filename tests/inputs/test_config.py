@@ -202,9 +202,9 @@ def test_rule_objective_and_limit_as_written(folder: Path) -> None:
     assert rule.when == (("rear_ride_height_mm", ("20",)), ("rear_spring", ("soft",))) and rule.only == ()
     assert space.size == 2025 - 5 * 5 * 3 * 1 * 3 * 1
     assert [(o.metric, o.direction, o.resolution) for o in space.objectives] == [
-        ("lag_ms", -1, 0.5),
-        ("grip_margin_pct", 1, 0.5),
-        ("lift_margin_pct", 1, 1.0),
+        ("lag_ms", -1, 5.0),
+        ("grip_margin_pct", 1, 1.0),
+        ("lift_margin_pct", 1, 2.0),
     ]
     first = space.limits[0]
     assert (first.metric, first.sense, first.value, first.relative_to) == (
@@ -457,7 +457,7 @@ BAD: list[tuple[str, str, str, str, str, str]] = [
     ("study.toml", 'metric = "sweep.roll_deg"', 'metric = "sweap.roll_deg"', "limits[2].metric", "sweap", "sweep?"),
     ("study.toml", 'metric = "sweep.roll_deg"', 'metric = "sweep.rol_deg"', "limits[2].metric", "rol_deg", "roll_deg?"),
     ("study.toml", 'metric = "sweep.roll_deg"', 'metric = "sweep.state"', "limits[2].metric", "state", "a quantity"),
-    ("study.toml", "resolution = 0.5", "resolution = 0", "objectives[1].resolution", "0", "above 0"),
+    ("study.toml", "resolution = 5.0", "resolution = 0", "objectives[1].resolution", "0", "above 0"),
     ("study.toml", 'direction = "lower"', 'direction = "down"', "objectives[1].direction", '"down"', "lower, higher"),
     ("study.toml", "at_most = 0.3", "at_most = 0.3\nat_least = 0.4",
      "limits[2].at_most", "at_least 0.4", "both be met"),

@@ -151,7 +151,9 @@ FAULTS = {
     "a level out of range": ("study", "values = [20, 22, 24]", "values = [20, 22, 240]"),
     "two ways to give levels": ("study", "values = [20, 22, 24]", "values = [20, 22, 24]\nrange = [20, 24]"),
     "a metric nobody knows": ("study", 'metric = "clearance_mm"', 'metric = "clearanse_mm"'),
-    "a limit without a bound": ("study", "at_most = 0.25", ""),
+    "a limit without a bound": ("study", 'metric = "rollover_margin_pct"\nat_least = 0', 'metric = "lag_ms"'),
+    "a wish with two targets": ("study", "at_least_share = 0.8", "at_least_share = 0.8\nnear = 1"),
+    "a wish about nothing": ("study", 'metric = "sweep.balance_pct"', ""),
 }
 PATHS = {
     "car": CONFIGS / "cars" / "heron_2wd.toml",

@@ -2,11 +2,13 @@
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 from sample_run import BAR, HEIGHT, HOSTILE, LIMITS, metric_map, run, space, table
 
-from explorer.domain.space import Limit
+from explorer.domain.space import Limit, Objective
 from explorer.report import words
+from explorer.study.everything.wishes import Nearest, ResolvedWish, WishLine
 
 
 def test_hostile_names_stay_one_harmless_cell():
@@ -92,3 +94,30 @@ def test_few_is_not_none_and_most_is_not_all():
     assert words.share_text(1, 1_000_000) == "under 0.1 %"
     assert words.share_text(999_999, 1_000_000) == "over 99.9 %"
     assert words.share_text(0, 0) == "0 %"
+
+
+def test_wishes_in_words():
+    """Catches a wish that is met called missed, an amount without its side, and a share without its owner."""
+    where = space()
+    roll = ResolvedWish("sweep.roll_deg", "", "at_least", 2.4, 0.3, 1.0, "deg", 3.0, "home", 0.8)
+    lag = ResolvedWish("lag_ms", "", "near", 90.0, 5.0, 1.0, "ms", 80.0, "home", None)
+    bar = ResolvedWish("", BAR.name, "at_most", 1.2, 0.1, 1.0, "mm", None, "", None)
+    assert words.wish_text(roll, where) == "sweep: roll angle at least 0.8 of that of home (2.40 deg)"
+    assert words.wish_text(bar, where) == "front bar at most 1.20 mm"
+    line = WishLine(roll, 1.65, 2.5, 0.55)
+    assert words.short_text(line) == "0.75 deg short" and words.short_text(WishLine(roll, 3.0, 0.0, 1.0)) == "met"
+    assert words.wish_line(line, where).endswith("(2.40 deg): not met, 0.75 deg short at 1.65 deg, 0.55 of it")
+    told = words.wish_line(WishLine(lag, 80.0, 2.0, 1.0), where)
+    assert told == "response lag near 90.0 ms (from home): not met, 10.0 ms under at 80.0 ms"
+    found = Nearest(line, np.zeros(2), ((BAR.name, BAR.labels[1], BAR.labels[0]),))
+    said = words.nearest_text(found, where)
+    assert "cannot be had here within the limits: the nearest is the baseline with front bar" in said
+    assert said.endswith("with 1.65 deg, 0.55 of it")
+
+
+def test_what_takes_no_part_is_said():
+    """Catches an objective that vanishes without a word."""
+    objectives = (Objective("lag_ms", -1, 5.0), Objective("lift_margin_pct", 1, 2.0))
+    assert words.dropped_text((), objectives) == ""
+    assert words.dropped_text(("lag_ms",), objectives).endswith("response lag (felt from 5 ms on), which takes no part")
+    assert "counted up to 25 %" in words.dropped_text(("lift_margin_pct",), objectives)

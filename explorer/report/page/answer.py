@@ -11,7 +11,7 @@ from explorer.model.metrics import describe
 from explorer.report import figure_data, words
 from explorer.report.page.markup import Html, bullets, join, name, table, tag, text
 from explorer.report.page.setups import set_line
-from explorer.report.tables import picks_of
+from explorer.report.tables import notes_of, picks_of
 from explorer.study.everything.shortlist import NothingFeasible, Pick, Shortlist
 from explorer.study.questions.sensitivity import Sensitivity
 from explorer.study.results import RunResult
@@ -21,8 +21,12 @@ KNOBS_NAMED = 3
 
 
 def main_pick(found: Shortlist) -> int:
-    """Place of the setup to show first: the balanced one, else the first."""
-    return next((place for place, pick in enumerate(found.picks) if "balanced" in pick.kinds), 0)
+    """Place of the setup to show first: the wished one, else the balanced one, else the first."""
+    for kind in ("wished", "balanced"):
+        for place, pick in enumerate(found.picks):
+            if kind in pick.kinds:
+                return place
+    return 0
 
 
 def first_screen(result: RunResult) -> Html:
@@ -51,16 +55,25 @@ def _take(result: RunResult, found: Shortlist) -> Html:
     rest = "It is the whole shortlist."
     if several:
         rest = f"The {len(found.picks)} below are spread over them; their numbers are names, no order of merit."
+        if result.wishes:
+            rest = f"The others of the {len(found.picks)} below are spread over them, in no order of merit."
     left = tag(
         "div",
         tag("h1", text(title), id="answer-title"),
         tag("p", tag("span", text(f"Number {mark}: {pick.reason}."), class_="why"), f" {kept}. {rest}", class_="lead"),
         ticket(result, pick, mark),
+        _notes(result),
         _whatever_comes(result),
     )
     right = tag("div", _matters(result), _trades(result, found, place), class_="aside")
     compact = shortlist_table(result, place)
     return tag("div", tag("div", left, right, class_="answer"), compact)
+
+
+def _notes(result: RunResult) -> Html:
+    """How the setup shown stands to the wishes, what cannot be had here, and objectives that took no part."""
+    lines = notes_of(result)
+    return bullets([text(f"{line}.") for line in lines], class_="small") if lines else Html("")
 
 
 def _whatever_comes(result: RunResult) -> Html:

@@ -52,6 +52,8 @@ def report_page(result: RunResult) -> str:
     content.append(("knobs", "Which knob moves what", heat.knobs_section(result)))
     content.append(("one-change", "One change at a time", _passage(sections.one_change, result)))
     content.append(("maps", "Maps", maps.maps_section(result)))
+    if result.wishes:
+        content.append(("wishes", "Wishes", _passage(sections.wishes, result)))
     content.append(("limits", "Limits", _passage(sections.limits, result)))
     content.append(("assumptions", "Assumptions", _assumptions(result)))
     content.append(("checks", "Checks", _checks(result)))

@@ -12,18 +12,19 @@ from dataclasses import dataclass
 import numpy as np
 
 from explorer.domain.errors import ModelError, SpaceError
+from explorer.domain.felt import felt_step
 from explorer.domain.space import FloatArray, Knob, Space
 from explorer.model.metrics import Metric, describe
 from explorer.study.everything.evaluate import MetricTable, fault_words, table_of
 from explorer.study.everything.limits import ResolvedLimit, margins
 
 FELT = 0.5
-"""Below this many resolutions a difference is called none."""
+"""Below this many felt differences a difference is called none."""
 
 
 @dataclass(frozen=True)
 class Line:
-    """One metric of both. `a` and `b` in `unit`, `difference` b less a, `resolutions` the same in the metric's own.
+    """One metric of both. `a` and `b` in `unit`, `difference` b less a, `resolutions` the same in felt differences.
 
     `better` is "a" or "b" where the catalogue says which way is better and the difference can be felt, else "". A code
     (`state` and the like) has its words in `word_a` and `word_b`; its difference says only whether they differ.
@@ -185,7 +186,7 @@ def _broken(limits: tuple[ResolvedLimit, ...], table: MetricTable) -> tuple[str,
 def _line(name: str, a: float, b: float) -> Line:
     metric = describe(name)
     difference = b - a
-    resolutions = difference / metric.resolution
+    resolutions = difference / felt_step(name, metric.resolution)
     better = ""
     if metric.direction != 0 and abs(resolutions) > FELT:
         better = "b" if difference * metric.direction > 0.0 else "a"

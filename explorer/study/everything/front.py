@@ -2,17 +2,19 @@
 
 Two setups whose objectives differ by less than a resolution are the same to the driver, so dominance is decided on
 floor(value / resolution + 0.5), turned so that less is better. Setups with the same rounded objectives tie: all are
-kept, grouped, and the one that changes least from the baseline gives the group its name.
+kept, grouped, and the one that changes least from the baseline gives the group its name. An objective that takes one
+value within its resolution over all setups is saturated: nobody could feel it, so it takes no part.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import moocore
 import numpy as np
 
 from explorer.domain.errors import ModelError, SpaceError
+from explorer.domain.felt import most_noticed
 from explorer.domain.space import BoolArray, FloatArray, IntArray, Objective
 from explorer.study.everything.evaluate import MetricTable
 
@@ -27,7 +29,8 @@ class Front:
     `rows` (members,) number the table's rows; `positions` (members, knobs); `values` (members, objectives) in edge
     units; `scores` (members, objectives) rounded, in resolutions, less is better; `group` (members,) counts up from 0
     and members of one group tie; `named` marks the first of each group: fewest changes from the baseline, then
-    fewest minutes, then lowest row. `exact` says that the table held every allowed setup.
+    fewest minutes, then lowest row. `exact` says that the table held every allowed setup. `dropped` names the saturated
+    objectives; their scores are all 0.
     """
 
     objectives: tuple[Objective, ...]
@@ -38,6 +41,7 @@ class Front:
     group: IntArray
     named: BoolArray
     exact: bool
+    dropped: tuple[str, ...] = ()
 
     def __len__(self) -> int:
         return len(self.rows)
@@ -51,15 +55,24 @@ class Front:
 def scores_of(values: FloatArray, objectives: tuple[Objective, ...]) -> FloatArray:
     """Rounded objectives in resolutions, less is better. (rows, objectives) -> same shape.
 
+    What lies above the largest value that anyone notices counts as that value.
+
     >>> scores_of(np.array([[10.2, 3.0]]), (Objective("lag_ms", -1, 0.5), Objective("grip_margin_pct", 1, 1.0)))
     array([[20., -3.]])
 
     Raises ModelError for a non-finite value, which would delete points in silence.
     """
     _finite(values)
+    values = _noticed(values, objectives)
     resolution = np.array([objective.resolution for objective in objectives])
     direction = np.array([float(objective.direction) for objective in objectives])
     return -direction * np.floor(values / resolution + 0.5) + 0.0
+
+
+def _noticed(values: FloatArray, objectives: tuple[Objective, ...]) -> FloatArray:
+    """Values no larger than anyone notices. (..., objectives) -> same shape."""
+    result: FloatArray = np.minimum(values, [most_noticed(objective.metric) for objective in objectives])
+    return result
 
 
 def objective_values(table: MetricTable) -> FloatArray:
@@ -79,15 +92,39 @@ def nondominated(scores: FloatArray) -> BoolArray:
     return keep[inverse]
 
 
-def pareto_front(table: MetricTable, among: BoolArray | None = None, exact: bool = True) -> Front:
+def saturated(objectives: tuple[Objective, ...], low: FloatArray, high: FloatArray) -> tuple[str, ...]:
+    """Metrics of the objectives whose values span less than their resolution; none where all do, for then nothing would
+    be left to choose by. `low` and `high` (objectives,) over the setups in question.
+
+    >>> lag, grip = Objective("lag_ms", -1, 5.0), Objective("grip_margin_pct", 1, 1.0)
+    >>> saturated((lag, grip), np.array([80.0, 10.0]), np.array([84.0, 12.0]))
+    ('lag_ms',)
+    """
+    span = _noticed(high, objectives) - _noticed(low, objectives)
+    flat = [one.metric for one, width in zip(objectives, span, strict=True) if width < one.resolution]
+    return tuple(flat) if len(flat) < len(objectives) else ()
+
+
+def felt_scores(values: FloatArray, objectives: tuple[Objective, ...], dropped: tuple[str, ...]) -> FloatArray:
+    """As `scores_of`, with the saturated objectives at 0."""
+    taking_part = (replace(one, direction=0) if one.metric in dropped else one for one in objectives)
+    return scores_of(values, tuple(taking_part))
+
+
+def pareto_front(
+    table: MetricTable, among: BoolArray | None = None, exact: bool = True, dropped: tuple[str, ...] | None = None
+) -> Front:
     """Front of the rows marked in `among` (rows,), by default of all rows; invalid rows never take part.
 
-    Without any such row the front is empty. Raises ModelError for a non-finite objective.
+    `dropped` names the objectives that take no part, by default those that are saturated over these rows. Without any
+    such row the front is empty. Raises ModelError for a non-finite objective.
     """
     space = table.space
     rows = np.flatnonzero(table.valid if among is None else table.valid & among)
     values = objective_values(table)[rows]
-    scores = scores_of(values, space.objectives)
+    if dropped is None:
+        dropped = saturated(space.objectives, values.min(axis=0), values.max(axis=0)) if len(rows) else ()
+    scores = felt_scores(values, space.objectives, dropped)
     keep = nondominated(scores)
     rows, values, scores = rows[keep], values[keep], scores[keep]
     positions = table.positions[rows]
@@ -98,7 +135,7 @@ def pareto_front(table: MetricTable, among: BoolArray | None = None, exact: bool
     named = np.ones(len(order), dtype=bool)
     named[1:] = (scores[1:] != scores[:-1]).any(axis=1)
     group = np.cumsum(named) - 1
-    return Front(space.objectives, rows[order], positions[order], values[order], scores, group, named, exact)
+    return Front(space.objectives, rows[order], positions[order], values[order], scores, group, named, exact, dropped)
 
 
 def normalised(scores: FloatArray, front_scores: FloatArray) -> FloatArray:

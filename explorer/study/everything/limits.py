@@ -76,7 +76,7 @@ def _resolve(space: Space, limit: Limit, tables: dict[str, MetricTable]) -> Reso
     bound, source = limit.value, ""
     if limit.relative_to:
         if limit.relative_to not in tables:
-            tables[limit.relative_to] = _anchor(space, limit.relative_to)
+            tables[limit.relative_to] = anchor(space, limit.relative_to)
         own = float(tables[limit.relative_to].column(limit.metric)[0])
         bound = own + limit.value
         source = f" ({limit.relative_to} {own:.4g} {'-' if limit.value < 0 else '+'} {abs(limit.value):.4g})"
@@ -86,7 +86,7 @@ def _resolve(space: Space, limit: Limit, tables: dict[str, MetricTable]) -> Reso
     return ResolvedLimit(limit.metric, limit.sense, bound, text, entry.resolution, limit.reason)
 
 
-def _anchor(space: Space, name: str) -> MetricTable:
+def anchor(space: Space, name: str) -> MetricTable:
     """The one-row table of the baseline or of a reference on its own surface."""
     if name == "baseline":
         table = table_of(space, np.array([space.baseline], dtype=np.float64))
@@ -94,13 +94,13 @@ def _anchor(space: Space, name: str) -> MetricTable:
         found = [reference for reference in space.references if reference.name == name]
         if not found:
             known = ", ".join(["baseline", *(reference.name for reference in space.references)])
-            raise SpaceError(f"a limit is relative to {name!r}, which is not defined; defined: {known}")
+            raise SpaceError(f"a limit or wish is relative to {name!r}, which is not defined; defined: {known}")
         reference = found[0]
         there = replace(space, base=reference.base, phase_names=reference.phase_names, phases=reference.phases)
         table = table_of(there, np.array([reference.positions], dtype=np.float64))
     if not table.valid[0]:
         why = reason_of(table.space, table.positions[0])
-        raise ModelError(f"the model has no answer for {name}, so no limit can be set relative to it: {why}")
+        raise ModelError(f"the model has no answer for {name}, so nothing can be set relative to it: {why}")
     return table
 
 

@@ -1,12 +1,13 @@
 """A handful of setups to take to the event: distinct, buildable, keeping every limit, each with its reason.
 
-The extremes of each objective, the balanced one, and then those that add most hypervolume to the picks before them.
-When nothing keeps every limit the answer names the limits that bind and the setups that miss by least.
+Where the study states wishes the first is the setup of least loss. Then come the extremes of each objective, the
+balanced one, and those that add most hypervolume to the picks before them. When nothing keeps every limit the answer
+names the limits that bind and the setups that miss by least.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -15,8 +16,26 @@ from explorer.domain.space import FloatArray, IntArray, Objective, Space
 from explorer.model.car.slots import SLOTS
 from explorer.model.metrics import describe, metric_columns
 from explorer.study.everything.evaluate import MetricTable, evaluate_positions
-from explorer.study.everything.front import Front, greedy_subset, normalised, objective_values, pareto_front, scores_of
+from explorer.study.everything.front import (
+    Front,
+    felt_scores,
+    greedy_subset,
+    normalised,
+    objective_values,
+    pareto_front,
+    scores_of,
+)
 from explorer.study.everything.limits import LimitCounts, ResolvedLimit, count_limits, feasible, margins, violations
+from explorer.study.everything.wishes import (
+    Nearest,
+    ResolvedWish,
+    WishLine,
+    best_rows,
+    losses,
+    nearest_to,
+    shortfalls,
+    wish_lines,
+)
 
 _NEVER_NEGATIVE = ("spring_rate", "bar_rate", "tyre_rate", "damping", "droop", "ride_height", "tyre_grip")
 
@@ -38,11 +57,12 @@ class Builds:
 class Pick:
     """One setup worth building, or one that misses by least.
 
-    `kinds` among "extreme", "balanced", "diverse", "least violating"; `reason` in words; `row` in the table;
+    `kinds` among "wished", "extreme", "balanced", "diverse", "least violating"; `reason` in words; `row` in the table;
     `positions` (knobs,), `labels` in knob order; `values` (objectives,) in edge units; `margins` (limits,) in each
     metric's unit, positive where kept; `changes` as (knob, from, to); `minutes` of work [min]; `ties` setups with the
     same rounded objectives on the front, itself included; `distance` 0 to 1, largest distance to the best of an
-    objective over the front's range; `builds` None for a setup that breaks a limit (its distance counts as 1).
+    objective over the front's range; `builds` None for a setup that breaks a limit (its distance counts as 1). `loss`
+    and `wishes` as in `wishes`, 0 and nothing where the study states none.
     """
 
     kinds: tuple[str, ...]
@@ -57,17 +77,22 @@ class Pick:
     ties: int
     distance: float
     builds: Builds | None
+    loss: float = 0.0
+    wishes: tuple[WishLine, ...] = ()
 
 
 @dataclass(frozen=True)
 class Shortlist:
-    """The picks, in order, out of `feasible` setups and a front of `groups` distinct points."""
+    """The picks, in order, out of `feasible` setups and a front of `groups` distinct points. `out_of_reach` holds the
+    wishes that no setup within the limits meets, `dropped` the objectives that are saturated."""
 
     objectives: tuple[Objective, ...]
     limits: tuple[ResolvedLimit, ...]
     picks: tuple[Pick, ...]
     feasible: int
     groups: int
+    out_of_reach: tuple[Nearest, ...] = ()
+    dropped: tuple[str, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -93,11 +118,12 @@ def make_shortlist(
     limits: tuple[ResolvedLimit, ...],
     front: Front | None = None,
     counts: LimitCounts | None = None,
+    wishes: tuple[ResolvedWish, ...] = (),
 ) -> Shortlist | NothingFeasible:
     """Shortlist of a table's setups; `front` may hand in the front of its feasible rows.
 
-    `counts` speak of the whole space where the table holds only what was kept of it: the front's members, or the
-    setups that miss by least.
+    `counts` speak of the whole space where the table holds only what was kept of it: the front's members with the
+    setups that come nearest to the wishes, or the setups that miss by least.
 
     Raises SpaceError without objectives, ModelError for a non-finite objective.
     """
@@ -105,34 +131,71 @@ def make_shortlist(
     good = feasible(limits, table)
     known = count_limits(limits, table) if counts is None else counts
     if not good.any():
-        return _nothing(table, limits, known)
+        return _nothing(table, limits, known, wishes)
     best = pareto_front(table, good) if front is None else front
     named = np.flatnonzero(best.named)
     scores = best.scores[named]
     unit = normalised(scores, scores)
     distance = unit.max(axis=1)
-    reasons = reasons_for(space.objectives, scores, distance, unit, space.settings.shortlist_size)
+    reasons = reasons_for(space.objectives, scores, distance, unit, space.settings.shortlist_size, best.dropped)
     sizes = np.bincount(best.group)
     picks = []
     for point, (kinds, reason) in reasons.items():
         member = int(named[point])
         row = int(best.rows[member])
         builds = build_share(space, best.positions[member], limits)
-        picks.append(
-            _pick(table, limits, row, kinds, reason, int(sizes[best.group[member]]), float(distance[point]), builds)
-        )
-    return Shortlist(space.objectives, limits, tuple(picks), known.feasible, best.groups)
+        ties = int(sizes[best.group[member]])
+        picks.append(_pick(table, limits, row, kinds, reason, ties, float(distance[point]), builds, wishes))
+    out_of_reach: tuple[Nearest, ...] = ()
+    if wishes:
+        rows = np.flatnonzero(good)
+        places = rows[best_rows(space, wishes, table.positions[rows], rows, shortfalls(wishes, table.take(rows)))]
+        out_of_reach = nearest_to(wishes, table, places[1:])
+        picks = _with_wished(table, limits, wishes, best, int(places[0]), picks)
+    return Shortlist(space.objectives, limits, tuple(picks), known.feasible, best.groups, out_of_reach, best.dropped)
+
+
+def _with_wished(
+    table: MetricTable,
+    limits: tuple[ResolvedLimit, ...],
+    wishes: tuple[ResolvedWish, ...],
+    front: Front,
+    row: int,
+    picks: list[Pick],
+) -> list[Pick]:
+    """The picks with the setup of least loss in front; the last gives way where the list is full."""
+    space = table.space
+    why = "comes nearest to the wishes"
+    same = next((pick for pick in picks if pick.row == row), None)
+    if same is not None:
+        first = replace(same, kinds=("wished", *same.kinds), reason=f"{why}; {same.reason}")
+        return [first, *(pick for pick in picks if pick is not same)]
+    one = table.take(np.array([row]))
+    score = felt_scores(objective_values(one), space.objectives, front.dropped)
+    ties = int((front.scores == score).all(axis=1).sum())
+    distance = min(1.0, float(normalised(score, front.scores).max()))
+    builds = build_share(space, one.positions[0], limits)
+    first = _pick(table, limits, row, ("wished",), why, max(ties, 1), distance, builds, wishes)
+    return [first, *picks[: space.settings.shortlist_size - 1]]
 
 
 def reasons_for(
-    objectives: tuple[Objective, ...], scores: FloatArray, distance: FloatArray, unit: FloatArray, size: int
+    objectives: tuple[Objective, ...],
+    scores: FloatArray,
+    distance: FloatArray,
+    unit: FloatArray,
+    size: int,
+    dropped: tuple[str, ...] = (),
 ) -> dict[int, tuple[tuple[str, ...], str]]:
-    """Front points to list, in order, with their kinds and reason. Ties go to the more balanced, then the first."""
+    """Front points to list, in order, with their kinds and reason. Ties go to the more balanced, then the first. The
+    `dropped` objectives have no extreme."""
     found: dict[int, list[tuple[str, str]]] = {}
     number = np.arange(len(scores))
     middle = int(np.lexsort((number, unit.sum(axis=1), distance))[0])
     wanted = [(middle, "balanced", "closest to the best of every objective at once")]
     for column, objective in enumerate(objectives):
+        if objective.metric in dropped:
+            continue
         point = int(np.lexsort((number, unit.sum(axis=1), distance, scores[:, column]))[0])
         way = "highest" if objective.direction > 0 else "lowest"
         wanted.append((point, "extreme", f"{way} {describe(objective.metric).label}"))
@@ -159,6 +222,7 @@ def _pick(
     ties: int,
     distance: float,
     builds: Builds | None,
+    wishes: tuple[ResolvedWish, ...],
 ) -> Pick:
     space = table.space
     one = table.take(np.array([row]))
@@ -176,6 +240,8 @@ def _pick(
         ties=ties,
         distance=distance,
         builds=builds,
+        loss=float(losses(wishes, one)[0]),
+        wishes=wish_lines(wishes, one),
     )
 
 
@@ -216,7 +282,9 @@ def build_share(space: Space, positions: FloatArray, limits: tuple[ResolvedLimit
     return Builds(float(feasible(limits, table).mean()), kept.mean(axis=0), len(vectors), varied)
 
 
-def _nothing(table: MetricTable, limits: tuple[ResolvedLimit, ...], counts: LimitCounts) -> NothingFeasible:
+def _nothing(
+    table: MetricTable, limits: tuple[ResolvedLimit, ...], counts: LimitCounts, wishes: tuple[ResolvedWish, ...]
+) -> NothingFeasible:
     """Which limits are to blame, and the distinct setups that miss by least."""
     space = table.space
     rows = np.flatnonzero(table.valid)
@@ -228,7 +296,9 @@ def _nothing(table: MetricTable, limits: tuple[ResolvedLimit, ...], counts: Limi
         row = int(rows[index])
         one = table.take(np.array([row]))
         broken = [limit.text for limit, m in zip(limits, margins(limits, one)[0], strict=True) if m < 0.0]
-        picks.append(_pick(table, limits, row, ("least violating",), "breaks " + "; ".join(broken), 1, 1.0, None))
+        picks.append(
+            _pick(table, limits, row, ("least violating",), "breaks " + "; ".join(broken), 1, 1.0, None, wishes)
+        )
         amounts.append(float(missed[index]))
     return NothingFeasible(
         objectives=space.objectives,

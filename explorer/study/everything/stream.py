@@ -28,9 +28,18 @@ from explorer.study.everything.evaluate import (
     fault_words,
     table_of,
 )
-from explorer.study.everything.front import Front, nondominated, objective_values, pareto_front, scores_of
+from explorer.study.everything.front import (
+    Front,
+    felt_scores,
+    nondominated,
+    objective_values,
+    pareto_front,
+    saturated,
+    scores_of,
+)
 from explorer.study.everything.limits import LimitCounts, ResolvedLimit, count_limits, feasible, violations
 from explorer.study.everything.shortlist import least_violating
+from explorer.study.everything.wishes import ResolvedWish, best_rows, shortfalls
 
 EXAMPLES = 5
 """Setups without an answer that are kept as examples."""
@@ -41,10 +50,11 @@ class Part:
     """What one chunk of rows `start` to `stop` contributes.
 
     `counts` of the limits; `feasible_by_level` per knob (levels,); `front_rows` and `front_scores` of the chunk's own
-    front; `least_rows` of the setups that miss by least, with `least_missed` [resolutions] and `least_scores`, only
-    where the chunk has no feasible setup; `failed_rows` the first without an answer, `failed_words` why, counted over
-    all, `failed_by_level` per knob; `columns` (rows, asked) and `valid` (rows,) for every setup; `values` all metrics
-    where wanted.
+    front; `good` (rows,) which setups are feasible, `low` and `high` (objectives,) over them in edge units, infinite
+    without any; `wished_rows` of those nearest to the wishes with `wished_missed` (those, wishes); `least_rows` of the
+    setups that miss by least, with `least_missed` [resolutions] and `least_scores`, only where none is feasible;
+    `failed_rows` the first without an answer, `failed_words` why, counted over all, `failed_by_level` per knob;
+    `columns` (rows, asked) and `valid` (rows,) for every setup; `values` all metrics where wanted.
     """
 
     start: int
@@ -54,6 +64,11 @@ class Part:
     failed_by_level: tuple[IntArray, ...]
     front_rows: IntArray
     front_scores: FloatArray
+    good: BoolArray
+    low: FloatArray
+    high: FloatArray
+    wished_rows: IntArray
+    wished_missed: FloatArray
     least_rows: IntArray
     least_missed: FloatArray
     least_scores: FloatArray
@@ -68,9 +83,10 @@ class Part:
 class Streamed:
     """What the pass over every setup found.
 
-    `table` holds the front's members, or the setups that miss by least where nothing keeps every limit, with all
-    metrics; `front` numbers its rows. `store` keeps the asked columns of every setup, `whole` all metrics of every
-    setup where wanted. `setups_by_level`, `feasible_by_level`, `failed_by_level` per knob (levels,).
+    `table` holds the front's members and the setups nearest to the wishes, or the setups that miss by least where
+    nothing keeps every limit, with all metrics; `front` numbers its rows. `store` keeps the asked columns of every
+    setup, `whole` all metrics of every setup where wanted. `setups_by_level`, `feasible_by_level`, `failed_by_level`
+    per knob (levels,).
     """
 
     setups: int
@@ -87,16 +103,26 @@ class Streamed:
 
 
 def part_of(
-    space: Space, limits: tuple[ResolvedLimit, ...], asked: tuple[str, ...], keep_all: bool, start: int, stop: int
+    space: Space,
+    limits: tuple[ResolvedLimit, ...],
+    asked: tuple[str, ...],
+    keep_all: bool,
+    start: int,
+    stop: int,
+    wishes: tuple[ResolvedWish, ...] = (),
 ) -> Part:
     """One chunk, evaluated and boiled down. Raises ModelError for a number that is not finite."""
     values, valid = evaluate(space, start, stop)
     positions = space.positions(start, stop)
     table = MetricTable(space, positions, metric_columns(space.phase_names), values[0], valid[0])
     good = feasible(limits, table)
-    scores = scores_of(objective_values(table), space.objectives)
-    rows = np.flatnonzero(good)
-    rows = rows[nondominated(scores[rows])]
+    outcome = objective_values(table)
+    scores = scores_of(outcome, space.objectives)
+    kept = np.flatnonzero(good)
+    rows = kept[nondominated(scores[kept])]
+    none = np.full(len(space.objectives), np.inf)
+    missed_wishes = shortfalls(wishes, table.take(kept))
+    wished = best_rows(space, wishes, positions[kept], kept, missed_wishes)
     least = np.zeros(0, dtype=np.int64)
     missed = np.zeros(0)
     if not good.any():
@@ -115,6 +141,11 @@ def part_of(
         failed_by_level=by_level(space, positions[bad]),
         front_rows=rows + start,
         front_scores=scores[rows],
+        good=good,
+        low=outcome[kept].min(axis=0) if len(kept) else none,
+        high=outcome[kept].max(axis=0) if len(kept) else -none,
+        wished_rows=kept[wished] + start,
+        wished_missed=missed_wishes[wished],
         least_rows=least + start,
         least_missed=missed,
         least_scores=scores[least],
@@ -139,8 +170,15 @@ def by_level(space: Space, positions: FloatArray) -> tuple[IntArray, ...]:
 class Running:
     """Merges parts as they come."""
 
-    def __init__(self, space: Space, limits: tuple[ResolvedLimit, ...], asked: tuple[str, ...], keep_all: bool) -> None:
-        self._space, self._limits = space, limits
+    def __init__(
+        self,
+        space: Space,
+        limits: tuple[ResolvedLimit, ...],
+        asked: tuple[str, ...],
+        keep_all: bool,
+        wishes: tuple[ResolvedWish, ...] = (),
+    ) -> None:
+        self._space, self._limits, self._wishes = space, limits, wishes
         size = space.size
         self._store = ColumnStore(space, asked, size)
         self._values = np.zeros((size, len(metric_columns(space.phase_names)))) if keep_all else None
@@ -151,6 +189,11 @@ class Running:
         self._bad = [np.zeros(knob.size, dtype=np.int64) for knob in space.knobs]
         self._rows = np.zeros(0, dtype=np.int64)
         self._scores = np.zeros((0, len(space.objectives)))
+        self._keeps = np.zeros(size, dtype=bool)
+        self._low = np.full(len(space.objectives), np.inf)
+        self._high = np.full(len(space.objectives), -np.inf)
+        self._wished_rows = np.zeros(0, dtype=np.int64)
+        self._wished_missed = np.zeros((0, len(wishes)))
         self._least_rows = np.zeros(0, dtype=np.int64)
         self._least_missed = np.zeros(0)
         self._least_scores = np.zeros((0, len(space.objectives)))
@@ -173,6 +216,14 @@ class Running:
             total += more
         for total, more in zip(self._bad, part.failed_by_level, strict=True):
             total += more
+        self._keeps[part.start : part.stop] = part.good
+        self._low = np.minimum(self._low, part.low)
+        self._high = np.maximum(self._high, part.high)
+        if len(part.wished_rows):
+            rows = np.concatenate([self._wished_rows, part.wished_rows])
+            missed = np.concatenate([self._wished_missed, part.wished_missed])
+            chosen = best_rows(space, self._wishes, space.positions_of(rows), rows, missed)
+            self._wished_rows, self._wished_missed = rows[chosen], missed[chosen]
         if len(part.front_rows):
             rows = np.concatenate([self._rows, part.front_rows])
             scores = np.concatenate([self._scores, part.front_scores])
@@ -190,10 +241,13 @@ class Running:
     def finish(self) -> Streamed:
         """The answer over all parts added."""
         space = self._space
-        rows = np.sort(self._rows if self._feasible else self._least_rows)
+        dropped = saturated(space.objectives, self._low, self._high) if self._feasible else ()
+        members = self._front_without(dropped) if dropped else self._rows
+        rows = np.unique(np.concatenate([members, self._wished_rows])) if self._feasible else np.sort(self._least_rows)
         positions = space.positions_of(rows)
         table = table_of(space, positions)
-        front = pareto_front(table, None if self._feasible else np.zeros(len(table), dtype=bool), exact=True)
+        among = None if self._feasible else np.zeros(len(table), dtype=bool)
+        front = pareto_front(table, among, exact=True, dropped=dropped)
         whole = None
         if self._values is not None:
             columns = metric_columns(space.phase_names)
@@ -211,6 +265,21 @@ class Running:
             failed_examples=failed_setups(space, space.positions_of(self._failed_rows)),
             failed_words=tuple(sorted(self._words.items(), key=lambda entry: (-entry[1], entry[0]))),
         )
+
+    def _front_without(self, dropped: tuple[str, ...]) -> IntArray:
+        """Rows of the front when saturated objectives take no part: those that tie without them are members too."""
+        space = self._space
+        columns = [self._store.column(objective.metric) for objective in space.objectives]
+        rows = np.zeros(0, dtype=np.int64)
+        scores = np.zeros((0, len(columns)))
+        for start, stop in chunks(space.size):
+            more = start + np.flatnonzero(self._keeps[start:stop])
+            values = np.stack([column[more] for column in columns], axis=1)
+            rows = np.concatenate([rows, more])
+            scores = np.concatenate([scores, felt_scores(values, space.objectives, dropped)])
+            keep = nondominated(scores)
+            rows, scores = rows[keep], scores[keep]
+        return rows
 
 
 def _levels(space: Space) -> tuple[IntArray, ...]:
@@ -267,14 +336,17 @@ def stream(
     progress: Progress | None = None,
     maker: PartMaker = one_by_one,
     chunk: int = CHUNK,
+    wishes: tuple[ResolvedWish, ...] = (),
 ) -> Streamed:
-    """Evaluate every allowed setup and keep what the questions need. `asked` columns are kept for every setup.
+    """Evaluate every allowed setup and keep what the questions need. `asked` columns and the objectives are kept for
+    every setup.
 
     Raises SpaceError without objectives or with a continuous knob, ModelError for a number that is not finite.
     """
-    running = Running(space, limits, asked, keep_all)
+    columns = tuple(dict.fromkeys((*asked, *(objective.metric for objective in space.objectives))))
+    running = Running(space, limits, columns, keep_all, wishes)
     done = 0
-    work = _Work(space, limits, asked, keep_all)
+    work = _Work(space, limits, columns, keep_all, wishes)
     for part in maker(chunks(space.size, chunk), work):
         running.add(part)
         done += part.stop - part.start
@@ -291,6 +363,7 @@ class _Work:
     limits: tuple[ResolvedLimit, ...]
     asked: tuple[str, ...]
     keep_all: bool
+    wishes: tuple[ResolvedWish, ...] = ()
 
     def __call__(self, start: int, stop: int) -> Part:
-        return part_of(self.space, self.limits, self.asked, self.keep_all, start, stop)
+        return part_of(self.space, self.limits, self.asked, self.keep_all, start, stop, self.wishes)

@@ -16,10 +16,13 @@ from explorer.domain.space import BoolArray, FloatArray, IntArray, Reference, Sp
 from explorer.study.everything.evaluate import CHUNK, Progress, failed_setups, table_of
 from explorer.study.everything.limits import ResolvedLimit, margins
 from explorer.study.everything.stream import EXAMPLES, chunks
-from explorer.study.pits.feel import FeelLine, WantedFeel, feel_distance, feel_lines, wanted_feel
+from explorer.study.pits.feel import FeelLine, WantedFeel, feel_lines, wanted_feel
 
 OUT_OF_REACH = 2.0
-"""A metric that stays further than this from what is liked cannot be had. [resolutions]"""
+"""A metric that stays further than this from what is wanted cannot be had. [felt differences]"""
+
+FAR = 2.0
+"""A feel whose nearest setup is further away than this cannot be had. [felt differences, on average]"""
 
 _TIE_DIGITS = 9
 _CANDIDATES = 16_384
@@ -28,7 +31,8 @@ _SEED_WORD = 0xCA44
 
 @dataclass(frozen=True)
 class Carried:
-    """One setup here and how near its feel comes: `distance` in resolutions, root mean square over `feel`.
+    """One setup here and how near its feel comes: `distance` in felt differences, weighted root mean square over
+    `feel`.
 
     `positions` (knobs,) and `labels`; `changes` from the baseline and `from_liked` from the liked setup as (knob, from,
     to) with their work [min]. `kept` says that every limit holds, `broken` which do not. `given_up` names the metrics
@@ -50,13 +54,14 @@ class Carried:
 
 @dataclass(frozen=True)
 class OutOfReach:
-    """A metric that no setup here brings near: `then`, the `nearest` value of all, and by how many resolutions it still
-    misses (`missed`, now less then)."""
+    """A metric that no setup here brings near: `then`, what is `wanted` here, the `nearest` value of all, and by how
+    many felt differences it still misses (`missed`, now less wanted)."""
 
     metric: str
     label: str
     unit: str
     then: float
+    wanted: float
     nearest: float
     missed: float
 
@@ -66,9 +71,9 @@ class CarryOver:
     """The liked setup `name` of `surface` brought here.
 
     `closest` and `closest_kept` (those that keep every limit), nearest first, no two of which feel the same when every
-    metric is rounded to its resolution. `feel` names the metrics compared, `phases` the phases both have, `only_there`
-    and `only_here` those left out. `out_of_reach` what cannot be had at all. `asked` setups, of which `failed` have no
-    answer (`failed_examples`) and `kept` keep every limit; `exact` when every allowed setup was asked.
+    metric is rounded to its felt difference. `feel` names the metrics compared, `phases` the phases both have,
+    `only_there` and `only_here` those left out. `out_of_reach` what cannot be had at all. `asked` setups, of which
+    `failed` have no answer (`failed_examples`) and `kept` keep every limit; `exact` when every allowed setup was asked.
     """
 
     name: str
@@ -87,6 +92,11 @@ class CarryOver:
     kept: int
     exact: bool
     notes: tuple[str, ...]
+
+    @property
+    def cannot_be_had(self) -> bool:
+        """Whether even the closest setup feels like another car."""
+        return self.closest[0].distance > FAR
 
 
 @dataclass(frozen=True)
@@ -112,7 +122,8 @@ def carry_over(
 
     Every allowed setup is asked where the study enumerates them; else `candidates` (rows, knobs), or seeded random
     setups with the baseline and the liked setup among them. `size` setups per list, by default the shortlist's. Order:
-    distance, fewest changes from the liked setup, least work from it, first in the numbering.
+    distance with what leaving the liked parts costs, fewest changes from the liked setup, least work from it, first in
+    the numbering.
 
     Raises SpaceError for a liked setup that is not defined, ModelError when the model has no answer for it there or for
     any setup here.
@@ -132,7 +143,7 @@ def carry_over(
         rows = np.arange(asked, asked + len(positions))
         near = _merge(space, wanted, near, rows, positions, now, valid, count)
         near_kept = _merge(space, wanted, near_kept, rows, positions, now, good, count)
-        off = np.where(valid[:, None], np.abs(now - wanted.then), np.inf)
+        off = np.where(valid[:, None], np.abs(wanted.missed(now)), np.inf)
         best = off.argmin(axis=0)
         nearer = off[best, np.arange(len(best))] < least
         least = np.where(nearer, off[best, np.arange(len(best))], least)
@@ -233,20 +244,21 @@ def _merge(
     rows = np.concatenate([best.rows, rows[take]])
     positions = np.concatenate([best.positions, positions[take]])
     now = np.concatenate([best.now, now[take]])
-    distance = feel_distance(now, wanted.then, wanted.resolution)
+    distance = wanted.order(now, space, positions)
+    felt = wanted.rounded(now)
     changed = positions != wanted.liked
     work = changed @ np.array([knob.minutes for knob in space.knobs])
     order = np.lexsort((rows, work, changed.sum(axis=1), np.round(distance, _TIE_DIGITS)))
     seen: set[bytes] = set()
     chosen: list[int] = []
     for index in order:
-        key = (np.floor(now[index] / wanted.resolution + 0.5) + 0.0).tobytes()
+        key = felt[index].tobytes()
         if key not in seen:
             seen.add(key)
             chosen.append(int(index))
         if len(chosen) == count:
             break
-    return _Best(rows[chosen], positions[chosen], now[chosen], distance[chosen])
+    return _Best(rows[chosen], positions[chosen], now[chosen], wanted.distance(now[chosen]))
 
 
 def _carried(space: Space, limits: tuple[ResolvedLimit, ...], wanted: WantedFeel, best: _Best) -> tuple[Carried, ...]:
@@ -278,7 +290,7 @@ def _carried(space: Space, limits: tuple[ResolvedLimit, ...], wanted: WantedFeel
 
 def _out_of_reach(wanted: WantedFeel, reach: FloatArray) -> tuple[OutOfReach, ...]:
     return tuple(
-        OutOfReach(line.metric, line.label, line.unit, line.then, line.now, line.missed)
+        OutOfReach(line.metric, line.label, line.unit, line.then, line.wanted, line.now, line.missed)
         for line in feel_lines(wanted, reach)
         if abs(line.missed) > OUT_OF_REACH
     )

@@ -17,6 +17,7 @@ from explorer.study.everything.evaluate import Progress
 from explorer.study.everything.front import Front
 from explorer.study.everything.limits import ResolvedLimit
 from explorer.study.everything.stream import PartMaker, one_by_one
+from explorer.study.everything.wishes import resolve_wishes
 from explorer.study.pits.ladder import Ladder, ladder
 from explorer.study.pits.symptoms import SYMPTOMS
 from explorer.study.plan.change_plan import ChangePlan, change_plan
@@ -104,7 +105,7 @@ def make_plan(
     outcomes = outcomes_of(space, draws, progress, maker=maker)
     robust, split = robust_of(space, outcomes, asked.quantile), split_of(space, outcomes)
     del outcomes
-    found = robust_shortlist(robust, space, asked.shortlist_on)
+    found = robust_shortlist(robust, space, asked.shortlist_on, wishes=resolve_wishes(space))
     front = robust_front(robust, space, asked.shortlist_on)
     setups = np.array([pick.positions for pick in found.picks]).reshape(len(found.picks), len(space.knobs))
     worth, worth_note = _worth(space, limits, many, setups, robust, progress)

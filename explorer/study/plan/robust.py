@@ -19,6 +19,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from explorer.domain.errors import ModelError, SpaceError
+from explorer.domain.felt import most_noticed
 from explorer.domain.space import BoolArray, FloatArray, IntArray, Space
 from explorer.domain.unknowns import FIGURES
 from explorer.study.everything.evaluate import MetricTable
@@ -82,11 +83,12 @@ def robust_of(space: Space, outcomes: Outcomes, quantile: float | None = None) -
     weights, answered = outcomes.weights, outcomes.answered
     direction = np.array([float(objective.direction) for objective in space.objectives])
     good = answered & outcomes.keeps.all(axis=2)
-    best, known = _best(outcomes.values, good, direction)
+    most = np.array([most_noticed(objective.metric) for objective in space.objectives])
+    best, known = _best(np.minimum(outcomes.values, most), good, direction)
     size = answered.shape[1]
     figures = np.zeros((len(FIGURES), size, len(direction)))
     for start, stop in chunks(size, FIGURED_AT_ONCE):
-        figures[:, start:stop] = _figures(outcomes.values[:, start:stop], weights, direction, q, best, known)
+        figures[:, start:stop] = _figures(outcomes.values[:, start:stop], weights, direction, q, best, known, most)
     figures[FIGURES.index("nominal")] = outcomes.nominal
     whole = answered.all(axis=0) & outcomes.nominal_answered
     figures[:, ~whole] = 0.0
@@ -129,9 +131,17 @@ def _best(values: FloatArray, good: BoolArray, direction: FloatArray) -> tuple[F
 
 
 def _figures(
-    values: FloatArray, weights: FloatArray, direction: FloatArray, q: float, best: FloatArray, known: BoolArray
+    values: FloatArray,
+    weights: FloatArray,
+    direction: FloatArray,
+    q: float,
+    best: FloatArray,
+    known: BoolArray,
+    most: FloatArray,
 ) -> FloatArray:
-    """Figures of some rows, those at the best guesses left at zero. (scenarios, rows, objectives) -> (figures, ...)."""
+    """Figures of some rows, those at the best guesses left at zero. (scenarios, rows, objectives) -> (figures, ...).
+
+    Nobody regrets what lies above the largest noticed values `most` (objectives,)."""
     result = np.zeros((len(FIGURES), *values.shape[1:]))
     turned = np.ascontiguousarray((values * direction).transpose(1, 2, 0))  # scenarios side by side: sorted far faster
     order = np.argsort(turned, axis=2)
@@ -141,7 +151,8 @@ def _figures(
     result[FIGURES.index("quantile")] = direction * np.take_along_axis(turned, place, axis=2)[:, :, 0]
     result[FIGURES.index("worst")] = direction * turned.min(axis=2)
     if known.any():
-        short = (best[known].T[None] - turned[:, :, known]).max(axis=2)
+        noticed = (np.minimum(values[known], most) * direction).transpose(1, 2, 0)
+        short = (best[known].T[None] - noticed).max(axis=2)
         result[FIGURES.index("regret")] = np.maximum(short, 0.0)
     return result
 

@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from explorer.domain.space import FloatArray, Space
+from explorer.domain.space import BoolArray, FloatArray, Space
+from explorer.study.everything.evaluate import CHUNK, table_of
 from explorer.study.everything.front import normalised, pareto_front
 from explorer.study.everything.shortlist import reasons_for
+from explorer.study.everything.wishes import ResolvedWish, WishLine, best_rows, losses, shortfalls, wish_lines
 from explorer.study.plan.robust import ROUNDING, Robust, eligible, figure_table
 
 
@@ -20,7 +22,8 @@ class RobustPick:
     `FIGURES` and edge units; `share` of scenarios in which every limit holds, `share_by_limit` (limits,), `front_share`
     in which it is on the front; `changes` from the baseline as (knob, from, to), `minutes` of work [min]; `ties` setups
     with the same rounded figures, itself included; `distance` 0 to 1, the largest distance to the best of an objective
-    over the front's range. The "safest" need not be on the front and is not measured there: ties 1, distance 1.
+    over the front's range. `loss` and `wishes` stand for the best guesses. The "safest" and the "wished" need not be on
+    the front and is not measured there: ties 1, distance 1.
     """
 
     kinds: tuple[str, ...]
@@ -36,6 +39,8 @@ class RobustPick:
     minutes: float
     ties: int
     distance: float
+    loss: float = 0.0
+    wishes: tuple[WishLine, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -53,10 +58,16 @@ class RobustShortlist:
 
 
 def robust_shortlist(
-    robust: Robust, space: Space, on: str = "quantile", bar: float | None = None, size: int | None = None
+    robust: Robust,
+    space: Space,
+    on: str = "quantile",
+    bar: float | None = None,
+    size: int | None = None,
+    wishes: tuple[ResolvedWish, ...] = (),
 ) -> RobustShortlist:
     """A handful of setups on one figure: extremes, the balanced one, then those that add most. As `robust_front`.
 
+    With `wishes` the first is the one of least loss at the best guesses, among those that keep the limits often enough.
     `size` is by default the study's.
     """
     among, level, note = eligible(robust, bar)
@@ -67,16 +78,51 @@ def robust_shortlist(
     named = np.flatnonzero(front.named)
     unit = normalised(front.scores[named], front.scores[named])
     distance = unit.max(axis=1)
-    wanted = reasons_for(front.objectives, front.scores[named], distance, unit, size or space.settings.shortlist_size)
+    most = size or space.settings.shortlist_size
+    wanted = reasons_for(front.objectives, front.scores[named], distance, unit, most, front.dropped)
     sizes = np.bincount(front.group)
     picks = []
     for point, (kinds, text) in wanted.items():
         member = int(named[point])
         reason, ties = _reason(on, robust.quantile, text), int(sizes[front.group[member]])
         picks.append(_pick(robust, space, int(front.rows[member]), kinds, reason, ties, float(distance[point])))
+    if wishes:
+        picks = _with_wished(robust, space, picks, most, among, wishes)
     if note:
-        picks = _with_safest(robust, space, picks, size or space.settings.shortlist_size)
+        picks = _with_safest(robust, space, picks, most)
+    if wishes:
+        picks = [_wishing(space, pick, wishes) for pick in picks]
     return RobustShortlist(on, level, int(among.sum()), front.groups, note, tuple(picks))
+
+
+def _with_wished(
+    robust: Robust,
+    space: Space,
+    picks: list[RobustPick],
+    size: int,
+    among: BoolArray,
+    wishes: tuple[ResolvedWish, ...],
+) -> list[RobustPick]:
+    """The picks with the setup of least loss in front; the last gives way where the list is full."""
+    best, missed = np.zeros(0, dtype=np.int64), np.zeros((0, len(wishes)))
+    allowed = np.flatnonzero(among)
+    for start in range(0, len(allowed), CHUNK):
+        more = allowed[start : start + CHUNK]
+        rows = np.concatenate([best, more])
+        short = np.concatenate([missed, shortfalls(wishes, table_of(space, space.positions_of(more)))])
+        first = best_rows(space, wishes, space.positions_of(rows), rows, short)[:1]
+        best, missed = rows[first], short[first]
+    row, why = int(best[0]), "comes nearest to the wishes"
+    same = next((pick for pick in picks if pick.row == row), None)
+    if same is None:
+        return [_pick(robust, space, row, ("wished",), f"{why} at the best guesses", 1, 1.0), *picks[: size - 1]]
+    named = replace(same, kinds=("wished", *same.kinds), reason=f"{why}; {same.reason}")
+    return [named, *(pick for pick in picks if pick is not same)]
+
+
+def _wishing(space: Space, pick: RobustPick, wishes: tuple[ResolvedWish, ...]) -> RobustPick:
+    one = table_of(space, pick.positions[None, :])
+    return replace(pick, loss=float(losses(wishes, one)[0]), wishes=wish_lines(wishes, one))
 
 
 def _with_safest(robust: Robust, space: Space, picks: list[RobustPick], size: int) -> list[RobustPick]:

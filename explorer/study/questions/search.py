@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import warnings
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import optuna
@@ -23,6 +23,7 @@ from explorer.model.metrics import metric_columns
 from explorer.study.everything.evaluate import MetricTable, Progress, evaluate_positions
 from explorer.study.everything.front import Front, hypervolume, normalised, objective_values, pareto_front, scores_of
 from explorer.study.everything.limits import ResolvedLimit, feasible, violations
+from explorer.study.everything.wishes import LOSS_STEP, ResolvedWish, best_rows, losses, shortfalls
 from explorer.study.questions.search_results import Agreement, SearchResult
 
 UNBUILDABLE = 1e6
@@ -33,6 +34,11 @@ ATTEMPTS = 3
 
 DRAWS = 200
 """Random setups drawn to find one not seen before."""
+
+STEP = 0.1
+"""First step of the descent to the wishes on a continuous knob, as a share of its range; halved where nothing gains."""
+
+LEAST_STEP = 0.001
 
 Batch = Callable[[FloatArray], tuple[FloatArray, FloatArray]]
 """Points (n, variables) -> objectives to minimise (n, objectives) and violations (n, constraints), kept when <= 0."""
@@ -203,30 +209,55 @@ def _checked(batch: Batch, points: FloatArray, objectives: int) -> tuple[FloatAr
     return found, broken
 
 
-def search_space(space: Space, limits: tuple[ResolvedLimit, ...], progress: Progress | None = None) -> SearchResult:
+class _Asked:
+    """Setups of a space handed to the model so far."""
+
+    def __init__(self, space: Space) -> None:
+        self.space = space
+        self.columns = metric_columns(space.phase_names)
+        self.parts: list[tuple[FloatArray, FloatArray, BoolArray]] = []
+
+    def ask(self, positions: FloatArray) -> MetricTable:
+        """Metrics of setups that no rule forbids."""
+        values, valid = evaluate_positions(self.space, positions)
+        self.parts.append((positions, values[0], valid[0]))
+        return MetricTable(self.space, positions, self.columns, values[0], valid[0])
+
+    def table(self) -> MetricTable:
+        """All of them, in the order asked."""
+        positions, values, valid = (np.concatenate(found) for found in zip(*self.parts, strict=True))
+        return MetricTable(self.space, positions, self.columns, values, valid)
+
+
+def search_space(
+    space: Space,
+    limits: tuple[ResolvedLimit, ...],
+    progress: Progress | None = None,
+    wishes: tuple[ResolvedWish, ...] = (),
+) -> SearchResult:
     """Search a space for its front under the limits, within `search_trials` setups.
 
-    Objectives are the rounded scores that decide dominance; each limit is a constraint in resolutions. A setup that
-    a rule forbids is never evaluated. Raises SpaceError without objectives.
+    Objectives are the rounded scores that decide dominance; each limit is a constraint in resolutions. With `wishes`
+    the loss is one more objective, and a descent knob by knob follows from the setup of least loss. A setup that a rule
+    forbids is never evaluated. Raises SpaceError without objectives.
     """
-    columns = metric_columns(space.phase_names)
-    kept: list[tuple[FloatArray, FloatArray, BoolArray]] = []
+    asked = _Asked(space)
     n = len(space.objectives)
     if n == 0:
         raise SpaceError("the study names no objective")
 
     def batch(points: FloatArray) -> tuple[FloatArray, FloatArray]:
-        scores = np.zeros((len(points), n))
+        scores = np.zeros((len(points), n + bool(wishes)))
         amounts = np.zeros((len(points), len(limits) + 1))
         rows = np.flatnonzero(space.allowed(points))
         amounts[:, -1] = UNBUILDABLE
         if len(rows):
-            values, valid = evaluate_positions(space, points[rows])
-            table = MetricTable(space, points[rows], columns, values[0], valid[0])
-            kept.append((points[rows], values[0], valid[0]))
-            answered = rows[valid[0]]
-            scores[answered] = scores_of(objective_values(table)[valid[0]], space.objectives)
-            amounts[answered, :-1] = violations(limits, table)[valid[0]]
+            table = asked.ask(points[rows])
+            answered = rows[table.valid]
+            scores[answered, :n] = scores_of(objective_values(table)[table.valid], space.objectives)
+            if wishes:
+                scores[answered, n] = np.floor(losses(wishes, table)[table.valid] / LOSS_STEP + 0.5)
+            amounts[answered, :-1] = violations(limits, table)[table.valid]
             amounts[answered, -1] = 0.0
         return scores, amounts
 
@@ -234,17 +265,20 @@ def search_space(space: Space, limits: tuple[ResolvedLimit, ...], progress: Prog
     seed = seeds.stage_seed(space.seed, seeds.SEARCH)
     population = space.settings.search_population
     found = search_function(
-        batch, bounds, n, trials=space.settings.search_trials, population=population, seed=seed, progress=progress
+        batch,
+        bounds,
+        n + bool(wishes),
+        trials=space.settings.search_trials,
+        population=population,
+        seed=seed,
+        progress=progress,
     )
-    if not kept:
+    if not asked.parts:
         raise SpaceError("every setup the search tried is forbidden by a rule")
-    table = MetricTable(
-        space,
-        np.concatenate([part[0] for part in kept]),
-        columns,
-        np.concatenate([part[1] for part in kept]),
-        np.concatenate([part[2] for part in kept]),
-    )
+    forbidden = len(found.points) - sum(len(part[0]) for part in asked.parts)
+    if wishes:
+        _descend(asked, limits, wishes)
+    table = asked.table()
     good = feasible(limits, table)
     return SearchResult(
         table=table,
@@ -252,15 +286,64 @@ def search_space(space: Space, limits: tuple[ResolvedLimit, ...], progress: Prog
         generations=found.generations,
         asked=found.asked,
         repeats=found.repeats,
-        forbidden=len(found.points) - len(table),
+        forbidden=forbidden,
         feasible=int(good.sum()),
     )
 
 
+def _descend(asked: _Asked, limits: tuple[ResolvedLimit, ...], wishes: tuple[ResolvedWish, ...]) -> None:
+    """From the setup of least loss change one knob at a time while that gains; nothing where no limit is kept.
+
+    Ends at a setup that no single change betters: levels are tried all, places in a range down to `LEAST_STEP`.
+    """
+    space = asked.space
+    step = STEP
+    best = _wished(asked.table(), limits, wishes)
+    while best is not None:
+        seen = {row.tobytes() for part in asked.parts for row in part[0]}
+        near = np.array([row for row in _around(space, best, step) if row.tobytes() not in seen])
+        near = near[space.allowed(near)] if len(near) else near
+        if len(near):
+            asked.ask(near)
+        better = _wished(asked.table(), limits, wishes)
+        assert better is not None
+        if not np.array_equal(better, best):
+            best = better
+        elif any(knob.continuous for knob in space.knobs) and step > LEAST_STEP:
+            step *= 0.5
+        else:
+            return
+
+
+def _wished(
+    table: MetricTable, limits: tuple[ResolvedLimit, ...], wishes: tuple[ResolvedWish, ...]
+) -> FloatArray | None:
+    """Positions of the setup of least loss within the limits, None without any."""
+    rows = np.flatnonzero(feasible(limits, table))
+    places = best_rows(table.space, wishes, table.positions[rows], rows, shortfalls(wishes, table.take(rows)))
+    return table.positions[rows[places[0]]] if len(places) else None
+
+
+def _around(space: Space, place: FloatArray, step: float) -> list[FloatArray]:
+    """Every setup that differs in one knob: at any other level, or a step up or down a range."""
+    found = []
+    for column, knob in enumerate(space.knobs):
+        steps = np.clip(place[column] + np.array([-step, step]), 0.0, 1.0)
+        for value in steps if knob.continuous else np.arange(knob.size, dtype=np.float64):
+            other = place.copy()
+            other[column] = value
+            found.append(other)
+    return found
+
+
 def agreement(found: Front, exact: Front) -> Agreement:
-    """How much of the exact front a search found. Raises SpaceError when the exact front is empty."""
+    """How much of the exact front a search found, by the objectives that take part in both. Raises SpaceError when the
+    exact front is empty."""
     if len(exact) == 0:
         raise SpaceError("the exact front is empty; there is nothing to recall")
+    shared = np.array([one.metric not in found.dropped + exact.dropped for one in exact.objectives])
+    exact = replace(exact, scores=exact.scores * shared + 0.0)
+    found = replace(found, scores=found.scores * shared + 0.0)
     points = {row.tobytes() for row in exact.scores}
     met = points & {row.tobytes() for row in found.scores}
     setups = {row.tobytes() for row in exact.positions}

@@ -123,10 +123,10 @@ def test_values_verdicts_and_work(use_model):
     limits = resolve_limits(where)
     found = compare(where, np.zeros(3), where, np.array([1.0, 1.0, 0.0]), limits, limits)
     lag, bite, damping = (lines(found)[name] for name in ("lag_ms", "bite_pct", "roll_damping_ratio"))
-    assert (lag.a, lag.b, lag.difference, lag.resolutions, lag.better) == (41.0, 43.0, 2.0, 4.0, "a")
+    assert (lag.a, lag.b, lag.difference, lag.resolutions, lag.better) == (41.0, 43.0, 2.0, 0.4, "")
     assert (bite.difference, bite.better, damping.resolutions, damping.better) == (8.0, "b", 400.0, "")
     clearance = lines(found)["sweep.clearance_mm"]
-    assert clearance.resolutions == pytest.approx(-0.1) and clearance.better == ""
+    assert clearance.resolutions == pytest.approx(-0.04) and clearance.better == ""
     assert clearance.label == "sweep: clearance" and clearance.unit == "mm"
     state = lines(found)["response_state"]
     assert (state.word_a, state.word_b, lag.word_a) == ("stable", "unstable", "")

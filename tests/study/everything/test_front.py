@@ -159,3 +159,24 @@ def test_greedy_subset_equals_plain_greedy():
             chosen.append(int(np.argmax(np.array(gains) > max(gains) - 1e-12)))
         assert greedy_subset(points, 5, start) == tuple(chosen)
     assert greedy_subset(np.zeros((1, 2)), 5) == (0,)
+
+
+def test_a_saturated_objective_drops_out():
+    """Catches a front that trades what nobody can feel: lag spans less than its resolution, though it rounds to two
+    values, and grip decides alone. With all of them saturated nothing drops out."""
+    where = toy.space([toy.knob(0, range(4))], objectives=(Objective("lag_ms", -1, 5.0), toy.GRIP))
+    lag, grip = np.array([82.0, 82.4, 83.0, 84.0]), np.array([1.0, 2.0, 3.0, 4.0])
+    front = pareto_front(toy.table(where, lag_ms=lag, grip_margin_pct=grip))
+    assert front.dropped == ("lag_ms",) and front.rows.tolist() == [3] and front.scores[0].tolist() == [0.0, -8.0]
+    wide = pareto_front(toy.table(where, lag_ms=lag * 10, grip_margin_pct=grip))
+    assert wide.dropped == () and len(wide) == 4
+    none = pareto_front(toy.table(where, lag_ms=lag, grip_margin_pct=np.zeros(4)))
+    assert none.dropped == () and none.rows.tolist() == [0, 1]
+
+
+def test_what_nobody_notices_does_not_count():
+    """Catches setups told apart by lift margins that are both far above anything noticed."""
+    where = toy.space([toy.knob(0, range(3))], objectives=(toy.GRIP, toy.LIFT))
+    grip, lift = np.array([1.0, 1.0, 9.0]), np.array([400.0, 60.0, 10.0])
+    front = pareto_front(toy.table(where, grip_margin_pct=grip, lift_margin_pct=lift))
+    assert front.group.tolist() == [0, 1, 1] and front.values[:, 1].tolist() == [10.0, 400.0, 60.0]

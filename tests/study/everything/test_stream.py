@@ -12,7 +12,7 @@ import pytest
 from study_same import assert_same_pass, files_of, in_chunks
 
 from explorer.domain.errors import SpaceError
-from explorer.domain.space import Limit, Rule, Space
+from explorer.domain.space import Limit, Objective, Rule, Space
 from explorer.inputs.load import LoadedStudy, load_study
 from explorer.study.everything.columns import ColumnStore
 from explorer.study.everything.evaluate import evaluate_all
@@ -178,3 +178,18 @@ def test_the_pass_says_how_far_it_is(dusty: Space) -> None:
     stream(dusty, resolve_limits(dusty), (), progress=lambda *step: steps.append(step), chunk=97)
     done = [now for _, now, _ in steps]
     assert done == [min(97 * (k + 1), dusty.size) for k in range(len(done))] and done[-1] == dusty.size
+
+
+@pytest.mark.parametrize("chunk", [97, 1365])
+def test_a_saturated_objective_drops_out_of_the_pass(dusty: Space, chunk: int) -> None:
+    """Catches members that tie once an objective is saturated lost at a chunk's edge, and saturation judged by
+    chunk."""
+    objectives = (Objective("lag_ms", -1, 500.0), Objective("grip_margin_pct", 1, 0.5))
+    dusty = dataclasses.replace(dusty, objectives=objectives)
+    limits = resolve_limits(dusty)
+    table = evaluate_all(dusty)
+    whole = pareto_front(table, feasible(limits, table))
+    found = stream(dusty, limits, (), chunk=chunk)
+    assert whole.dropped == found.front.dropped == ("lag_ms",)
+    np.testing.assert_array_equal(found.front.positions, whole.positions)
+    assert (found.front.scores[:, 0] == 0.0).all() and len(whole) > len(np.unique(whole.scores, axis=0))

@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from explorer.domain.space import Space
+from explorer.domain.space import Limit, Space
 from explorer.domain.unknowns import Observation, Planning
 from explorer.inputs.load import load_study
 from explorer.report import plan_sections, plan_tables
@@ -41,7 +41,8 @@ def turf() -> Space:
     kept = tuple(u for u in space.unknowns if u.key in ("grip", "front_grip_ratio", "bump_height_mm"))
     slow = Observation("lateral", "sweep", space.baseline, "8.0 m/s2 in the sweep", value=7.8, error=0.2)
     planning = dataclasses.replace(space.planning, scenarios=16, seen=(slow,))
-    return dataclasses.replace(space, unknowns=kept, planning=planning)
+    bumps = tuple(Limit(f"{end}_bump_step_n", "at_most", 1.3) for end in ("front", "rear"))
+    return dataclasses.replace(space, unknowns=kept, planning=planning, limits=(*space.limits, *bumps))
 
 
 @pytest.fixture(scope="module")
@@ -94,7 +95,7 @@ def test_tables_and_report_say_what_the_plan_found(turf: Space, plan: Plan) -> N
     tables = plan_tables.plan_tables(plan, turf)
     listed = tables["plan_shortlist"]
     assert len(tables["plan_front"]) == len(plan.front)
-    measured = {pick.row for pick in plan.shortlist.picks if "safest" not in pick.kinds}
+    measured = {pick.row for pick in plan.shortlist.picks if not {"safest", "wished"} & set(pick.kinds)}
     assert measured <= set(plan.front.rows.tolist())
     assert len(listed) == len(plan.shortlist.picks) >= 1
     for row, pick in zip(listed.itertuples(index=False), plan.shortlist.picks, strict=True):

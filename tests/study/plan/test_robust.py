@@ -11,13 +11,15 @@ import study_toy as toy
 from explorer.domain.errors import ModelError, SpaceError
 from explorer.domain.space import Limit, Rule
 from explorer.domain.unknowns import FIGURES, Planning
+from explorer.domain.wishes import Wish
 from explorer.model.car.slots import SLOT
 from explorer.study.everything.evaluate import evaluate_all, nominal
 from explorer.study.everything.front import pareto_front
 from explorer.study.everything.limits import feasible, resolve_limits
 from explorer.study.everything.stream import one_by_one
+from explorer.study.everything.wishes import LOSS_STEP, losses, resolve_wishes
 from explorer.study.plan import scenario_pass
-from explorer.study.plan.robust import robust_front, robust_of, split_of
+from explorer.study.plan.robust import eligible, robust_front, robust_of, split_of
 from explorer.study.plan.robust_shortlist import robust_shortlist
 from explorer.study.plan.scenario_pass import outcomes_of
 from explorer.study.plan.scenarios import bounds_in, draw, draws_at, weighted
@@ -333,3 +335,34 @@ def test_what_cannot_be_answered_is_refused(monkeypatch):
     for q in (0.0, 0.7):
         with pytest.raises(SpaceError, match="quantile"):
             robust_of(where, outcomes_of(where, draw(where, 4)), q)
+
+
+def test_the_setup_of_least_loss_heads_the_shortlist(monkeypatch):
+    """Catches: a plan that forgets the wishes, one that takes a setup below the bar for them, and the safest setup
+    pushed off the list."""
+    toys.install(monkeypatch, FORMULAS)
+    wish = Wish("lag_ms", "", "near", 4.0, 1.0)
+    where = replace(study(), planning=Planning(quantile=0.25), wishes=(wish,))
+    wishes = resolve_wishes(where)
+    found = robust_of(where, outcomes_of(where, uneven(where)))
+    loss = np.floor(losses(wishes, evaluate_all(replace(where, unknowns=()))) / LOSS_STEP + 0.5)
+    assert len(np.unique(loss)) > 3
+    for bar in (0.3, 0.5, 1.0):
+        plain = robust_shortlist(found, where, "mean", bar)
+        listed = robust_shortlist(found, where, "mean", bar, wishes=wishes)
+        among, _, note = eligible(found, bar)
+        first = listed.picks[0]
+        assert "wished" in first.kinds and among[first.row] and loss[first.row] == loss[among].min()
+        assert all(len(pick.wishes) == 1 for pick in listed.picks)
+        assert len({pick.row for pick in listed.picks}) == len(listed.picks)
+        if note:
+            assert max(pick.share for pick in listed.picks) == max(pick.share for pick in plain.picks)
+
+
+def test_nobody_regrets_a_margin_above_the_noticed(monkeypatch):
+    """Catches: regret counted in lift margins that nobody notices."""
+    toys.install(monkeypatch, {"lift_margin_pct": lambda p: 20.0 + 100.0 * p[:, 0] + 0.0 * p[:, 10]})
+    space = toy.space([toy.knob(0, range(3))], objectives=(toy.LIFT,))
+    where = toys.with_unknowns(space, toys.unknown(10, 2.0, 2.0))
+    found = robust_of(where, outcomes_of(where, draws_at(where, np.array([[0.5]]), np.ones(1))))
+    np.testing.assert_allclose(found.figure("regret")[:, 0], [5.0, 0.0, 0.0])
