@@ -3,11 +3,8 @@
 from __future__ import annotations
 
 import os
-import resource
 import subprocess
 import sys
-import tempfile
-import threading
 from collections.abc import Callable
 from pathlib import Path
 
@@ -28,18 +25,23 @@ def command(*words: object, cwd: Path, seconds: float = 600.0) -> subprocess.Com
     )
 
 
-def measured(
-    words: list[str], cwd: Path, seconds: float = 600.0
-) -> tuple[subprocess.CompletedProcess[str], resource.struct_rusage]:
-    """A process and what it took, the children it waited for included and nobody else's."""
-    with tempfile.TemporaryFile("w+") as said, tempfile.TemporaryFile("w+") as complained:
-        environment = {**os.environ, "PYTHONPATH": str(ROOT)}
-        child = subprocess.Popen(words, cwd=cwd, env=environment, stdout=said, stderr=complained)
-        guard = threading.Timer(seconds, child.kill)
-        guard.start()
-        _, status, usage = os.wait4(child.pid, 0)
-        guard.cancel()
-        child.returncode = os.waitstatus_to_exitcode(status)
-        said.seek(0)
-        complained.seek(0)
-        return subprocess.CompletedProcess(words, child.returncode, said.read(), complained.read()), usage
+PEAK = """
+import atexit, pathlib, re
+def told():
+    found = re.search(r"VmHWM:\\s+(\\d+) kB", pathlib.Path("/proc/self/status").read_text())
+    pathlib.Path({where!r}).write_text(found[1])
+atexit.register(told)
+"""
+"""What a child says of its own memory: what the system counts for a child begins with what its parent had."""
+
+
+def measured(code: str, words: list[str], cwd: Path) -> tuple[subprocess.CompletedProcess[str], int]:
+    """A Python process of some code and the most memory it had [bytes]."""
+    where = cwd / "peak"
+    whole = PEAK.format(where=str(where)) + code
+    environment = {**os.environ, "PYTHONPATH": str(ROOT)}
+    found = subprocess.run(
+        [sys.executable, "-c", whole, *words],
+        cwd=cwd, env=environment, capture_output=True, text=True, timeout=600, check=False,
+    )  # fmt: skip
+    return found, 1024 * int(where.read_text())

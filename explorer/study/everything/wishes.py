@@ -166,7 +166,8 @@ def best_rows(
 ) -> IntArray:
     """Places of the setup of least loss, then for each wish of the one that comes nearest to it; (1 + wishes,).
 
-    Order: loss rounded to `LOSS_STEP` (for one wish: its shortfall), then changes from the baseline, work [min], row.
+    Order: loss rounded to `LOSS_STEP` (for one wish: its shortfall), then changes from the baseline, work [min], the loss
+    itself to a billionth, row.
     The order is total, so the best of a union lie within the union of the bests and chunks can be merged. Nothing comes
     back where there are no setups or no wishes.
     """
@@ -174,9 +175,10 @@ def best_rows(
         return np.zeros(0, dtype=np.int64)
     changes = (positions != np.asarray(space.baseline)).sum(axis=1)
     work = space.minutes(positions)
-    rounded = np.floor(loss_of(wishes, missed) / LOSS_STEP + 0.5)
+    loss = np.round(loss_of(wishes, missed), 9)
+    rounded = np.floor(loss / LOSS_STEP + 0.5)
     amounts = [rounded, *(np.round(missed[:, index], 9) for index in range(len(wishes)))]
-    return np.array([np.lexsort((rows, work, changes, amount))[0] for amount in amounts], dtype=np.int64)
+    return np.array([np.lexsort((rows, loss, work, changes, amount))[0] for amount in amounts], dtype=np.int64)
 
 
 def wish_lines(wishes: tuple[ResolvedWish, ...], one: MetricTable) -> tuple[WishLine, ...]:
