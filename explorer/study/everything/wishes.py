@@ -166,8 +166,8 @@ def best_rows(
 ) -> IntArray:
     """Places of the setup of least loss, then for each wish of the one that comes nearest to it; (1 + wishes,).
 
-    Order: loss rounded to `LOSS_STEP` (for one wish: its shortfall), then changes from the baseline, work [min], the loss
-    itself to a billionth, row.
+    Order: loss rounded to `LOSS_STEP` (for one wish: its shortfall), then changes from the baseline, work [min], the
+    loss itself to a billionth, row.
     The order is total, so the best of a union lie within the union of the bests and chunks can be merged. Nothing comes
     back where there are no setups or no wishes.
     """
