@@ -16,10 +16,19 @@ import math
 from collections.abc import Callable
 from dataclasses import dataclass, fields, replace
 
+import numpy as np
+
 Point = tuple[float, float]
 
 STEP = 1e-4
 """Travel between points of the finite differences. [m]"""
+
+USED = (-0.010, 0.004)
+"""Wheel travel over which the roll centre's rate is a mean, droop and bump [m]: it grows towards droop, where jacking
+and lifting wheels go, and the law has one number for it. With its tangent at ride height, roll on a droop stop is off
+by half as much again (`validation.wishbone`)."""
+PLACES = 8
+"""Stretches of that travel whose ends are looked at."""
 
 RULER = 2.0 * 0.0005 / math.sqrt(3.0)
 """Half width (two standard deviations) of a coordinate read to the whole millimetre. [m]"""
@@ -46,8 +55,9 @@ class Links:
 class FrontView:
     """What an axle's links give at ride height, or how far off each may be. SI; the last two are nan without a shock.
 
-    `roll_centre_rate` is the change of the roll centre's height per ride height with the track held: what the contact's
-    path bends by. Camber gain is top inward per bump; each `_slope` is a change per bump of the wheel's centre.
+    `roll_centre_rate` is the change of the roll centre's height per ride height with the track held, its mean over the
+    travel that is `USED`: what the contact's path bends by. Camber gain is top inward per bump; each `_slope` is a
+    change per bump of the wheel's centre.
     """
 
     track: float
@@ -147,12 +157,31 @@ def front_view(links: Links, camber: float) -> FrontView:
     def rates(of: Callable[[Pose], float]) -> tuple[float, float]:
         return (of(up) - of(down)) / (2.0 * STEP), (of(up) - 2.0 * of(rest) + of(down)) / STEP**2
 
-    slope, bend = rates(lambda pose: pose.contact[0])
+    slope, _ = rates(lambda pose: pose.contact[0])
+    bend = _mean_bend(chain)
     gain, gain_slope = rates(lambda pose: pose.lean)
     ratio, ratio_slope = rates(lambda pose: -pose.shock)
     half = rest.contact[0]
     height = links.wheel_centre[1]
     return FrontView(2.0 * half, height, half * slope, -half * bend, gain, gain_slope, ratio, ratio_slope)
+
+
+def _mean_bend(chain: FourBar) -> float:
+    """Change of the slope of the contact's path per travel, by least squares over what is `USED`; over less where the
+    arms do not reach so far. [1/m]"""
+    low, high = USED
+    while True:
+        try:
+            places = np.linspace(low, high, PLACES + 1)
+            slopes = [
+                (chain.at(float(place) + STEP).contact[0] - chain.at(float(place) - STEP).contact[0]) / (2.0 * STEP)
+                for place in places
+            ]
+            return float(np.polyfit(places, slopes, 1)[0])
+        except LinksError:
+            if high - low < 8.0 * STEP:
+                raise
+            low, high = 0.5 * low, 0.5 * high
 
 
 def front_view_errors(links: Links, camber: float, ruler: float = RULER) -> FrontView:

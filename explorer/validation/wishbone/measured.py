@@ -12,11 +12,14 @@ import numpy as np
 from scipy.optimize import brentq
 
 from explorer.domain.space import FloatArray
+from explorer.model.car.links import PLACES, USED
 from explorer.validation.wishbone.cars import Car, End, contact, instant_centre, raised_end
 from explorer.validation.wishbone.kinetics import linkage
 
-RAISED, BUMPED = 1e-4, 1e-5
-"""Changes of ride height and of travel by which exact rates are taken. [m]"""
+BUMPED = 1e-5
+"""Change of travel by which exact rates are taken. [m]"""
+REACHED = 0.95
+"""Share of the droop up to which the roll centre is read."""
 LIFTED = 0.007
 """Rise of the body over which a roll centre's rate is read in one go. [m]"""
 READ_AT = 0.010
@@ -104,7 +107,9 @@ def measured_end(end: End, load: float) -> EndInputs:
     forces = [-end.spring_rate * (free - pose[6]) * pose[7] / pose[4] for pose in (low, rest, high)]
     gains = [pose[5] / pose[4] for pose in (low, rest, high)]
     ratio = -rest[7] / rest[4]
-    heights = [roll_centre(raised_end(end, dh, load)) for dh in (-RAISED, RAISED)]
+    lowest, highest = USED
+    rises = np.linspace(-highest, min(-lowest, REACHED * end.droop), PLACES + 1)
+    heights = [roll_centre(raised_end(end, float(rise), load)) for rise in rises]
     return EndInputs(
         track=2.0 * contact(end),
         wheel_radius=end.centre[1],
@@ -117,7 +122,7 @@ def measured_end(end: End, load: float) -> EndInputs:
         bar_rate=2.0 * end.bar_torsion * (rest[9] / rest[4]) ** 2,
         tyre_rate=end.tyre_rate,
         roll_centre_height=roll_centre(end),
-        roll_centre_rate=(heights[1] - heights[0]) / (2.0 * RAISED),
+        roll_centre_rate=float(np.polyfit(rises, heights, 1)[0]),
         camber=end.camber,
         camber_gain=gains[1],
         camber_gain_slope=(gains[2] - gains[0]) / (2.0 * BUMPED),
