@@ -10,8 +10,8 @@ follows from it before the car corners: parts, tyre, bumps, inclination, clearan
 path to the limits of a corner, the response); `metrics` (the catalogue), `fill` (one row of metrics), `block` (a
 handful of setups through all phases), `kernel` (the loop over blocks).
 
-Assumed throughout: quasi-static but for `response`; each axle is a beam that stays square to the road, hinged to the
-body at its roll centre; no tyre temperature; no driver.
+Assumed throughout: quasi-static but for `response`; wheels hang on two links each in the front view, or each axle is a
+beam that stays square to the road, hinged to the body at its roll centre; no tyre temperature; no driver.
 """
 
 import numba

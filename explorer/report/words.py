@@ -21,9 +21,8 @@ MODEL_LIMITS: tuple[str, ...] = (
     "The cornering part is quasi-static: the car stands still in each corner phase. Only the response figures "
     "(lag, bite, roll damping) know about time.",
     "Wheels hang on two links in the front view, unless the car file says beams. Beside an independent double-wishbone "
-    "car roll is off by 0.7 % and a wheel load by 0.012 N in 95 % of states with all wheels down, on a droop stop by "
-    "5.7 % and 0.14 N. A car that snaps over at its first lift counts as rolled over, and on "
-    "some unusual cars (4 of 125 drawn at random) a lift or grip limit is wrong without a mark.",
+    "car roll is off by 0.7 % and a wheel load by 0.010 N in 95 % of states with all wheels down, on a droop stop by "
+    "4.6 % and 0.11 N. On some unusual cars (2 of 125 drawn at random) a lift or rollover is wrong without a mark.",
     "No tyre temperature, wear or dust build-up, and no driver.",
     "Published data on small cars' tyres is of rubber on hard floors. Every tyre constant is an assumption with a "
     "spread.",
