@@ -23,8 +23,6 @@ COUNT = 125
 ELSEWHERE = {"beam": set(), "wishbone": {102, 111}}
 """Among these 125, cars that the kernel is known to answer otherwise: on one its second lift (102), on one its first
 (111) is found on a branch that the upright car does not reach, in one phase of four each."""
-UNANSWERED = {"beam": set(), "wishbone": {22}}
-"""Those that it gives no answer for: a path lost between its lifts."""
 
 
 class Compared(NamedTuple):
@@ -194,4 +192,4 @@ def test_kernel_equals_twin_over_500(law: str) -> None:
     told = compare(law, seed=12, count=COUNT)
     print(told.told())
     assert told.count > 10_000 and len(told.dipping) <= 3
-    assert told.differing <= ELSEWHERE[law] and told.unanswered <= UNANSWERED[law], told.told()
+    assert told.differing <= ELSEWHERE[law] and not told.unanswered, told.told()

@@ -162,13 +162,13 @@ def stepped(law, low, length):
 
 
 @inner
-def folded(law, low):
-    """`Place` on the branch that a path turns back on at the stop just ahead: a little past it the other branch's
-    equations hold, whose valid part lies on this side."""
+def other_branch(law, low, onward):
+    """`Place` on the branch that the path goes on along from the stop just ahead, turned `onward` or back: a little
+    past the stop that branch's equations hold."""
     point = path_step(law, across(low), values(state_ahead(low.point.state, low.way * AHEAD)))
     place = placed(moved(point, 0.0, True), tangent_of(low.point))
     forward = low.way * place.way * along(tangent_of(low.point), tangent_of(point)) > 0.0
-    return Place(place.point, -place.way if forward else place.way)
+    return Place(place.point, place.way if forward == onward else -place.way)
 
 
 @inner
@@ -246,7 +246,8 @@ def past_lift(law, front_first, lift):
 
 @inner
 def followed_limits(corner, law, tables, table_start):
-    """`DirectLimits` by following the path; not `done` where it is lost before its end."""
+    """`DirectLimits` by following the path; not `done` where it is lost before its end. A wheel
+    that does not lift before the rollover lifts there."""
     track = Track(corner, held(law, True, True), table_start)
     start = upright(law)
     low = placed(start, tangent_of(start))
@@ -256,18 +257,21 @@ def followed_limits(corner, law, tables, table_start):
     met, when = np.zeros(3), np.full(3, np.inf)
     asked, best, first = values(start.state), low, low
     so_far, best_at, step = 0.0, 0.0, FIRST
-    lifted, front_first, ended, lost, stuck = False, False, False, False, False
+    lifted, front_first, ended, lost, stuck, before = False, False, False, False, 0, low
     for _ in range(MOST_STEPS):
         high, good = stepped(track.law, low, step)
         if not good:
             step *= SHORTER
             if step < LEAST:
-                lost = stuck
+                if stuck == 0:
+                    before = low
+                stuck, step = stuck + 1, SHORTEST
+                lost = stuck > 2
                 if lost:
                     break
-                low, step, stuck = folded(track.law, low), SHORTEST, True
+                low = other_branch(track.law, before, stuck == 1)
             continue
-        stuck = stuck and step < SHORTEST
+        stuck = stuck if step < SHORTEST else 0
         length, at_lift = step, False
         # up to what ends this stretch
         for which in (FRONT_UP, REAR_UP, LIES):
@@ -297,20 +301,24 @@ def followed_limits(corner, law, tables, table_start):
             bottom, at, top, to = top, to, high, length
         so_far += length
         low = high
-        if ended or lateral_at(high.point) < TIPPED * lateral_at(best.point):
+        ended = ended or lateral_at(high.point) < TIPPED * lateral_at(best.point)
+        if ended:
             break
         step = min(LONGER * step, LONGEST)
         if at_lift:
             lifted, first, step = True, high, FIRST
             after, low, goes_on = past_lift(law, front_first, high)
             track = Track(corner, after, table_start)
-            if not goes_on:
+            ended = not goes_on
+            if ended:
                 break
-    at_first, rollover = lateral_at(first.point), lateral_at(best.point)
+    rollover = lateral_at(best.point)
+    at_first = lateral_at(first.point) if lifted else rollover
     rolled_over = corner.phase.lateral >= rollover or when[2] > best_at
     if rolled_over:
         # at the rollover itself the tangent stiffness jumps: the side with the wheel still down is taken
         asked = values(state_ahead(best.point.state, -JUST_BEFORE * best.way))
+    front_first = front_first or not lifted
     first_lift = min(at_first, rollover)
     return DirectLimits(
         front_grip=met[0] if when[0] <= best_at else rollover,
@@ -321,5 +329,5 @@ def followed_limits(corner, law, tables, table_start):
         asked=asked,
         front_first=front_first,
         rolled_over=rolled_over,
-        done=lifted and not lost,
+        done=ended and not lost,
     )

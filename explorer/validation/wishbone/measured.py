@@ -11,6 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.optimize import brentq
 
+from explorer.domain.errors import ModelError
 from explorer.domain.space import FloatArray
 from explorer.model.car.links import PLACES, USED
 from explorer.validation.wishbone.cars import Car, End, contact, instant_centre, raised_end
@@ -98,6 +99,21 @@ def spring_ratio(row: FloatArray, travel: float) -> float:
     return -pose[7] / pose[4]
 
 
+def mean_roll_centre_rate(end: End, load: float) -> float:
+    """Change of the roll centre's height per rise of the body, by least squares over the travel that is used, or over
+    the part of it that the arms reach. [-]"""
+    low, high = -USED[1], min(-USED[0], REACHED * end.droop)
+    for _ in range(8):
+        rises = np.linspace(low, high, PLACES + 1)
+        try:
+            heights = [roll_centre(raised_end(end, float(rise), load)) for rise in rises]
+        except (ModelError, ValueError):
+            low, high = 0.5 * low, 0.5 * high
+        else:
+            return float(np.polyfit(rises, heights, 1)[0])
+    raise ModelError("the arms of an end do not reach at all")
+
+
 def measured_end(end: End, load: float) -> EndInputs:
     """Exact readings of an end under a static load of one wheel [N]."""
     row = end.row(load)
@@ -107,9 +123,6 @@ def measured_end(end: End, load: float) -> EndInputs:
     forces = [-end.spring_rate * (free - pose[6]) * pose[7] / pose[4] for pose in (low, rest, high)]
     gains = [pose[5] / pose[4] for pose in (low, rest, high)]
     ratio = -rest[7] / rest[4]
-    lowest, highest = USED
-    rises = np.linspace(-highest, min(-lowest, REACHED * end.droop), PLACES + 1)
-    heights = [roll_centre(raised_end(end, float(rise), load)) for rise in rises]
     return EndInputs(
         track=2.0 * contact(end),
         wheel_radius=end.centre[1],
@@ -122,7 +135,7 @@ def measured_end(end: End, load: float) -> EndInputs:
         bar_rate=2.0 * end.bar_torsion * (rest[9] / rest[4]) ** 2,
         tyre_rate=end.tyre_rate,
         roll_centre_height=roll_centre(end),
-        roll_centre_rate=float(np.polyfit(rises, heights, 1)[0]),
+        roll_centre_rate=mean_roll_centre_rate(end, load),
         camber=end.camber,
         camber_gain=gains[1],
         camber_gain_slope=(gains[2] - gains[0]) / (2.0 * BUMPED),

@@ -16,8 +16,8 @@ from explorer.model.car.slots import PHASE_COLUMNS, SLOT, WISHBONE
 DEMO = Path(__file__).parents[3] / "configs" / "demo.toml"
 MOST_FOLLOWED = {"beam": 0.01, "wishbone": 0.08}
 """Largest share of random cars of which a phase is left to the last resort; 0.0015 and 0.057 when it was counted."""
-MOST_OF_DEMO = {"beam": 0.005, "wishbone": 0.04}
-"""The same of the demo's setups; 0.028 on links."""
+MOST_OF_DEMO = {"beam": 0.005, "wishbone": 0.07}
+"""The same of the demo's setups; 0.047 on links."""
 LAWS = {"beam": {"axle_law": 0.0}, "wishbone": {"axle_law": 1.0, "front_tyre_crown": 0.03, "rear_tyre_crown": 0.03}}
 
 
@@ -34,11 +34,11 @@ def hard_cars(seed: int, count: int, roughness: float, droop: float | None) -> n
 
 
 def differences(cars: np.ndarray, phases: np.ndarray) -> np.ndarray:
-    """How far the two ways are apart, as a share of 1 or of the number: (phases, cars). Zero where one has no answer;
-    the last resort has nearly all."""
+    """How far the two ways are apart, as a share of 1 or of the number: (phases, cars). Zero where the fast one has no
+    answer; the last resort has all."""
     fast, followed = limits_on_lanes(cars, phases)[..., :DIPS], limits_followed(cars, phases)
     done = (fast[..., DONE] == 1.0) & (followed[..., DONE] == 1.0)
-    assert (followed[..., DONE] == 1.0).mean() >= 0.995
+    assert (followed[..., DONE] == 1.0).all()
     np.testing.assert_array_equal(fast[done][:, TRUTHS], followed[done][:, TRUTHS])
     numbers = slice(0, ASKED.stop)
     off = np.abs(fast - followed)[..., numbers] / np.maximum(np.abs(followed[..., numbers]), 1.0)
@@ -207,7 +207,7 @@ def test_a_chassis_that_hardly_twists_is_a_rigid_one(law: str) -> None:
 
     def off(compliance: float) -> float:
         found = limits_on_lanes(put(cars, chassis_compliance=compliance), phases)
-        assert (found[..., DONE] == 1.0).mean() > 0.99
+        assert (found[..., DONE] == 1.0).mean() > 0.95
         both = known & (found[..., DONE] == 1.0).all(axis=0)
         return float(np.abs(found - rigid)[:, both, : ASKED.stop].max())
 
