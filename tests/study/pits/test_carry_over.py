@@ -136,7 +136,7 @@ def test_chunks_change_nothing(bars_and_springs, chunk):
                     bars_and_springs.knobs),
         rules=(Rule("no", ((bars_and_springs.knobs[0].name, bars_and_springs.knobs[0].labels[1:2]),)),),
         baseline=(0.0,) * 4,
-        limits=(Limit("hairpin.roll_deg", "at_most", 1.75),),
+        limits=(Limit("hairpin.roll_deg", "at_most", 2.4),),
     )  # fmt: skip
     keep = at_home(keep, np.array([2.0, 3.0, 1.0, 0.0]))
     keep = dataclasses.replace(keep, base=keep.base * np.where(np.arange(len(SLOTS)) == SLOT["grip"], 1.1, 1.0))

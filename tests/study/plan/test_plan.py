@@ -39,7 +39,7 @@ def turf() -> Space:
     """The plan study with few setups, few scenarios and few unknowns; one report says the grip is low."""
     space = thinned_space(load_study(CONFIGS / "plan_turf.toml").space, 120)
     kept = tuple(u for u in space.unknowns if u.key in ("grip", "front_grip_ratio", "bump_height_mm"))
-    slow = Observation("lateral", "sweep", space.baseline, "8.0 m/s2 in the sweep", value=7.8, error=0.2)
+    slow = Observation("lateral", "sweep", space.baseline, "10.7 m/s2 in the sweep", value=10.7, error=0.3)
     planning = dataclasses.replace(space.planning, scenarios=16, seen=(slow,))
     bumps = tuple(Limit(f"{end}_bump_step_n", "at_most", 1.3) for end in ("front", "rear"))
     return dataclasses.replace(space, unknowns=kept, planning=planning, limits=(*space.limits, *bumps))
