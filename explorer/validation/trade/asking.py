@@ -205,7 +205,7 @@ def ask(
     alike: bool = True,
     tell: Callable[[], None] | None = None,
 ) -> Asked:
-    """Draw the cars of a kind (`drawn_fleet`) and ask every pair of bars on every venue; `tell` is called after each."""
+    """Draw the cars of a kind (as `drawn_fleet`) and ask every pair of bars on every venue; `tell` after each."""
     liked = WIRES.index(liked_mm[0]), WIRES.index(liked_mm[1])
     fleet, ratios, drawn = plausible(kind, liked, seed, count, alike)
     cars, wires = len(fleet), len(WIRES)

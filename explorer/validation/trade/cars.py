@@ -168,9 +168,7 @@ def drawn_fleet(kind: str, seed: int, count: int, alike: bool = True) -> Fleet:
         bars[:, index] = [bar_rates(one, other) for one, other in zip(straight, arm, strict=True)]
     share = 0.0 if kind == "2wd" else 0.5
     cars = put(cars, both_bar_rate=0.0, front_drive_share=share, front_brake_share=share, axle_law=WISHBONE)
-    tyres = {
-        tyre: {name: rng.uniform(*limits, count) for name, limits in own.items()} for tyre, own in TYRES.items()
-    }
+    tyres = {tyre: {name: rng.uniform(*limits, count) for name, limits in own.items()} for tyre, own in TYRES.items()}
     for name, limits in ANY_TYRE.items():
         once = rng.uniform(*limits, count)
         for own in tyres.values():

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from explorer.domain.space import BoolArray, FloatArray
+from explorer.model.metrics import describe
 from explorer.validation.trade.asking import COLUMNS, Asked
 from explorer.validation.trade.statements import Line
 
@@ -35,7 +36,7 @@ class Verdict:
     """A line asked of the cars of a kind at a venue.
 
     `held`, `missed`, `unfelt` (cars,): where none is true the model has no answer. `size` is the median over the
-    answered cars the way the line says, in felt steps (lines of sizes and orders: in millimetres, `felt` 0); `unit` of
+    answered cars the way the line says, in felt steps (lines of sizes and orders: in `unit`, `felt` 0); `unit` of
     one felt step.
     """
 
@@ -138,8 +139,8 @@ def _orders(asked: Asked, line: Line) -> list[Verdict]:
     venue = f"{line['thinner']}, {line['thicker']}"
     if line["of"] == "front_before_rear":
         softened = 1.0 - thin / np.maximum(thick, 1e-9)
-        more = softened[:, 0] - softened[:, 1]
-        return [_sized(asked, line, venue, line["thinner"], none | (more > 1e-9), more, "share")]
+        more = 100.0 * (softened[:, 0] - softened[:, 1])
+        return [_sized(asked, line, venue, line["thinner"], none | (more > 1e-9), more, "%")]
     by = thick.mean(axis=1) - thin.mean(axis=1)
     far = by >= line["by_mm"] - 1e-9 if line["by_mm"] > 0.0 else by > 1e-9
     both_off = none & (thick == 0.0).all(axis=1)
@@ -163,8 +164,6 @@ def _felt(asked: Asked, line: Line, where: str, venue: str, size: FloatArray) ->
 
 
 def _unit(metric: str) -> str:
-    from explorer.model.metrics import describe
-
     return describe(metric).unit
 
 
