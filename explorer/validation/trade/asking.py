@@ -80,8 +80,9 @@ def answers(rows: FloatArray, phases: FloatArray = PHASE_ROWS) -> tuple[FloatArr
 def answered(values: FloatArray, valid: BoolArray) -> FloatArray:
     """Metrics (rows, metrics) with NaN where there is no answer; a car that is unstable has none about response."""
     found = np.where(valid[:, None], values, np.nan)
-    unstable = np.flatnonzero(values[:, COLUMNS.index("response_state")] > 0.5)
-    found[np.ix_(unstable, [COLUMNS.index(name) for name in RESPONSE])] = np.nan
+    unstable = values[:, COLUMNS.index("response_state")] > 0.5
+    for name in RESPONSE:
+        found[unstable, COLUMNS.index(name)] = np.nan
     return found
 
 
@@ -160,8 +161,7 @@ def joined(parts: list[Fleet]) -> Fleet:
 
 def within(values: FloatArray) -> BoolArray:
     """Which rows keep every limit; (..., metrics) -> (...)."""
-    held: BoolArray = (values[..., [COLUMNS.index(name) for name in LIMITS]] >= 0.0).all(axis=-1)
-    return held
+    return np.asarray((values[..., [COLUMNS.index(name) for name in LIMITS]] >= 0.0).all(axis=-1))
 
 
 def losses(values: FloatArray, home: FloatArray, liked: tuple[int, int]) -> FloatArray:
@@ -191,7 +191,7 @@ def wished_bars(
     """Places of the bars of least loss within the limits, of all bars where none keeps them; (cars, 2), and which cars
     have any that do (cars,)."""
     good = valid & within(values)
-    kept = good.any(axis=(1, 2))
+    kept = np.asarray(good.any(axis=(1, 2)))
     among = np.where(kept[:, None, None], good, valid)
     loss = np.where(among, losses(values, home, liked), np.inf).reshape(len(values), -1)
     return np.stack(np.unravel_index(loss.argmin(axis=1), values.shape[1:3]), axis=1), kept

@@ -93,7 +93,8 @@ def asides(asked: Asked, verdicts: list[Verdict]) -> tuple[str, ...]:
     alike = int((~off & (np.abs(more) <= 1e-9)).sum())
     return (
         f"less bite on low grip: {held} of the {held + missed} cars in which it is felt and whose rear tyres are at "
-        "least as stiff as the front ones, as in all four published pairs of axle fits (see the tyre files)",
+        "least as stiff as the front ones, as in all four published pairs of axle fits (Lyons et al., DART, IEEE "
+        "10588526; github.com/ForzaETH/race_stack and On-Track-SysID)",
         f"front first on wet ground: both bars off in {int(off.sum())} of {len(off)} cars, the front softened more in "
         f"{int((~off & (more > 1e-9)).sum())}, both alike in {alike}, the rear more in {int((more < -1e-9).sum())}",
     )

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 
 from explorer.flow.pipeline import Clock
@@ -48,9 +49,8 @@ def prove_trade(
 
     with RunFolder(folder, overwrite=overwrite) as run:
         clock = Clock()
-        found = [
-            clock.run(kind, lambda kind=kind: answers_of(kind, QUICK_CARS if quick else CARS, tell)) for kind in KINDS
-        ]
+        count = QUICK_CARS if quick else CARS
+        found = [clock.run(kind, partial(answers_of, kind, count, tell)) for kind in KINDS]
         run.csv("lines", page.lines_frame(found))
         run.csv("promises", page.promises_frame(found))
         run.text("report.md", page.page(found, quick))
