@@ -42,7 +42,7 @@ IMPORTERS = {
     "plotly": ("report/page/build.py",),
     "typer": ("cli/commands.py", "cli/options.py", "cli/run_commands.py"),
     "rich": ("cli/terminal.py",),
-    "tomllib": ("inputs/source.py",),
+    "tomllib": ("inputs/source.py", "validation/trade/statements.py"),
     "mujoco": ("validation/multibody.py", "validation/wishbone/multibody.py"),
     "Pynite": ("validation/bars.py",),
     "control": ("validation/motion.py",),

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from importlib.resources import files
 from pathlib import Path
 
-from explorer.domain.errors import ExplorerError
+from explorer.domain.errors import ExplorerError, SpaceError
 from explorer.flow.pipeline import Clock
 from explorer.inputs.load import load_study
 from explorer.runs.artefacts import RunFolder
@@ -15,6 +16,21 @@ from explorer.validation.results import ProofSection
 
 STARTER_STUDY = Path(str(files("explorer.inputs.starter"))) / "study.toml"
 """The study that statistics are proved on: it comes with the package."""
+
+
+Proof = Callable[[Path, bool, Progress | None, bool], tuple[Path, int]]
+"""Folder, whether to be quick, progress, whether to write over it -> the folder, and how many checks missed."""
+
+
+def part(only: str) -> Proof:
+    """What proves the part of this name, all of it for "". Raises SpaceError for another name."""
+    if only == "":
+        return prove
+    if only != "trade":
+        raise SpaceError(f"--only {only!r}: there is one part to ask for alone, trade")
+    from explorer.validation.trade.run import prove_trade
+
+    return prove_trade
 
 
 def prove(

@@ -15,9 +15,10 @@ from explorer.inputs.load import load_study
 from explorer.model.car.slots import SLOT
 from explorer.model.kernel import evaluate_parameters
 from explorer.model.metrics import metric_columns
+from explorer.validation.trade.statements import text
 
 ROOT = Path(__file__).parents[2]
-STATEMENTS = tomllib.loads(Path(__file__).with_name("statements.toml").read_text(encoding="utf-8"))
+STATEMENTS = tomllib.loads(text())
 STUDIES = {"2wd": "demo", "4wd": "4wd_carpet"}
 FELT = 0.15
 """Least difference of balance that is felt, in points."""

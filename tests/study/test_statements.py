@@ -10,8 +10,8 @@ import pytest
 
 from explorer.inputs.knobs import NUMBER_KNOBS, PART_KNOBS
 from explorer.model.metrics import metric_columns
+from explorer.validation.trade.statements import lines, text
 
-FILE = Path(__file__).with_name("statements.toml")
 CARS = {"2wd": "heron_2wd", "4wd": "osprey_4wd"}
 VENUES = ("carpet", "turf", "dusty", "polished")
 PHASES = ("sweep", "hairpin", "entry", "exit")
@@ -26,12 +26,6 @@ KINDS: dict[str, set[str]] = {
 
 SIZES = {"front_mm", "rear_mm", "split_mm"}
 METRICS = {*metric_columns(PHASES), "bite_n"}
-
-
-def statements() -> dict[str, list[dict[str, Any]]]:
-    """Lines by kind, as the file has them."""
-    raw = tomllib.loads(FILE.read_text(encoding="utf-8"))
-    return {kind: raw[kind] for kind in KINDS}
 
 
 def faults(kind: str, line: dict[str, Any]) -> list[str]:
@@ -60,20 +54,20 @@ def faults(kind: str, line: dict[str, Any]) -> list[str]:
 
 def test_every_statement_is_well_formed():
     """A metric or venue that nobody knows would silently leave a statement unasked."""
-    wrong = {line["id"]: faults(kind, line) for kind, lines in statements().items() for line in lines}
+    wrong = {line["id"]: faults(kind, line) for kind, found in lines().items() for line in found}
     assert {name: found for name, found in wrong.items() if found} == {}
 
 
 def test_statements_have_names_of_their_own_and_there_are_enough():
     """28 lines are promised; a name used twice would hide one of them."""
-    names = [line["id"] for lines in statements().values() for line in lines]
+    names = [line["id"] for found in lines().values() for line in found]
     assert len(names) == len(set(names))
     assert len(names) >= 28
 
 
 def test_the_liked_setup_is_one_of_the_car():
     """A liked bar that is not in the box could not be set."""
-    liked = tomllib.loads(FILE.read_text(encoding="utf-8"))["liked"]
+    liked = tomllib.loads(text())["liked"]
     assert set(liked) == set(CARS)
     for kind, bars in liked.items():
         path = Path(__file__).parents[2] / "configs" / "cars" / f"{CARS[kind]}.toml"
@@ -94,4 +88,4 @@ def test_the_liked_setup_is_one_of_the_car():
 )
 def test_a_malformed_line_is_told(change, told):
     """Control: a check that finds nothing wrong with a wrong line checks nothing."""
-    assert faults("changes", statements()["changes"][0] | change) == [told]
+    assert faults("changes", lines()["changes"][0] | change) == [told]
