@@ -11,13 +11,14 @@ from string import Template
 
 from plotly.offline import get_plotlyjs
 
-from explorer.report import sections, words
+from explorer.report import glossary, sections, words
 from explorer.report.page import answer, car, heat, maps, views
 from explorer.report.page.markup import Html, bullets, data_block, join, name, tag, text
 from explorer.report.page.prose import passages
 from explorer.report.page.setups import PHASE_STEMS, Drawn, detail_rows, drawn_setups, page_data
 from explorer.report.plan_parts import planning_parts
 from explorer.report.sections import Pictures
+from explorer.report.tables import main_pick
 from explorer.report.words import flat
 from explorer.study.everything.shortlist import Shortlist
 from explorer.study.results import RunResult
@@ -39,7 +40,7 @@ def report_page(result: RunResult) -> str:
     """The page of a finished run: the answer, what follows from it in the pits, then what it rests on."""
     space = result.space
     drawn = drawn_setups(result)
-    shown = answer.main_pick(result.shortlist) if isinstance(result.shortlist, Shortlist) else 0
+    shown = main_pick(result.shortlist) if isinstance(result.shortlist, Shortlist) else 0
     mark = str(shown + 1) if isinstance(result.shortlist, Shortlist) else "m1"
     row = next((place for place, one in enumerate(drawn.marks) if mark in one.split()), 0)
     content: list[Block] = [
@@ -58,6 +59,7 @@ def report_page(result: RunResult) -> str:
     content.append(("assumptions", "Assumptions", _assumptions(result)))
     content.append(("checks", "Checks", _checks(result)))
     content.append(("method", "Method", _passage(sections.method, result)))
+    content.append(("words", glossary.TITLE, join(passages(["", glossary.NOTE, glossary.glossary_table()]))))
     content.append(("model", "Known limits of the model", bullets(words.MODEL_LIMITS)))
     content.append(("cautions", "Cautions", bullets(words.CAUTIONS)))
     data = page_data(result, drawn) if len(drawn) else {}
