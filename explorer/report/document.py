@@ -82,8 +82,8 @@ def _take(result: RunResult, found: Shortlist) -> list[str]:
         f"### Take {'this' if len(found.picks) == 1 else 'these'} {amount}",
         f"{kept}. The front has {words.count(found.groups, 'distinct point')}; {_spread(result)} "
         'Values closer than anyone can feel count as equal, so a "highest" may be shared.',
-        words.table(["setup", "why", *_knob_headers(result), *_objective_headers(space.objectives)], rows),
         _first(result, found),
+        words.table(["setup", "why", *_knob_headers(result), *_objective_headers(space.objectives)], rows),
         *_notes(result),
         "From the baseline (" + escape(_baseline_text(result)) + "):",
         "\n".join(_change_line(rank, pick, result, found) for rank, pick in enumerate(found.picks, start=1)),

@@ -190,14 +190,14 @@ def front_drawing(found: Front, result: RunResult) -> FrontDrawing:
 
 
 def _headline(result: RunResult) -> str:
-    """What to take first: "Take 1, comes nearest to the wishes: front bar 1.2 mm to 1.1 mm."; "" without a shortlist."""
+    """What to take first: "Take 1, nearest to the wishes: front bar 1.2 mm to 1.1 mm."; "" without a shortlist."""
     if not isinstance(result.shortlist, Shortlist) or not result.shortlist.picks:
         return ""
     place = main_pick(result.shortlist) + 1
     pick = result.shortlist.picks[place - 1]
     if not pick.changes:
         return f"Take {place}, the baseline: {pick.reason}."
-    return f"Take {place}, {pick.reason}: {words.changes_text(result.space, pick.changes)}."
+    return words.flat(f"Take {place}, {pick.reason}: {words.changes_text(result.space, pick.changes)}.")
 
 
 def change_drawing(found: OneChange, space: Space) -> ChangeDrawing:

@@ -59,7 +59,7 @@ def report_page(result: RunResult) -> str:
     content.append(("assumptions", "Assumptions", _assumptions(result)))
     content.append(("checks", "Checks", _checks(result)))
     content.append(("method", "Method", _passage(sections.method, result)))
-    content.append(("words", glossary.TITLE, join(passages(["", glossary.NOTE, glossary.glossary_table()]))))
+    content.append(("words", glossary.TITLE, _words()))
     content.append(("model", "Known limits of the model", bullets(words.MODEL_LIMITS)))
     content.append(("cautions", "Cautions", bullets(words.CAUTIONS)))
     data = page_data(result, drawn) if len(drawn) else {}
@@ -105,6 +105,18 @@ def policy(*scripts: str) -> str:
 
 def _section(anchor: str, title: str, content: Html) -> Html:
     return tag("section", tag("h2", title, id=f"{anchor}-title"), content, id=anchor, aria_labelledby=f"{anchor}-title")
+
+
+def _words() -> Html:
+    """What the numbers mean, one entry a metric: a table would hide half of it on a telephone."""
+    entries = []
+    for line in glossary.glossary():
+        unit = "" if line.unit == "-" else f", {line.unit}"
+        entries += [
+            tag("dt", f"{line.label}{unit} ", tag("code", line.name)),
+            tag("dd", f"{line.sign}; {line.felt}"),
+        ]
+    return join([tag("p", glossary.NOTE), tag("dl", *entries, class_="glossary")])
 
 
 def _contents(content: Sequence[Block]) -> Html:
