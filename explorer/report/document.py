@@ -184,6 +184,14 @@ def _front(result: RunResult, pictures: sections.Pictures) -> list[str]:
         "([front.csv](tables/front.csv)).",
     ]
     named = np.flatnonzero(front.named)
+    if front.groups == 1:
+        parts = _parts(result, int(named[0]))
+        lines.append(
+            escape(
+                f"One point is best in every objective, as far as anyone can feel: {_point(result, int(named[0]))}, with {parts}."
+            )
+        )
+        return lines + pictures.show("front")
     rows, ends = [], []
     for c, objective in enumerate(space.objectives):
         scores = front.scores[named]
@@ -192,16 +200,12 @@ def _front(result: RunResult, pictures: sections.Pictures) -> list[str]:
             ends.append(f"From the quickest ({_point(result, low)}) to the calmest ({_point(result, high)}).")
         reach = [front.values[low, c], front.values[high, c]]
         text = [words.metric_value(objective.metric, float(v), unit=False) for v in reach]
-        parts = words.listed(
-            f"{words.knob_label(knob)} {words.setting_label(knob, label)}"
-            for knob, label in zip(space.knobs, space.labels(front.positions[low]), strict=True)
-        )
         rows.append(
             [
                 words.metric_label(objective.metric, unit=True),
                 *text,
                 *_values(front.values[low], space.objectives),
-                parts,
+                _parts(result, low),
             ]
         )
     lines += [escape(text) for text in ends]
@@ -217,6 +221,15 @@ def _best_of(result: RunResult, named: IntArray, column: int) -> int:
     tied = named[scores == scores.min()]
     picked = {pick.row for pick in result.shortlist.picks} if isinstance(result.shortlist, Shortlist) else set()
     return int(next((member for member in tied if int(result.front.rows[member]) in picked), tied[0]))
+
+
+def _parts(result: RunResult, row: int) -> str:
+    """The parts of a front member in words."""
+    space = result.space
+    return words.listed(
+        f"{words.knob_label(knob)} {words.setting_label(knob, label)}"
+        for knob, label in zip(space.knobs, space.labels(result.front.positions[row]), strict=True)
+    )
 
 
 def _point(result: RunResult, row: int) -> str:

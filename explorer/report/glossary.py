@@ -13,7 +13,10 @@ from explorer.report.words import listed, table
 
 TITLE = "What the numbers mean"
 HEADS = ("number", "name in tables", "unit", "sign", "what the driver feels")
-NOTE = "What the driver feels is common practice, no source. A number without a corner phase is the worst of them."
+NOTE = (
+    "What the driver feels is common practice, no source. A margin or a clearance without a corner phase is the worst "
+    "over the phases."
+)
 
 _WHEEL = ("0: the wheel is in the air", "how hard this wheel stands on the ground, and so how much it can do")
 _LEAN = ("+: the top leans into the turn", "nothing by itself; it moves grip and where the tread wears")

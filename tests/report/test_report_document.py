@@ -207,3 +207,17 @@ def test_a_belief_is_no_finer_than_its_spread():
         "1.37 ± 0.15",
         "45.6 ± 1.9",
     ]
+
+
+def test_a_front_of_one_point_has_no_reach():
+    """Catches "from the quickest to the calmest" between a setup and itself."""
+    result = run()
+    one = result.front.group == result.front.group[0]
+    only = {name: getattr(result.front, name)[one] for name in ("rows", "positions", "values", "scores", "named")}
+    front = replace(result.front, group=np.zeros(int(one.sum()), dtype=np.int64), **only)
+    text = document.report(replace(result, front=front))
+    assert (
+        "One point is best in every objective, as far as anyone can feel: response lag 23.0 ms" in text
+        and "best on the front" not in text
+    )
+    assert "best on the front" in document.report(result)

@@ -139,7 +139,10 @@ def front_words(result: RunResult) -> tuple[str, ...]:
         best, worst = (low, high) if objective.direction < 0 else (high, low)
         ends = f"{words.metric_value(objective.metric, best)} to {words.metric_value(objective.metric, worst)}"
         reach.append(f"{words.metric_label(objective.metric)} {ends}")
-    lines.append(f"From best to worst on the front: {words.listed(reach)}.")
+    if front.groups > 1:
+        lines.append(f"From best to worst on the front: {words.listed(reach)}.")
+    else:
+        lines.append("One point is best in every objective, as far as anyone can feel: nothing is traded on it.")
     return tuple(lines)
 
 
