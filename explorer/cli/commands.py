@@ -248,13 +248,14 @@ def plan(
     def work() -> int:
         from explorer import api
         from explorer.flow import pipeline
+        from explorer.report.unmarked import unmarked
 
         with Progress(quiet) as progress, pipeline.parts_from(cluster, workers) as maker:
             answer = api.plan(load(study), progress=progress, maker=maker)
         if as_json:
             print_json({name: rows(frame) for name, frame in answer.tables.items()})
         else:
-            say(answer.text)
+            say(unmarked(answer.text))
         return DONE if answer.found else NOTHING_FEASIBLE
 
     ended(work)

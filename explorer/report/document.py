@@ -185,12 +185,8 @@ def _front(result: RunResult, pictures: sections.Pictures) -> list[str]:
     ]
     named = np.flatnonzero(front.named)
     if front.groups == 1:
-        parts = _parts(result, int(named[0]))
-        lines.append(
-            escape(
-                f"One point is best in every objective, as far as anyone can feel: {_point(result, int(named[0]))}, with {parts}."
-            )
-        )
+        best = f"{_point(result, int(named[0]))}, with {_parts(result, int(named[0]))}."
+        lines.append(f"One point is best in every objective, as far as anyone can feel: {escape(best)}")
         return lines + pictures.show("front")
     rows, ends = [], []
     for c, objective in enumerate(space.objectives):
