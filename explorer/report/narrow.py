@@ -60,7 +60,7 @@ def columns_text(
         lines = [
             indent + row[0].ljust(widths[0]) + "".join(gap + row[c].rjust(widths[c]) for c in block) for row in cells
         ]
-        texts.append("\n".join(line.rstrip() for line in lines))
+        texts.append("\n".join(line.rstrip() for line in lines).lstrip("\n"))
     return "\n\n".join(texts)
 
 
@@ -136,7 +136,7 @@ def front_text(table: MetricTable, found: Front) -> str:
     rows = [
         [
             str(int(found.group[m]) + 1),
-            " / ".join(space.labels(found.positions[m])),
+            "/".join(space.labels(found.positions[m])),
             *(
                 words.metric_value(objective.metric, float(value), unit=False)
                 for objective, value in zip(found.objectives, found.values[m], strict=True)
