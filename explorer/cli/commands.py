@@ -25,10 +25,11 @@ from explorer.cli.terminal import (
     NOTHING_FEASIBLE,
     Progress,
     choices,
-    print_answer,
     print_any_name,
     print_json,
+    print_table,
     rows,
+    say,
 )
 
 NAME = "setup-space"
@@ -108,7 +109,7 @@ def check(study: Study, as_json: Json = False) -> None:
         if as_json:
             print_json(checked.facts(loaded.space, found))
             return DONE
-        print(checked.text(loaded.space, found))
+        say(checked.text(loaded.space, found))
         for warning in found.warnings:
             print(f"warning: {warning}", file=sys.stderr)
         return DONE
@@ -126,18 +127,14 @@ def show(
 
     def work() -> int:
         from explorer.flow import checked
-        from explorer.model.metrics import describe
+        from explorer.report.narrow import setup_text
 
-        found = checked.one_setup(load(study).space, choices(sets))
+        space = load(study).space
+        found = checked.one_setup(space, choices(sets))
         if as_json:
             print_json(found)
             return DONE
-        for name, label in found.setup.items():
-            print(f"{name:36s} {label}")
-        for name, value in found.metrics.items():
-            print(f"{name:36s} {value if isinstance(value, str) else f'{value:.3f} {describe(name).unit}'}")
-        for wish in found.wishes:
-            print(f"wish: {wish}")
+        say(setup_text(space, found.setup, found.metrics, found.wishes))
         return DONE
 
     ended(work)
@@ -149,14 +146,17 @@ def rank(study: Study, as_json: Json = False, quiet: Quiet = False) -> None:
 
     def work() -> int:
         from explorer.flow import pipeline
-        from explorer.report import tables
+        from explorer.report import narrow, tables
 
         with Progress(quiet) as progress:
             indices, note, table = pipeline.sensitivity(load(study), progress)
         if indices is None:
             print(note, file=sys.stderr)
             return MODEL_FAILED if not table.valid.all() else BAD_INPUT
-        print_answer(tables.sensitivity_table(indices, None), as_json, "sensitivity", {"method": indices.method})
+        if as_json:
+            print_table(tables.sensitivity_table(indices, None), "sensitivity", {"method": indices.method})
+        else:
+            say(narrow.ranking_text(indices, table.space))
         return DONE
 
     ended(work)
@@ -168,12 +168,15 @@ def search(study: Study, as_json: Json = False, quiet: Quiet = False) -> None:
 
     def work() -> int:
         from explorer.flow import pipeline
-        from explorer.report import tables
+        from explorer.report import narrow, tables
 
         with Progress(quiet) as progress:
             found, against = pipeline.searched(load(study), progress)
         more = {"setups": len(found.table), "feasible": found.feasible, "agreement": against}
-        print_answer(tables.front_table(found.table, found.front), as_json, "front", more)
+        if as_json:
+            print_table(tables.front_table(found.table, found.front), "front", more)
+        else:
+            say(narrow.front_text(found.table, found.front))
         print(f"{len(found.table):,} setups looked at, {found.feasible:,} keep every limit", file=sys.stderr)
         if against is not None:
             print(
@@ -200,12 +203,16 @@ def map_command(
 
     def work() -> int:
         from explorer.flow import pipeline
-        from explorer.report import tables
+        from explorer.report import narrow, tables
 
+        loaded = load(study)
         with Progress(quiet) as progress:
-            found = pipeline.one_map(load(study), x, y, metric, "best" if best else "baseline", progress)
-        more = {"x": x, "y": y, "metric": metric, "others": found.others}
-        print_answer(tables.map_table(found), as_json, "cells", more)
+            found = pipeline.one_map(loaded, x, y, metric, "best" if best else "baseline", progress)
+        if as_json:
+            more = {"x": x, "y": y, "metric": metric, "others": found.others}
+            print_table(tables.map_table(found), "cells", more)
+        else:
+            say(narrow.map_text(found, loaded.space))
         return DONE
 
     ended(work)
@@ -217,15 +224,16 @@ def shortlist(study: Study, as_json: Json = False, quiet: Quiet = False) -> None
 
     def work() -> int:
         from explorer.flow import pipeline
-        from explorer.report import tables
+        from explorer.report import narrow, tables
 
         with Progress(quiet) as progress:
             result = pipeline.answer(load(study), progress, assumptions=False, plans=False)
-        notes = tables.notes_of(result)
-        more = {"setups": result.setups, "feasible": result.counts.feasible, "invalid": result.failures.count}
-        print_answer(tables.shortlist_table(result), as_json, "shortlist", more | ({"notes": notes} if notes else {}))
-        for line in [] if as_json else notes:
-            print(line)
+        if as_json:
+            notes = tables.notes_of(result)
+            more = {"setups": result.setups, "feasible": result.counts.feasible, "invalid": result.failures.count}
+            print_table(tables.shortlist_table(result), "shortlist", more | ({"notes": notes} if notes else {}))
+        else:
+            say(narrow.setups_text(result))
         return verdict(result)
 
     ended(work)
@@ -240,13 +248,14 @@ def plan(
     def work() -> int:
         from explorer import api
         from explorer.flow import pipeline
+        from explorer.report.unmarked import unmarked
 
         with Progress(quiet) as progress, pipeline.parts_from(cluster, workers) as maker:
             answer = api.plan(load(study), progress=progress, maker=maker)
         if as_json:
             print_json({name: rows(frame) for name, frame in answer.tables.items()})
         else:
-            print(answer.text)
+            say(unmarked(answer.text))
         return DONE if answer.found else NOTHING_FEASIBLE
 
     ended(work)
@@ -274,7 +283,7 @@ def next_command(
                 print(f"{key:20s} {text}")
             return DONE
         found = pipeline.next_change(load(study), symptom, choices(sets), nominal)
-        print_json(found.facts) if as_json else print(found.text)
+        print_json(found.facts) if as_json else say(found.text)
         return DONE
 
     ended(work)
@@ -297,7 +306,7 @@ def compare(
         from explorer.flow.comparing import compared
 
         found = compared(first, second, choices(sets), choices(other_sets), every, load)
-        print_json(found.facts) if as_json else print(found.text)
+        print_json(found.facts) if as_json else say(found.text)
         return DONE
 
     ended(work)

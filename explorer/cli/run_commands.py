@@ -18,6 +18,7 @@ from explorer.cli.terminal import (
     print_summary,
     rows,
     run_summary,
+    say,
 )
 from explorer.domain.errors import SpaceError
 
@@ -44,7 +45,7 @@ def run(
 
     def work() -> int:
         from explorer.flow import pipeline, run_study
-        from explorer.report import tables
+        from explorer.report import narrow, tables
         from explorer.runs.records import MANIFEST, read_manifest
 
         if resume and overwrite:
@@ -62,6 +63,8 @@ def run(
             print_json(summary | {"shortlist": picks})
         else:
             print_summary(summary)
+            if result is not None:
+                say(narrow.setups_text(result, most=1))
             print(f"report: {folder / 'report.md'}")
         return _recorded(manifest["counts"]) if result is None else verdict(result)
 

@@ -6,7 +6,10 @@ import dataclasses
 import json
 import math
 import os
+import re
+import shutil
 import sys
+import textwrap
 import time
 from collections.abc import Callable, Mapping
 from io import TextIOWrapper
@@ -39,6 +42,13 @@ def seconds_text(seconds: float) -> str:
         return f"{seconds:.1f} s"
     minutes, rest = divmod(round(seconds), 60)
     return f"{minutes} min {rest} s" if minutes < 60 else f"{minutes // 60} h {minutes % 60} min"
+
+
+_COLUMN = re.compile(r"\s*(\d+\. +|\S.*?\S  +)(?=\S)")
+"""What a folded line hangs under: a number with its point, or a first column and its gap."""
+
+_NUMBER = re.compile(r"(?<=\d) (?=[^\s\d/+=*-])")
+"""The space between a number and its unit."""
 
 
 class Progress:
@@ -210,17 +220,38 @@ def print_json(value: Any) -> None:
     print(json.dumps(plain(value), indent=2, allow_nan=False), flush=True)
 
 
-def print_table(frame: Any) -> None:
-    """A table in plain letters, without columns that hold nothing."""
-    print(frame.dropna(axis=1, how="all").to_string(index=False), flush=True)
+def print_table(frame: Any, name: str, more: Mapping[str, Any] | None = None) -> None:
+    """A table as JSON: its rows under `name`, with `more` facts beside it."""
+    print_json({**(more or {}), name: rows(frame)})
 
 
-def print_answer(frame: Any, as_json: bool, name: str, more: Mapping[str, Any] | None = None) -> None:
-    """A table for a person, or as JSON: its rows under `name`, with `more` facts beside it."""
-    if as_json:
-        print_json({**(more or {}), name: rows(frame)})
-    else:
-        print_table(frame)
+def say(text: str) -> None:
+    """An answer for a person, its long lines folded to the terminal's width (80 letters where there is none)."""
+    width = max(40, shutil.get_terminal_size((80, 24)).columns)
+    print("\n".join(folded(line, width) for line in text.split("\n")), flush=True)
+
+
+def folded(line: str, width: int) -> str:
+    """A long line on several, the rest under its text: after a number, a column or a bare indent. Paths, names and a
+    number with its unit stay whole.
+
+    >>> folded("  wish: as much roll as at home", 22)
+    '  wish: as much roll\\n    as at home'
+    """
+    if len(line) <= width:
+        return line
+    start = line[: len(line) - len(line.lstrip())]
+    column = _COLUMN.match(line)
+    hang = len(column[0]) if column and len(column[0]) <= width // 2 else len(start) + 2
+    text = textwrap.fill(
+        _NUMBER.sub("\N{NO-BREAK SPACE}", line.lstrip()),
+        width,
+        initial_indent=start,
+        subsequent_indent=" " * hang,
+        break_long_words=False,
+        break_on_hyphens=False,
+    )
+    return text.replace("\N{NO-BREAK SPACE}", " ")
 
 
 def run_summary(folder: Path, manifest: Mapping[str, Any]) -> dict[str, Any]:
@@ -254,10 +285,11 @@ def print_summary(summary: Mapping[str, Any]) -> None:
     counts, folder = summary["counts"], summary["folder"]
     told = ", ".join(f"{number:,} {name.replace('_', ' ')}" for name, number in counts.items())
     slow = sorted(summary["seconds"].items(), key=lambda item: -item[1])[:3]
-    print(f"{told}; {seconds_text(summary['seconds_in_all'])}")
-    print("longest: " + ", ".join(f"{name} {seconds_text(spent)}" for name, spent in slow))
+    say(f"{told}; {seconds_text(summary['seconds_in_all'])}")
+    say("longest: " + ", ".join(f"{name} {seconds_text(spent)}" for name, spent in slow))
     print(f"{'written':10s} {'files':>5s} {'kB':>9s}  where")
     for kind, paths in summary["written"].items():
         where = {"tables": f"{folder}/tables", "plan": f"{folder}/tables/plan_*", "figures": f"{folder}/figures"}
         size = summary["bytes"][kind] / 1000.0
-        print(f"{kind:10s} {len(paths):5d} {size:9,.1f}  {where.get(kind, ', '.join(paths))}")
+        names = ", ".join(path.removeprefix(f"{folder}/") for path in paths)
+        say(f"{kind:10s} {len(paths):5d} {size:9,.1f}  {where.get(kind, f'{folder}: {names}')}")

@@ -46,7 +46,7 @@ def ladder_answer(found: Ladder, space: Space, setup: dict[str, str]) -> Answer:
             lines.append("     breaks: " + "; ".join(fresh))
     spoil = [rung for rung in found.rungs if not rung.cures and rung.cure < -0.5 * one.resolution]
     if spoil:
-        lines.append("makes it worse: " + "; ".join(f"{r.knob} {r.old} to {r.new}" for r in spoil))
+        lines.append("makes it worse: " + words.changes_text(space, [(r.knob, r.old, r.new) for r in spoil]))
     if found.left_out:
         lines.append("left out: " + "; ".join(found.left_out))
     if found.unanswered:

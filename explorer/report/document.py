@@ -8,9 +8,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from explorer.domain.space import IntArray, Objective
-from explorer.report import sections, words
+from explorer.report import glossary, sections, words
 from explorer.report.plan_parts import planning_parts
-from explorer.report.tables import notes_of, unmet_text
+from explorer.report.tables import broken_text, main_pick, notes_of, unmet_text
 from explorer.report.words import escape
 from explorer.study.everything.evaluate import Progress
 from explorer.study.everything.shortlist import NothingFeasible, Pick, Shortlist
@@ -62,6 +62,7 @@ def report(result: RunResult, drawn: Sequence[str] | None = None) -> str:
         parts += blocks
     for section in sections.ORDER:
         parts += section(result, pictures)
+    parts += [f"## {glossary.TITLE}", glossary.NOTE, glossary.glossary_table()]
     parts += ["## Known limits of the model", bullets(words.MODEL_LIMITS), "## Cautions", bullets(words.CAUTIONS)]
     return "\n\n".join(parts) + "\n"
 
@@ -81,6 +82,7 @@ def _take(result: RunResult, found: Shortlist) -> list[str]:
         f"### Take {'this' if len(found.picks) == 1 else 'these'} {amount}",
         f"{kept}. The front has {words.count(found.groups, 'distinct point')}; {_spread(result)} "
         'Values closer than anyone can feel count as equal, so a "highest" may be shared.',
+        _first(result, found),
         words.table(["setup", "why", *_knob_headers(result), *_objective_headers(space.objectives)], rows),
         *_notes(result),
         "From the baseline (" + escape(_baseline_text(result)) + "):",
@@ -90,6 +92,14 @@ def _take(result: RunResult, found: Shortlist) -> list[str]:
         now = [f"{words.metric_label(o.metric)} {_own(result, o)}" for o in space.objectives]
         lines.append(f"The baseline itself has {escape(words.listed(now))}.")
     return lines
+
+
+def _first(result: RunResult, found: Shortlist) -> str:
+    """The one setup to take where only one is wanted, and what it leaves of the wishes."""
+    place = main_pick(found)
+    pick = found.picks[place]
+    text = f"**If you take one, take number {place + 1}**: {escape(pick.reason)}."
+    return text + (f" Wishes: {escape(unmet_text(pick.wishes, result.space))}." if pick.wishes else "")
 
 
 def _spread(result: RunResult) -> str:
@@ -174,6 +184,10 @@ def _front(result: RunResult, pictures: sections.Pictures) -> list[str]:
         "([front.csv](tables/front.csv)).",
     ]
     named = np.flatnonzero(front.named)
+    if front.groups == 1:
+        best = f"{_point(result, int(named[0]))}, with {_parts(result, int(named[0]))}."
+        lines.append(f"One point is best in every objective, as far as anyone can feel: {escape(best)}")
+        return lines + pictures.show("front")
     rows, ends = [], []
     for c, objective in enumerate(space.objectives):
         scores = front.scores[named]
@@ -182,16 +196,12 @@ def _front(result: RunResult, pictures: sections.Pictures) -> list[str]:
             ends.append(f"From the quickest ({_point(result, low)}) to the calmest ({_point(result, high)}).")
         reach = [front.values[low, c], front.values[high, c]]
         text = [words.metric_value(objective.metric, float(v), unit=False) for v in reach]
-        parts = words.listed(
-            f"{words.knob_label(knob)} {words.setting_label(knob, label)}"
-            for knob, label in zip(space.knobs, space.labels(front.positions[low]), strict=True)
-        )
         rows.append(
             [
                 words.metric_label(objective.metric, unit=True),
                 *text,
                 *_values(front.values[low], space.objectives),
-                parts,
+                _parts(result, low),
             ]
         )
     lines += [escape(text) for text in ends]
@@ -207,6 +217,15 @@ def _best_of(result: RunResult, named: IntArray, column: int) -> int:
     tied = named[scores == scores.min()]
     picked = {pick.row for pick in result.shortlist.picks} if isinstance(result.shortlist, Shortlist) else set()
     return int(next((member for member in tied if int(result.front.rows[member]) in picked), tied[0]))
+
+
+def _parts(result: RunResult, row: int) -> str:
+    """The parts of a front member in words."""
+    space = result.space
+    return words.listed(
+        f"{words.knob_label(knob)} {words.setting_label(knob, label)}"
+        for knob, label in zip(space.knobs, space.labels(result.front.positions[row]), strict=True)
+    )
 
 
 def _point(result: RunResult, row: int) -> str:
@@ -237,19 +256,10 @@ def _nothing(result: RunResult, found: NothingFeasible) -> list[str]:
         named = words.listed(f"{words.resolved_text(limit)} ({100 * share:.0f} % break it)" for share, limit in worst)
         lines.append(f"No single limit is to blame: at least two would have to give way. Most broken: {escape(named)}.")
     rows = [
-        ["-", f"{_broken_text(pick, found)} (in all {words.number(float(missed), 1)} felt differences short)"]
+        ["-", f"{broken_text(pick, found)} (in all {words.number(float(missed), 1)} felt differences short)"]
         + [*pick.labels, *_values(pick.values, found.objectives)]
         for pick, missed in zip(found.least, found.missed_by, strict=True)
     ]
     lines.append("These miss by least. They break limits and are here to show what to relax, not to be taken:")
     lines.append(words.table(["", "breaks", *_knob_headers(result), *_objective_headers(found.objectives)], rows))
     return lines
-
-
-def _broken_text(pick: Pick, found: NothingFeasible) -> str:
-    parts = []
-    for limit, margin in zip(found.limits, pick.margins, strict=True):
-        if margin < 0.0:
-            short = words.number(-float(margin), words.decimals(limit.resolution) + 1)
-            parts.append(f"{words.resolved_text(limit)}, by {short}")
-    return "; ".join(parts)

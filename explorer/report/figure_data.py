@@ -10,8 +10,9 @@ import pandas as pd
 from explorer.domain.space import BoolArray, FloatArray, IntArray, Knob, Space
 from explorer.model.metrics import describe
 from explorer.report import words
-from explorer.report.tables import picks_of
-from explorer.study.everything.front import Front
+from explorer.report.tables import main_pick, picks_of
+from explorer.study.everything.front import Front, objective_values
+from explorer.study.everything.limits import feasible
 from explorer.study.everything.shortlist import Shortlist
 from explorer.study.questions.assumptions import AssumptionEffects
 from explorer.study.questions.maps import MetricMap
@@ -47,11 +48,14 @@ class MapDrawing:
 
 @dataclass(frozen=True)
 class FrontDrawing:
-    """What a front shows: one labelled column per objective in `points`; `marks` are (text, values in that order)."""
+    """What a front shows: one labelled column per objective in `points`; `marks` are (text, values in that order);
+    `cloud` holds every setup that keeps all limits, shape (setups, objectives); `headline` says what to take."""
 
     title: str
     points: pd.DataFrame
     marks: tuple[tuple[str, tuple[float, ...]], ...]
+    cloud: FloatArray | None = None
+    headline: str = ""
 
 
 @dataclass(frozen=True)
@@ -163,7 +167,8 @@ def _place(knob: Knob, position: float, axis: FloatArray) -> float:
 
 
 def front_drawing(found: Front, result: RunResult) -> FrontDrawing:
-    """Distinct points of the front with the shortlist's numbers and, where it has an answer, the baseline."""
+    """Distinct points of the front over all setups that keep every limit, with the shortlist's numbers and, where it
+    has an answer, the baseline."""
     values = found.values[found.named]
     step = max(1, -(-len(values) // FRONT_POINTS))
     labels = [words.objective_label(objective) for objective in found.objectives]
@@ -176,7 +181,23 @@ def front_drawing(found: Front, result: RunResult) -> FrontDrawing:
     which = "Exact front" if found.exact else "Front found by search (not exact)"
     thinned = f", one in {step} drawn" if step > 1 else ""
     title = f"{which}: {words.count(len(values), 'distinct point')}{thinned}. Numbers: shortlist, B: baseline."
-    return FrontDrawing(title, pd.DataFrame(values[::step], columns=labels), tuple(marks))
+    table = result.table if result.whole is None else result.whole
+    kept = feasible(result.limits, table)
+    cloud = objective_values(table.take(np.flatnonzero(kept)))
+    looked = "setups" if result.exact else "setups looked at"
+    title += f" Grey: the {len(cloud):,} of {result.setups:,} {looked} that keep every limit."
+    return FrontDrawing(title, pd.DataFrame(values[::step], columns=labels), tuple(marks), cloud, _headline(result))
+
+
+def _headline(result: RunResult) -> str:
+    """What to take first: "Take 1, nearest to the wishes: front bar 1.2 mm to 1.1 mm."; "" without a shortlist."""
+    if not isinstance(result.shortlist, Shortlist) or not result.shortlist.picks:
+        return ""
+    place = main_pick(result.shortlist) + 1
+    pick = result.shortlist.picks[place - 1]
+    if not pick.changes:
+        return f"Take {place}, the baseline: {pick.reason}."
+    return words.flat(f"Take {place}, {pick.reason}: {words.changes_text(result.space, pick.changes)}.")
 
 
 def change_drawing(found: OneChange, space: Space) -> ChangeDrawing:
@@ -219,7 +240,7 @@ def figure_stems(result: RunResult) -> dict[str, str]:
             for name in pair_metrics(result):
                 stems[pair_stem(name)] = f"Pairs of knobs that act together on {words.metric_label(name)}"
     if len(result.front):
-        stems["front"] = "The front: every pair of objectives, shortlisted setups numbered"
+        stems["front"] = "Every setup that keeps the limits, by pairs of objectives, the front and the shortlist marked"
     if any(step.allowed for step in result.one_change.steps):
         stems["one_change"] = "What one step of each knob does from the baseline"
     if result.assumed is not None and result.assumed.effects:

@@ -40,6 +40,10 @@ ANNOTATED_CELLS = 16
 HATCHES = ("//", "\\\\", "..", "xx", "||", "--", "oo", "++")
 LINES = ("-", "--", "-.", ":", (0, (5, 1, 1, 1, 1, 1)), (0, (1, 3)), (0, (8, 2)), (0, (3, 5, 1, 5)))
 
+FRONT_BLUE = "#0072b2"
+CLOUD_PLACES = 2
+"""Setups of the cloud that agree to so many decimals are one spot."""
+
 AXES_POINTS = np.array([190.0, 220.0])
 """About the width and height of the data's range in a scatter panel. [points]"""
 
@@ -231,7 +235,8 @@ def draw_map(picture: MapDrawing) -> Picture:
 
 
 def draw_front(picture: FrontDrawing) -> Picture:
-    """Every pair of objectives as a scatter, coloured by the next one; shortlisted setups are numbered."""
+    """Every pair of objectives as a scatter: all setups that keep every limit in grey, the front in blue, shortlisted
+    setups numbered."""
     names = [str(name) for name in picture.points.columns]
     pairs = [(a, b) for a in range(len(names)) for b in range(a + 1, len(names))] or [(0, 0)]
     across = min(3, len(pairs))
@@ -240,29 +245,27 @@ def draw_front(picture: FrontDrawing) -> Picture:
     def draw(figure: Figure) -> None:
         grid = figure.subplots(down, across, squeeze=False).ravel()
         for axes, (a, b) in zip(grid, pairs, strict=False):
-            _scatter(figure, axes, picture, names, a, b)
+            _scatter(axes, picture, names, a, b)
         for axes in grid[len(pairs) :]:
             axes.set_visible(False)
-        figure.suptitle(_wrapped(picture.title, 60 * across), x=0.01, ha="left", fontsize=12)
+        said = [_wrapped(text, 58 * across) for text in (picture.headline, picture.title) if text]
+        figure.suptitle("\n".join(said), x=0.01, ha="left", fontsize=12)
 
-    return _picture(draw, 5.4 * across, 4.7 * down + 0.5)
+    return _picture(draw, 5.0 * across, 4.5 * down + 0.8)
 
 
-def _scatter(figure: Figure, axes: Axes, picture: FrontDrawing, names: Sequence[str], a: int, b: int) -> None:
+def _scatter(axes: Axes, picture: FrontDrawing, names: Sequence[str], a: int, b: int) -> None:
     points = picture.points
-    third = next((c for c in range(len(names)) if c not in (a, b)), None)
-    colour = points.iloc[:, third].to_numpy(float) if third is not None else np.zeros(len(points))
-    drawn = axes.scatter(
-        points.iloc[:, a], points.iloc[:, b], c=colour, cmap="viridis", s=22, edgecolors="0.25", linewidths=0.3
-    )
-    if third is not None and len(points):
-        figure.colorbar(drawn, ax=axes, label=_wrapped(names[third], 56))
+    everything = [points.iloc[:, [a, b]].to_numpy(float)]
+    if picture.cloud is not None and len(picture.cloud):
+        everything.append(picture.cloud[:, [a, b]])
+        spots = np.unique(picture.cloud[:, [a, b]].round(CLOUD_PLACES), axis=0)
+        axes.scatter(spots[:, 0], spots[:, 1], s=4, color="0.72", linewidths=0, rasterized=True)
+    axes.scatter(points.iloc[:, a], points.iloc[:, b], s=34, marker="D", color=FRONT_BLUE, edgecolors="white", lw=0.5)
     groups: dict[tuple[float, float], list[str]] = {}
     for text, values in picture.marks:
         groups.setdefault((values[a], values[b]), []).append(text)
-    _place_marks(
-        axes, np.vstack([points.iloc[:, [a, b]].to_numpy(float), np.array(list(groups)).reshape(-1, 2)]), groups
-    )
+    _place_marks(axes, np.vstack([*everything, np.array(list(groups)).reshape(-1, 2)]), groups)
     axes.set_xlabel(_wrapped(names[a], 56))
     axes.set_ylabel(_wrapped(names[b], 56))
     axes.grid(True, color="0.9", lw=0.6)

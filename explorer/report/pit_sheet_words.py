@@ -138,14 +138,11 @@ def _facts(picks: Sequence[Pick | RobustPick], space: Space) -> tuple[tuple[str,
 def _reasons(picks: Sequence[Pick | RobustPick]) -> list[str]:
     """Why each is there; the figure that a plan takes all of them on is said once, above the table."""
     reasons = [flat(pick.reason) for pick in picks]
-    ends = {reason.rpartition(", ")[2] for reason in reasons}
-    if (
-        isinstance(picks[0], RobustPick)
-        and len(ends) == 1
-        and ends.pop().startswith(("in the wors", "on average", "at the best"))
-    ):
-        return [reason.rpartition(", ")[0] for reason in reasons]
-    return reasons
+    figures = ("in the wors", "on average", "at the best")
+    ends = {end for end in (reason.rpartition(", ")[2] for reason in reasons) if end.startswith(figures)}
+    if not isinstance(picks[0], RobustPick) or len(ends) != 1:
+        return reasons
+    return [reason.removesuffix(f", {next(iter(ends))}") for reason in reasons]
 
 
 def _setups_note(picks: Sequence[Pick | RobustPick]) -> str:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 
 from explorer.domain.felt import FELT
@@ -122,7 +124,7 @@ def _take(plan: Plan, space: Space) -> list[str]:
     gone = words.dropped_text(plan.front.dropped, space.objectives)
     if gone:
         lines.append(f"{escape(gone)}.")
-    pairs = " / ".join(words.spaced(name) for name in shown)
+    pairs = " / ".join(dict.fromkeys((FIGURE_WORDS["nominal"], figure_text(plan))))
     lines += [f"Numbers: {pairs}.", words.table(head, rows)]
     weakest = [_weakest(plan, pick, rank) for rank, pick in enumerate(found.picks, start=1)]
     wished = [_wished(pick, rank, space) for rank, pick in enumerate(found.picks, start=1) if pick.wishes]
@@ -151,7 +153,9 @@ def _weakest(plan: Plan, pick: RobustPick, rank: int) -> str:
 
 
 def _belief(unknown: Unknown, mean: float, half: float) -> str:
-    return f"{mean:.3g} ± {half:.2g} {unknown.unit}".strip()
+    """A number with its spread, no finer than two digits of the spread."""
+    places = 1 - math.floor(math.log10(half)) if half > 0.0 else 15
+    return f"{round(mean, places) + 0.0:.3g} ± {half:.2g} {unknown.unit}".strip()
 
 
 def _learned(plan: Plan, learned: Learned, space: Space) -> list[str]:
@@ -385,7 +389,9 @@ def stops(found: ChangePlan | None, note: str, limits: tuple[ResolvedLimit, ...]
     if found.saved > 0.0:
         text += f" The order above would cost {found.saved:g} minutes more."
     rows = [_stop_line(number, stop, limits, space) for number, stop in enumerate(found.stops, start=1)]
-    lines = [text, words.table(["stop", "change", "minutes", "reaches", "mind"], rows, right=(2,))]
+    head = ["stop", "change", "minutes", "reaches", "mind"]
+    width = len(head) if any(row[-1] for row in rows) else len(head) - 1
+    lines = [text, words.table(head[:width], [row[:width] for row in rows], right=(2,))]
     minded = [one for one in (note, *found.notes) if one]
     if minded:
         lines.append("\n".join(f"- {escape(one)}" for one in minded))

@@ -266,18 +266,44 @@ def picks_of(found: Shortlist | NothingFeasible) -> tuple[Pick, ...]:
     return found.picks if isinstance(found, Shortlist) else found.least
 
 
+def main_pick(found: Shortlist) -> int:
+    """Place of the setup to show first: the wished one, else the balanced one, else the first."""
+    for kind in ("wished", "balanced"):
+        for place, pick in enumerate(found.picks):
+            if kind in pick.kinds:
+                return place
+    return 0
+
+
 def notes_of(result: RunResult) -> list[str]:
     """What must be said beside a shortlist: how the first setup stands to the wishes, what cannot be had at all, and
     which objectives took no part."""
-    found, space = result.shortlist, result.space
+    found = result.shortlist
+    lines = []
+    if isinstance(found, Shortlist) and found.picks and found.picks[0].wishes:
+        told = (words.wish_line(line, result.space) for line in found.picks[0].wishes if line.wish.metric)
+        lines += [f"Setup 1, {text}" for text in told]
+    return lines + general_notes(result)
+
+
+def general_notes(result: RunResult) -> list[str]:
+    """What no setup can do about a wish, and which objectives took no part."""
+    found = result.shortlist
     if not isinstance(found, Shortlist):
         return []
-    lines = []
-    if found.picks and found.picks[0].wishes:
-        told = (words.wish_line(line, space) for line in found.picks[0].wishes if line.wish.metric)
-        lines += [f"Setup 1, {text}" for text in told]
-    lines += [words.nearest_text(one, space) for one in found.out_of_reach]
+    lines = [words.nearest_text(one, result.space) for one in found.out_of_reach]
     return lines + [text for text in [words.dropped_text(found.dropped, found.objectives)] if text]
+
+
+def broken_text(pick: Pick, found: NothingFeasible) -> str:
+    """Limits a near miss breaks, and by how much."""
+    parts = []
+    for limit, margin in zip(found.limits, pick.margins, strict=True):
+        if margin < 0.0:
+            unit = describe(limit.metric).unit
+            short = words.number(-float(margin), words.decimals(limit.resolution) + 1)
+            parts.append(f"{words.resolved_text(limit)}, by {short} {unit}".strip())
+    return "; ".join(parts)
 
 
 def unmet_text(wishes: tuple[WishLine, ...], space: Space) -> str:

@@ -137,6 +137,16 @@ def test_the_plan_comes_before_the_best_guess():
     assert [stop.reaches for stop in found.stops] == ["setup 2", "on the way", "setup 1"]
 
 
+def test_the_figure_is_left_out_of_every_reason_that_ends_in_it():
+    """Catches a column cut short because one setup of a plan, the wished one, has no such end."""
+    run, changes, ladders = CASES["sample"]()
+    tail = "in the worse 20 % of the scenarios"
+    wished = "comes nearest to the wishes at the best guesses"
+    picks = (robust_pick(8, wished, 0.9), robust_pick(1, f"highest grip, worst phase, {tail}", 0.5))
+    found = sheet_content(replace(run, plan=planned(picks, changes, ladders)))
+    assert found.facts[0][1] == ("on the car now", wished, "highest grip, worst phase")
+
+
 def test_a_stop_is_named_after_the_setup_it_ends_at():
     """Catches changes handed in with names of their own: the sheet's numbers are those of its columns."""
     run, changes, _ = CASES["sample"]()

@@ -5,9 +5,12 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from report.sheet_runs import changes
 from sample_run import nothing, ruled, run, sampled
 
+from explorer.domain.unknowns import Unknown
 from explorer.report import document, figure_data, tables, words
+from explorer.report.plan_sections import _belief, stops
 from explorer.study.results import Failures
 
 
@@ -177,3 +180,44 @@ def test_a_knob_close_to_another_is_not_called_first():
     wide = np.full(result.indices.total.shape, 0.6)
     text = document.report(replace(result, indices=replace(result.indices, total_interval=wide)))
     assert "too close to call" in text and "too close to call" not in document.report(result)
+
+
+def test_the_first_lines_say_which_one_to_take_and_what_it_leaves_of_the_wishes():
+    """Catches a list of setups that does not say where to begin."""
+    text = document.report(run())
+    assert text.index("**If you take one, take number 2**: highest grip.") < text.index("| setup | why |")
+
+
+def test_stops_have_no_empty_column():
+    """Catches a column of remarks where there is nothing to mind, and remarks lost where there is."""
+    result = run()
+    found = changes(result)
+    minded = stops(found, "", result.limits, result.space)[1]
+    quiet = tuple(replace(one, too_long=False, broken=()) for one in found.stops)
+    plain = stops(replace(found, stops=quiet), "", result.limits, result.space)[1]
+    assert "| mind |" in minded and "longer than the time between runs" in minded
+    assert plain.splitlines()[0] == "| stop | change | minutes | reaches |" and len(plain.splitlines()) == 5
+
+
+def test_a_belief_is_no_finer_than_its_spread():
+    """Catches "-7.83e-07 ± 0.004": digits that the spread does not bear."""
+    grip = Unknown("grip", "", (0,), (1.0,), (0.1,), (0.5,), (2.0,), "normal", True, "")
+    assert [_belief(grip, *pair) for pair in ((-7.83e-07, 0.004), (1.374, 0.151), (45.61, 1.9))] == [
+        "0 ± 0.004",
+        "1.37 ± 0.15",
+        "45.6 ± 1.9",
+    ]
+
+
+def test_a_front_of_one_point_has_no_reach():
+    """Catches "from the quickest to the calmest" between a setup and itself."""
+    result = run()
+    one = result.front.group == result.front.group[0]
+    only = {name: getattr(result.front, name)[one] for name in ("rows", "positions", "values", "scores", "named")}
+    front = replace(result.front, group=np.zeros(int(one.sum()), dtype=np.int64), **only)
+    text = document.report(replace(result, front=front))
+    assert (
+        "One point is best in every objective, as far as anyone can feel: response lag 23.0 ms" in text
+        and "best on the front" not in text
+    )
+    assert "best on the front" in document.report(result)

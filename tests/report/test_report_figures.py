@@ -75,6 +75,20 @@ def test_the_front_data_has_distinct_points_units_and_marks():
     assert "not exact" in data.front_drawing(sampled().front, sampled()).title
 
 
+def test_the_front_stands_in_all_setups_that_keep_the_limits():
+    """Catches a front without the setups it is the edge of, broken setups among them, and a picture without its
+    headline."""
+    result = run()
+    picture = data.front_drawing(result.front, result)
+    assert (
+        len(picture.cloud) == result.counts.feasible and f"the {result.counts.feasible} of 12 setups" in picture.title
+    )
+    front = {tuple(row) for row in picture.points.to_numpy()}
+    assert front <= {tuple(row) for row in picture.cloud}
+    assert picture.headline == "Take 2, highest grip: rear spring soft | <b> =x to 0.72."
+    assert figures.draw_front(picture) != figures.draw_front(replace(picture, cloud=picture.cloud[:0]))
+
+
 def test_a_huge_front_is_thinned_and_says_so(monkeypatch):
     """Catches a thinned picture that passes for the whole front."""
     monkeypatch.setattr(data, "FRONT_POINTS", 2)

@@ -7,26 +7,16 @@ from collections.abc import Sequence
 import numpy as np
 
 from explorer.domain.space import FloatArray, Objective
-from explorer.model.metrics import describe
 from explorer.report import figure_data, words
 from explorer.report.page.markup import Html, bullets, join, name, table, tag, text
 from explorer.report.page.setups import set_line
-from explorer.report.tables import notes_of, picks_of
+from explorer.report.tables import broken_text, main_pick, notes_of, picks_of, unmet_text
 from explorer.study.everything.shortlist import NothingFeasible, Pick, Shortlist
 from explorer.study.questions.sensitivity import Sensitivity
 from explorer.study.results import RunResult
 
 KNOBS_NAMED = 3
 """Knobs named per objective on the first screen."""
-
-
-def main_pick(found: Shortlist) -> int:
-    """Place of the setup to show first: the wished one, else the balanced one, else the first."""
-    for kind in ("wished", "balanced"):
-        for place, pick in enumerate(found.picks):
-            if kind in pick.kinds:
-                return place
-    return 0
 
 
 def first_screen(result: RunResult) -> Html:
@@ -252,12 +242,20 @@ def _trades(result: RunResult, found: Shortlist, main: int) -> Html:
     base = found.picks[main]
     lines = [
         join(
-            [tag("span", str(place + 1), class_="mark"), " ", _difference(pick.values - base.values, found.objectives)]
+            [
+                tag("span", str(place + 1), class_="mark"),
+                f" {_difference(pick.values - base.values, found.objectives)}{_unmet(pick, result)}",
+            ]
         )
         for place, pick in enumerate(found.picks)
         if place != main
     ]
     return tag("section", title, tag("p", f"Against number {main + 1}:", class_="small"), bullets(lines, "trades"))
+
+
+def _unmet(pick: Pick, result: RunResult) -> str:
+    """What a setup leaves of the wishes: "; wishes: hairpin: roll angle 1.39 deg short"."""
+    return f". Wishes: {unmet_text(pick.wishes, result.space)}" if pick.wishes else ""
 
 
 def _difference(change: FloatArray, objectives: Sequence[Objective]) -> str:
@@ -308,14 +306,3 @@ def _nothing(result: RunResult, found: NothingFeasible) -> Html:
     near = tag("section", tag("h2", "What comes nearest breaks"), bullets(misses, "trades"))
     right = tag("div", _matters(result), near, class_="aside")
     return tag("div", tag("div", left, right, class_="answer"), shortlist_table(result))
-
-
-def broken_text(pick: Pick, found: NothingFeasible) -> str:
-    """Limits a near miss breaks, and by how much."""
-    parts = []
-    for limit, margin in zip(found.limits, pick.margins, strict=True):
-        if margin < 0.0:
-            unit = describe(limit.metric).unit
-            short = words.number(-float(margin), words.decimals(limit.resolution) + 1)
-            parts.append(f"{words.resolved_text(limit)}, by {short} {unit}".strip())
-    return "; ".join(parts)

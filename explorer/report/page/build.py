@@ -11,13 +11,14 @@ from string import Template
 
 from plotly.offline import get_plotlyjs
 
-from explorer.report import sections, words
+from explorer.report import glossary, sections, words
 from explorer.report.page import answer, car, heat, maps, views
 from explorer.report.page.markup import Html, bullets, data_block, join, name, tag, text
 from explorer.report.page.prose import passages
 from explorer.report.page.setups import PHASE_STEMS, Drawn, detail_rows, drawn_setups, page_data
 from explorer.report.plan_parts import planning_parts
 from explorer.report.sections import Pictures
+from explorer.report.tables import main_pick
 from explorer.report.words import flat
 from explorer.study.everything.shortlist import Shortlist
 from explorer.study.results import RunResult
@@ -39,7 +40,7 @@ def report_page(result: RunResult) -> str:
     """The page of a finished run: the answer, what follows from it in the pits, then what it rests on."""
     space = result.space
     drawn = drawn_setups(result)
-    shown = answer.main_pick(result.shortlist) if isinstance(result.shortlist, Shortlist) else 0
+    shown = main_pick(result.shortlist) if isinstance(result.shortlist, Shortlist) else 0
     mark = str(shown + 1) if isinstance(result.shortlist, Shortlist) else "m1"
     row = next((place for place, one in enumerate(drawn.marks) if mark in one.split()), 0)
     content: list[Block] = [
@@ -58,6 +59,7 @@ def report_page(result: RunResult) -> str:
     content.append(("assumptions", "Assumptions", _assumptions(result)))
     content.append(("checks", "Checks", _checks(result)))
     content.append(("method", "Method", _passage(sections.method, result)))
+    content.append(("words", glossary.TITLE, _words()))
     content.append(("model", "Known limits of the model", bullets(words.MODEL_LIMITS)))
     content.append(("cautions", "Cautions", bullets(words.CAUTIONS)))
     data = page_data(result, drawn) if len(drawn) else {}
@@ -103,6 +105,18 @@ def policy(*scripts: str) -> str:
 
 def _section(anchor: str, title: str, content: Html) -> Html:
     return tag("section", tag("h2", title, id=f"{anchor}-title"), content, id=anchor, aria_labelledby=f"{anchor}-title")
+
+
+def _words() -> Html:
+    """What the numbers mean, one entry a metric: a table would hide half of it on a telephone."""
+    entries = []
+    for line in glossary.glossary():
+        unit = "" if line.unit == "-" else f", {line.unit}"
+        entries += [
+            tag("dt", f"{line.label}{unit} ", tag("code", line.name)),
+            tag("dd", f"{line.sign}; {line.felt}"),
+        ]
+    return join([tag("p", glossary.NOTE), tag("dl", *entries, class_="glossary")])
 
 
 def _contents(content: Sequence[Block]) -> Html:

@@ -79,7 +79,7 @@ def inline(line: str) -> Html:
 
 
 def _table(lines: Sequence[str], caption: str) -> Html:
-    rows = [_cells(line) for line in lines]
+    rows = [cells(line) for line in lines]
     right = [place for place, rule in enumerate(rows[1]) if rule.endswith(":")]
     return table(
         caption,
@@ -91,7 +91,7 @@ def _table(lines: Sequence[str], caption: str) -> Html:
     )
 
 
-def _cells(line: str) -> list[str]:
+def cells(line: str) -> list[str]:
     """Cells of a table line, their escapes undone."""
     cells, letters, place = [], [], 0
     inner = line.removeprefix("| ").removesuffix(" |") + " | "

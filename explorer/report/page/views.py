@@ -8,10 +8,10 @@ import numpy as np
 
 from explorer.domain.space import FloatArray
 from explorer.report import words
-from explorer.report.page.answer import broken_text, nearest_limit
+from explorer.report.page.answer import nearest_limit
 from explorer.report.page.markup import Html, join, name, table, tag, text
 from explorer.report.page.setups import Drawn, axis_metrics, scatter_metrics, thinning_text
-from explorer.report.tables import picks_of
+from explorer.report.tables import broken_text, picks_of, unmet_text
 from explorer.report.words import flat
 from explorer.study.everything.shortlist import NothingFeasible
 from explorer.study.results import RunResult
@@ -39,6 +39,8 @@ def compared(result: RunResult, drawn: Drawn) -> Html:
             label = name(words.setting_label(knob, pick.labels[c]))
             cells.append(tag("b", label) if pick.positions[c] != space.baseline[c] else label)
         rows.append([words.knob_label(knob), *cells, words.setting_label(knob, base[c])])
+    if result.wishes:
+        rows.append(["wishes", *(unmet_text(pick.wishes, space) for pick in picks), ""])
     for metric in words.key_metrics(space):
         values = [words.metric_value(metric, float(result.table.column(metric)[pick.row])) for pick in picks]
         own = words.metric_value(metric, float(result.baseline.column(metric)[0])) if baseline else "no answer"
@@ -137,7 +139,10 @@ def front_words(result: RunResult) -> tuple[str, ...]:
         best, worst = (low, high) if objective.direction < 0 else (high, low)
         ends = f"{words.metric_value(objective.metric, best)} to {words.metric_value(objective.metric, worst)}"
         reach.append(f"{words.metric_label(objective.metric)} {ends}")
-    lines.append(f"From best to worst on the front: {words.listed(reach)}.")
+    if front.groups > 1:
+        lines.append(f"From best to worst on the front: {words.listed(reach)}.")
+    else:
+        lines.append("One point is best in every objective, as far as anyone can feel: nothing is traded on it.")
     return tuple(lines)
 
 
