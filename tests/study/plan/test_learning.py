@@ -165,7 +165,7 @@ def test_one_wild_report_does_not_undo_the_others(study: Space) -> None:
     """Catches a floor of zero: one impossible reading must leave the weights of the other reports as they are."""
     draws = draw(study, 64)
     study = dataclasses.replace(study, planning=Planning(rejuvenate_below=0.0))
-    good = (seen(study, "lateral", "sweep", value=8.9, error=0.4),)
+    good = (seen(study, "lateral", "sweep", value=7.6, error=0.3),)
     wild = (*good, seen(study, "lateral", "sweep", value=39.0, error=0.1))
     one = learn(study, good, draws)
     two = learn(study, wild, draws)
@@ -335,13 +335,13 @@ def test_a_contradictory_pair_is_named_and_a_fitting_sheet_is_not(study: Space) 
     """Catches two reports averaged to a middle that neither says, and alarms where everything fits."""
     study = dataclasses.replace(study, planning=Planning(rejuvenate_below=0.0))
     draws = draw(study, 64)
-    low = seen(study, "lateral", "sweep", value=8.2, error=0.2, line=5)
-    high = seen(study, "lateral", "sweep", {"front_bar": "1.3"}, value=9.9, error=0.2, line=9)
+    low = seen(study, "lateral", "sweep", value=7.4, error=0.15, line=5)
+    high = seen(study, "lateral", "sweep", {"front_bar": "1.3"}, value=8.6, error=0.15, line=9)
     found = learn(study, (low, high), draws)
     pairs = [c for c in found.contradictions if c.observations == (0, 1)]
     assert len(pairs) == 1 and pairs[0].probability < 0.1
     assert "line 5" in pairs[0].text and "line 9" in pairs[0].text
-    fits = learn(study, (low, dataclasses.replace(high, value=8.35)), draws)
+    fits = learn(study, (low, dataclasses.replace(high, value=7.5)), draws)
     assert fits.contradictions == ()
 
 
