@@ -18,6 +18,7 @@ from explorer.domain.space import Knob, Rule, Space
 from explorer.inputs.load import load_study
 from explorer.model.car.slots import SLOT, SLOTS
 from explorer.study.everything.evaluate import evaluate_all
+from explorer.study.everything.front import pareto_front
 from explorer.study.everything.limits import feasible, resolve_limits
 from explorer.study.everything.wishes import best_rows, resolve_wishes, shortfalls
 
@@ -270,3 +271,14 @@ def test_share_of_cars_that_agree(capsys):
     for car in CARS:
         for claim in order_claims(car, bars):
             assert np.mean(held[claim]) > 0.94, claim  # two points below the least of them when written
+
+
+def test_the_demo_shows_a_trade():
+    """Catches objectives that all want the stiffest car: then there is nothing to choose, and the picture is a dot."""
+    space = load_study(CONFIGS / "demo.toml").space
+    table = evaluate_all(space)
+    front = pareto_front(table, among=feasible(resolve_limits(space), table))
+    values = dict(zip((one.metric for one in front.objectives), front.values[front.named].T, strict=True))
+    assert front.dropped == () and front.named.sum() >= 8
+    assert np.ptp(values["lag_ms"]) > 0.15 * values["lag_ms"].max()
+    assert values["lift_margin_pct"].min() < 5.0 and values["lift_margin_pct"].max() > 20.0
