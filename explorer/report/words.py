@@ -274,7 +274,8 @@ def wish_line(line: WishLine, space: Space) -> str:
     """A wish with what one setup makes of it."""
     told = short_text(line)
     if line.missed > 0.0:
-        told = f"not met, {told} at {wished_value(line.wish, line.value)}{_of_it(line)}"
+        met = "met as far as is felt" if line.missed < 1.0 else "not met"
+        told = f"{met}, {told} at {wished_value(line.wish, line.value)}{_of_it(line)}"
     return f"{wish_text(line.wish, space)}: {told}"
 
 

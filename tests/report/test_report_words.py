@@ -109,6 +109,8 @@ def test_wishes_in_words():
     assert words.wish_line(line, where).endswith("(2.40 deg): not met, 0.75 deg short at 1.65 deg, 0.55 of it")
     told = words.wish_line(WishLine(lag, 80.0, 2.0, 1.0), where)
     assert told == "response lag near 90.0 ms (from home): not met, 10.0 ms under at 80.0 ms"
+    little = words.wish_line(WishLine(lag, 88.0, 0.4, 1.0), where)
+    assert little.endswith("met as far as is felt, 2.0 ms under at 88.0 ms")
     found = Nearest(line, np.zeros(2), ((BAR.name, BAR.labels[1], BAR.labels[0]),))
     said = words.nearest_text(found, where)
     assert "cannot be had here within the limits: the nearest is the baseline with front bar" in said
