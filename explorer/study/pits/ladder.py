@@ -23,6 +23,8 @@ REACH = 2
 
 NOTICED = 0.5
 """A change is a cure above this share of its measure's resolution: rounded to the resolution it may then differ."""
+LEAST_SHARE = 0.5
+"""Share of the scenarios in which a cure goes the right way at least: a mean may hang on a few."""
 
 _NOISE = 1e-9
 @dataclass(frozen=True)
@@ -38,9 +40,9 @@ class Rung:
     """One part swapped, `steps` levels up or down by value.
 
     `cure` is the change of the measure, more is better, weighted mean over the scenarios that have an answer;
-    `cure_per_minute` the same per minute; `cures` where it is noticed; `share` of the scenarios' weight in which it
-    goes the right way; `unanswered` scenarios left out. `positions` (knobs,) of the setup, `broken` the limits it
-    breaks at the best guess.
+    `cure_per_minute` the same per minute; `share` of the scenarios' weight in which it goes the right way; `cures`
+    where it is noticed and goes that way in half of them or more; `unanswered` scenarios left out. `positions` (knobs,)
+    of the setup, `broken` the limits it breaks at the best guess.
     """
 
     knob: str
@@ -208,6 +210,7 @@ def _rung(
     change = {kind.key: measures[kind.key][:, row] - measures[kind.key][:, 0] for kind in kinds}
     mean = {kind.key: float(weight @ change[kind.key]) / kind.resolution for kind in kinds}
     cure = float(weight @ change[symptom])
+    share = float(weight @ (change[symptom] > _NOISE))
     return Rung(
         knob=knob.name,
         steps=steps,
@@ -216,8 +219,8 @@ def _rung(
         minutes=knob.minutes,
         cure=cure,
         cure_per_minute=cure / max(knob.minutes, LEAST_MINUTES),
-        cures=mean[symptom] > NOTICED,
-        share=float(weight @ (change[symptom] > _NOISE)),
+        cures=mean[symptom] > NOTICED and share >= LEAST_SHARE,
+        share=share,
         side_effects=tuple(SideEffect(key, value) for key, value in mean.items() if key != symptom),
         broken=broken,
         unanswered=unanswered,

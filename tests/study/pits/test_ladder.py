@@ -308,3 +308,22 @@ def test_over_scenarios_the_mean_and_the_share_are_weighted(monkeypatch):
     assert rungs["2"].cure == pytest.approx((0.5 * 4 - 0.3) / 0.8) and rungs["2"].share == pytest.approx(0.5 / 0.8)
     assert (rungs["2"].unanswered, rungs["0"].unanswered, found.scenarios, found.unanswered) == (1, 0, 3, 0)
     assert rungs["2"].cure_per_minute == pytest.approx(rungs["2"].cure / 2)
+
+
+def test_what_cures_in_few_scenarios_is_no_cure(monkeypatch):
+    """Catches a swap put first for its mean, which one scenario in five makes; the same swap in most is the control."""
+
+    def model(parameters, phases, slots, factor, offset):
+        columns = metric_columns(toy.PHASES)
+        values = np.zeros((len(factor), len(parameters), len(columns)))
+        push = factor[:, :1] if len(slots) else np.ones((1, 1))
+        values[:, :, columns.index("lag_ms")] = 50 - push * parameters[None, :, 0]
+        return values, np.ones(values.shape[:2], dtype=bool)
+
+    monkeypatch.setattr("explorer.study.everything.evaluate.evaluate_parameters", model)
+    where = toy.space([toy.knob(0, (0, 1), minutes=2.0)], baseline=(0.0,))
+    for weight, cures in ((0.2, False), (0.6, True)):
+        shares = np.array([weight, 1.0 - weight])
+        cases = Scenarios(np.array([3]), np.array([[100.0], [-1.0]]), np.zeros((2, 1)), shares)
+        (rung,) = ladder(where, (), None, "slow", cases).rungs
+        assert rung.cure > 10.0 and rung.share == pytest.approx(weight) and rung.cures is cures
