@@ -81,9 +81,10 @@ def test_a_pass_takes_little_more_than_its_kernel_and_front(small: Space) -> Non
 
 
 def test_a_chunk_sends_back_little(small: Space) -> None:
-    """Catches a part that carries every metric home, and columns that are not sent: 8 bytes per setup and column."""
+    """Catches a part that carries every metric home, and columns that are not sent: 8 bytes per setup and column. A
+    front of four objectives has more members than one of three."""
     costs = chunk_costs(small, ("lag_ms", "grip_margin_pct"), chunk=4096, sample=2)
-    assert 4096 < costs["bytes_sent"] < 3 * 4096
+    assert 4096 < costs["bytes_sent"] < 4 * 4096
     assert costs["bytes_asked"] - costs["bytes_sent"] == pytest.approx(2 * 8 * 4096, rel=0.05)
     assert 0.0 < costs["merge_s"] < 0.05
 
