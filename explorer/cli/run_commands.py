@@ -130,7 +130,7 @@ def bench_command(
     overwrite: Overwrite = False,
     quiet: Quiet = False,
 ) -> None:
-    """What exactness costs: ratios against searches, samplers and plain numpy, in one run."""
+    """What exactness costs: ratios against a search and samplers, in one run."""
 
     def work() -> int:
         from explorer.bench.page import run_bench

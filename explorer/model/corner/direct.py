@@ -43,6 +43,8 @@ LIKELY = 1.05
 """A crest higher than this times what the slopes at both lifts lead to lies on another branch."""
 NO_HIGHER = 1e-10
 """A point that is higher by less than this share is as high, to rounding."""
+CLOSED = 1e-6
+"""Share of the demand within which capacity meets it where a bracket has closed to rounding."""
 SHORT = 1.0 / 64.0
 """A stretch of this share of the path up to the second lift is passed whatever its slopes are."""
 MOST_LOOKS = 120
@@ -260,8 +262,9 @@ def route_of(law):
     even = grows_evenly(at_second - at_first, rising_at(past) * width, rising_at(before) * width)
     falls = grows_evenly(at_first - at_second, -rising_at(past) * width, -rising_at(before) * width)
     doubtful = known & negated(climbs & even) & negated(dips & falls)
+    low = past
     if any_of(doubtful):  # the second lift found must be on this path, and nothing higher between
-        always, low, top = dips | negated(dips), past, most(at_first, at_second)
+        always, top = dips | negated(dips), most(at_first, at_second)
         for k in range(1, QUARTERS):
             looked = doubtful & (dips | (k == QUARTERS // 2))
             if any_of(looked):
@@ -281,7 +284,8 @@ def route_of(law):
         crest, bends = crest_of(holding, past, before, bends)
         third = width * (1.0 / 3.0)
         most_there = most(at_first + rising_at(past) * third, at_second - rising_at(before) * third)
-        bends = bends & (lateral_at(crest) > at_first) & (lateral_at(crest) <= LIKELY * most_there)
+        higher = most(at_first, lateral_at(low))  # half way it may have climbed past a first crest
+        bends = bends & (lateral_at(crest) > higher) & (lateral_at(crest) <= LIKELY * most_there)
         second = where(bends, crest, second)
     found = (climbs & one_up(front_first, past)) | lower | bends
     return Route(start, first, past, where(lower, first, second), front_first, dips & negated(lower), bends, found)
@@ -476,7 +480,8 @@ def axle_limit(corner, law, end, route, asked, ask, tables, table_start):
         passed = seen & (short | (told & no_crossing(low, look, at_past | at_top)))
         near = abs(look.missing) <= where(bracketed & negated(known), MEETS_AT_ONCE, MEETS) * abs(demand)
         below, over = look.missing < 0.0, seen & (look.missing >= 0.0)
-        narrow = bracketed & (high.place - low.place <= 1e-14 * top_place)
+        # a bracket that closes on a jump holds no root: what is missing there may be anything
+        narrow = bracketed & (high.place - low.place <= 1e-14 * top_place) & (abs(look.missing) <= CLOSED * abs(demand))
         met = going & passed & ((near & (look.slope > 0.0)) | narrow)
         back = where(look.slope > 0.0, look.missing / look.slope, 0.0) * look.per
         last = lateral_at(point) - rising_at(point) * back
