@@ -32,13 +32,6 @@ def beam_axle(axle, _sprung_height):
     return BeamAxle(axle, 1e30 + 0.0 * axle.track, -1e30 + 0.0 * axle.track)
 
 
-class _Travel(NamedTuple):
-    """Suspension roll travel `X = x_i + x_o = compliance * dF + offset`."""
-
-    compliance: float
-    offset: float
-
-
 @woven
 def _in_contact(axle, moment_mass, lateral, roll, compliance, offset):
     """(dF, T) with both wheels down, from `phi t = X(dF) + 2 T/k_t`, `T = dF + A (a_y + g psi)/t`,

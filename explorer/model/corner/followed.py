@@ -38,6 +38,8 @@ STEEPEST = 20.0
 FIRST, LONGEST, SHORTEST, LEAST, AHEAD = 0.01, 0.04, 1e-3, 1e-11, 1e-6
 """Steps along the path: the first, the longest, one that may turn over a kink, one too short to go on with, and how far
 ahead of where it got stuck the path is looked at. [rad]"""
+FINEST = 2e-3
+"""Down to this step [rad] a stretch is cut where an axle's demand may meet its capacity twice inside."""
 LONGER, SHORTER = 2.5, 0.15
 """The next step after one that was taken, and in place of one that was not."""
 STRAIGHT, SAME, ASIDE = 0.9, 0.999, 0.25
@@ -232,6 +234,15 @@ def crossing(which, track, low, high, length, tables):
 
 
 @inner
+def may_hide(which, track, low, high, length, tables):
+    """True where an axle that can at both ends of a stretch might not be able to in between: the cubic from the values
+    and slopes at both lies below its Bernstein points only."""
+    (fa, rising), (fb, falling) = event_at(which, track, low, tables), event_at(which, track, high, tables)
+    third = length * (1.0 / 3.0)
+    return fa < 0.0 and fb < 0.0 and max(fa + rising * third, fb - falling * third) >= 0.0
+
+
+@inner
 def past_lift(law, front_first, lift):
     """(The path's law and its `Place` past the first lift, True where it goes on from there): the wheel is up, and the
     way is where it rises."""
@@ -246,8 +257,8 @@ def past_lift(law, front_first, lift):
 
 @inner
 def followed_limits(corner, law, tables, table_start):
-    """`DirectLimits` by following the path; not `done` where it is lost before its end. A wheel
-    that does not lift before the rollover lifts there."""
+    """`DirectLimits` by following the path; not `done` where it is lost before its end. A wheel that does not lift
+    before the rollover lifts there."""
     track = Track(corner, held(law, True, True), table_start)
     start = upright(law)
     low = placed(start, tangent_of(start))
@@ -271,6 +282,13 @@ def followed_limits(corner, law, tables, table_start):
                     break
                 low = other_branch(track.law, before, stuck == 1)
             continue
+        hidden = False
+        for k in range(2):
+            if step > FINEST and when[k] == np.inf:
+                hidden = hidden or may_hide(FRONT_MEETS + k, track, low, high, step, tables)
+        if hidden:
+            step *= 0.5
+            continue
         stuck = stuck if step < SHORTEST else 0
         length, at_lift = step, False
         # up to what ends this stretch
@@ -279,6 +297,7 @@ def followed_limits(corner, law, tables, table_start):
             value, _ = event_at(which, track, high, tables)
             if value >= 0.0 and not own:
                 high, length = crossing(which, track, low, high, length, tables)
+                lost = lost or not high.point.found
                 at_lift, ended = which != LIES, lifted or which == LIES
                 if not lifted:
                     front_first = which == FRONT_UP
@@ -286,6 +305,7 @@ def followed_limits(corner, law, tables, table_start):
         rise, fall = event_at(CREST, track, low, tables)[0], event_at(CREST, track, high, tables)[0]
         if rise < 0.0 and fall > 0.0:
             top, to = crossing(CREST, track, low, high, length, tables)
+            lost = lost or not top.point.found
         while at < length:  # up to a crest, and from there
             for k in range(3):
                 which = FRONT_MEETS + k
@@ -293,6 +313,7 @@ def followed_limits(corner, law, tables, table_start):
                     place, past = bottom, 0.0
                     if event_at(which, track, bottom, tables)[0] < 0.0:
                         place, past = crossing(which, track, bottom, top, to - at, tables)
+                        lost = lost or not place.point.found
                     met[k], when[k] = lateral_at(place.point), so_far + at + past
                     if which == ASKED:
                         asked = values(place.point.state)
@@ -302,7 +323,7 @@ def followed_limits(corner, law, tables, table_start):
         so_far += length
         low = high
         ended = ended or lateral_at(high.point) < TIPPED * lateral_at(best.point)
-        if ended:
+        if ended or lost:
             break
         step = min(LONGER * step, LONGEST)
         if at_lift:

@@ -18,7 +18,6 @@ from explorer.model.car.tyre import (
     inclination_share,
     patch_offset,
 )
-from explorer.model.corner.axle_point import SIGMA
 from explorer.model.machine.compiled import inner, woven
 from explorer.model.machine.jets import chained, part
 from explorer.model.machine.lane_math import exponential, four_from, logarithm
@@ -265,9 +264,3 @@ def missing_at(corner, law, end, path, point, tables):
     )
     capacity, demand = _held_and_asked(corner.tyre, law, end, point.state.lateral, front, rear, tables)
     return demand - capacity, part(demand, 0)
-
-
-@woven
-def slope_of(missing):
-    """The slope along the path of what is missing."""
-    return part(missing, SIGMA)

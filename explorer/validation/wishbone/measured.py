@@ -145,13 +145,6 @@ def measured_end(end: End, load: float) -> EndInputs:
     )
 
 
-def gauged_camber(end: End, load: float) -> tuple[float, float]:
-    """(gain, its slope) from camber read at `READ_AT` in bump and in droop, without rounding. [rad/m, rad/m2]"""
-    row = end.row(load)
-    bump, droop = pose_at(row, READ_AT)[2], pose_at(row, -READ_AT)[2]
-    return (bump - droop) / (2.0 * READ_AT), (bump + droop) / READ_AT**2
-
-
 def _to(value: float, step: float) -> float:
     return round(value / step) * step
 
