@@ -14,7 +14,7 @@ from explorer.model.corner.direct import direct_limits, route_of
 from explorer.model.corner.followed import followed_limits
 from explorer.model.corner.path import Beam, Wishbone, law_of, path_law
 from explorer.model.kernel import bump_tables
-from explorer.model.machine.compiled import njit
+from explorer.model.machine.compiled import inner, njit
 from explorer.model.machine.lanes import WIDTH, put_lane, put_lanes, value_at
 
 COUNT = 16
@@ -50,18 +50,22 @@ def _on_lanes(kind, vectors, phases, tables, which, out):
                     out[p, start + lane, k] = work[k * WIDTH + lane]
 
 
+@inner
+def _corner_and_law(kind, vector, phase):
+    """A corner of one car and the constants of its path."""
+    body, front, rear = car_at(vector)
+    axles, arm = law_of(kind, front, rear, body)
+    car = body, front, rear, tyre_at(vector)
+    corner, _, _ = corner_at(vector, car, levels_at(body, front, rear), phase, arm)
+    return corner, path_law(axles, corner.phase, body)
+
+
 @njit(cache=True, error_model="numpy")
 def _on_floats(kind, vectors, phases, tables, which, out):
     flat, size, work = tables.reshape(-1), float(tables.shape[1] * tables.shape[2]), np.empty(SPACE)
     for row in range(len(vectors)):
-        vector = vectors[row]
-        body, front, rear = car_at(vector)
-        car = body, front, rear, tyre_at(vector)
-        levels = levels_at(body, front, rear)
-        axles, arm = law_of(kind, front, rear, body)
         for p in range(len(phases)):
-            corner, _, _ = corner_at(vector, car, levels, phases[p], arm)
-            law = path_law(axles, corner.phase, body)
+            corner, law = _corner_and_law(kind, vectors[row], phases[p])
             route = route_of(law)
             put_lane(work, 0, (direct_limits(corner, law, route, flat, which[row] * size), route.dips))
             for k in range(COUNT + 1):
@@ -72,14 +76,8 @@ def _on_floats(kind, vectors, phases, tables, which, out):
 def _followed(kind, vectors, phases, tables, which, out):
     flat, size, work = tables.reshape(-1), float(tables.shape[1] * tables.shape[2]), np.empty(SPACE)
     for row in range(len(vectors)):
-        vector = vectors[row]
-        body, front, rear = car_at(vector)
-        car = body, front, rear, tyre_at(vector)
-        levels = levels_at(body, front, rear)
-        axles, arm = law_of(kind, front, rear, body)
         for p in range(len(phases)):
-            corner, _, _ = corner_at(vector, car, levels, phases[p], arm)
-            law = path_law(axles, corner.phase, body)
+            corner, law = _corner_and_law(kind, vectors[row], phases[p])
             put_lane(work, 0, followed_limits(corner, law, flat, which[row] * size))
             for k in range(COUNT):
                 out[p, row, k] = work[k * WIDTH]

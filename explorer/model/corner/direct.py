@@ -38,7 +38,7 @@ JUST_BEFORE = 1e-12
 MEETS_AT_ONCE, MEETS = 3e-8, 1e-10
 """Share of the demand within which capacity meets it; a last Newton step follows."""
 QUARTERS = 4
-"""A path that dips past its first lift is looked at between these parts of the way to the second."""
+"""A path that does not climb all the way to its second lift is looked at between these parts of it."""
 LIKELY = 1.05
 """A crest higher than this times what the slopes at both lifts lead to lies on another branch."""
 NO_HIGHER = 1e-10
@@ -262,11 +262,11 @@ def route_of(law):
     even = grows_evenly(at_second - at_first, rising_at(past) * width, rising_at(before) * width)
     falls = grows_evenly(at_first - at_second, -rising_at(past) * width, -rising_at(before) * width)
     doubtful = known & negated(climbs & even) & negated(dips & falls)
-    low = past
+    low, highest = past, at_first
     if any_of(doubtful):  # the second lift found must be on this path, and nothing higher between
         always, top = dips | negated(dips), most(at_first, at_second)
         for k in range(1, QUARTERS):
-            looked = doubtful & (dips | (k == QUARTERS // 2))
+            looked = doubtful & (negated(climbs) | (k == QUARTERS // 2))
             if any_of(looked):
                 place = tip_at(past) + (k / QUARTERS) * width
                 guess = values_of(state_ahead(low.state, place - tip_at(low)))
@@ -274,6 +274,7 @@ def route_of(law):
                 passed = look.found & one_up(front_first, look)
                 passed = passed & (stays_below(top, low, look) | negated(climbs | dips))
                 known, low = known & (passed | negated(looked)), where(looked, look, low)
+                highest = where(looked, most(highest, lateral_at(look)), highest)
         known = known & (stays_below(top, low, before) | negated(climbs | dips) | negated(doubtful))
     climbs = known & climbs
     # two ends alike lift together: no path leads on from there
@@ -284,8 +285,8 @@ def route_of(law):
         crest, bends = crest_of(holding, past, before, bends)
         third = width * (1.0 / 3.0)
         most_there = most(at_first + rising_at(past) * third, at_second - rising_at(before) * third)
-        higher = most(at_first, lateral_at(low))  # half way it may have climbed past a first crest
-        bends = bends & (lateral_at(crest) > higher) & (lateral_at(crest) <= LIKELY * most_there)
+        # on the way it may have climbed past a first crest
+        bends = bends & (lateral_at(crest) > highest) & (lateral_at(crest) <= LIKELY * most_there)
         second = where(bends, crest, second)
     found = (climbs & one_up(front_first, past)) | lower | bends
     return Route(start, first, past, where(lower, first, second), front_first, dips & negated(lower), bends, found)

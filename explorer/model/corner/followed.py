@@ -39,7 +39,7 @@ FIRST, LONGEST, SHORTEST, LEAST, AHEAD = 0.01, 0.04, 1e-3, 1e-11, 1e-6
 """Steps along the path: the first, the longest, one that may turn over a kink, one too short to go on with, and how far
 ahead of where it got stuck the path is looked at. [rad]"""
 FINEST = 2e-3
-"""Down to this step [rad] a stretch is cut where an axle's demand may meet its capacity twice inside."""
+"""Down to this step [rad] a stretch is cut where an event may happen and be undone inside."""
 LONGER, SHORTER = 2.5, 0.15
 """The next step after one that was taken, and in place of one that was not."""
 STRAIGHT, SAME, ASIDE = 0.9, 0.999, 0.25
@@ -235,8 +235,8 @@ def crossing(which, track, low, high, length, tables):
 
 @inner
 def may_hide(which, track, low, high, length, tables):
-    """True where an axle that can at both ends of a stretch might not be able to in between: the cubic from the values
-    and slopes at both lies below its Bernstein points only."""
+    """True where an event that is ahead at both ends of a stretch may happen twice in between: the cubic from the
+    values and slopes at both lies below its Bernstein points only."""
     (fa, rising), (fb, falling) = event_at(which, track, low, tables), event_at(which, track, high, tables)
     third = length * (1.0 / 3.0)
     return fa < 0.0 and fb < 0.0 and max(fa + rising * third, fb - falling * third) >= 0.0
@@ -266,6 +266,9 @@ def followed_limits(corner, law, tables, table_start):
         low = Place(start, -low.way)
     # of either axle's limit and of the point asked for: lateral acceleration, and length along the path
     met, when = np.zeros(3), np.full(3, np.inf)
+    for k in range(3):  # an axle may ask for more than it has from the start
+        if event_at(FRONT_MEETS + k, track, low, tables)[0] >= 0.0:
+            met[k], when[k] = lateral_at(start), 0.0
     asked, best, first = values(start.state), low, low
     so_far, best_at, step = 0.0, 0.0, FIRST
     lifted, front_first, ended, lost, stuck, before = False, False, False, False, 0, low
@@ -283,9 +286,13 @@ def followed_limits(corner, law, tables, table_start):
                 low = other_branch(track.law, before, stuck == 1)
             continue
         hidden = False
-        for k in range(2):
-            if step > FINEST and when[k] == np.inf:
-                hidden = hidden or may_hide(FRONT_MEETS + k, track, low, high, step, tables)
+        for which in (FRONT_MEETS, REAR_MEETS, FRONT_UP, REAR_UP):
+            if which == FRONT_UP or which == REAR_UP:
+                open_yet = not (lifted and (which == FRONT_UP) == front_first)
+            else:
+                open_yet = when[0 if which == FRONT_MEETS else 1] == np.inf
+            if step > FINEST and open_yet:
+                hidden = hidden or may_hide(which, track, low, high, step, tables)
         if hidden:
             step *= 0.5
             continue
