@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-SEARCH, SOBOL, SHAPLEY, BUILDS, MAPS, SCENARIOS, LEARNING, WORTH, THINNING = range(1, 10)
+SEARCH, SOBOL, SHAPLEY, BUILDS, MAPS, SCENARIOS, LEARNING, WORTH, THINNING, SCREEN, TOLERANCE, SAMPLE = range(1, 13)
 """Stage numbers; adding one never changes the seeds of the others."""
 
 

@@ -5,6 +5,7 @@ Nothing here knows the model's equations; numbers are SI unless a name carries a
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 LAWS = ("normal", "uniform", "lognormal", "triangular")
@@ -19,6 +20,11 @@ CG_HEIGHT_SPREAD = 0.002
 
 TYRE_RATE_SPREAD = 0.15
 """How far off a squashed tyre's rate may be, as a share: it stiffens with load and age."""
+
+MODEL_ERROR = {"camber": math.radians(0.1), "roll_centre_height": 0.001}
+"""What the model itself may be off by at each end, told as a number of the car, by stem: the inclination of its wheels
+[rad], and the arm of the roll moment [m], which makes some 4 % of roll and 0.06 N of a wheel's load: about what cars on
+two links differ by from an independent multibody model of them (`setup-space prove`, results/proof)."""
 
 UNLIKE_ENDS = ("best_lean", "lean_width", "cornering_stiffness")
 """Tyre constants of which front and rear are drawn apart, by the stem without its end. A car file may also give one
@@ -88,7 +94,7 @@ class Planning:
     """
 
     asked: bool = False
-    scenarios: int = 64
+    scenarios: int = 4_096
     quantile: float = 0.1
     shortlist_on: str = "quantile"
     carry_over: str = ""

@@ -11,7 +11,7 @@ from typing import TypeVar
 import numpy as np
 
 from explorer.domain.errors import ExplorerError, ModelError
-from explorer.domain.space import Space
+from explorer.domain.space import FloatArray, Space
 from explorer.inputs.load import LoadedStudy
 from explorer.model.metrics import describe, metric_columns
 from explorer.report.answers import Answer, ladder_answer
@@ -24,17 +24,18 @@ from explorer.study.everything.evaluate import (
     evaluate_all,
     failed_setups,
     fault_words,
+    joined,
     table_of,
 )
 from explorer.study.everything.front import Front, pareto_front
 from explorer.study.everything.limits import ResolvedLimit, count_limits, feasible, resolve_limits
-from explorer.study.everything.shortlist import NothingFeasible, Shortlist, make_shortlist
+from explorer.study.everything.shortlist import NothingFeasible, Shortlist, make_shortlist, picks_of, restated
 from explorer.study.everything.stream import EXAMPLES, PartMaker, Streamed, by_level, one_by_one, stream
 from explorer.study.everything.wishes import resolve_wishes
 from explorer.study.pits.carry_over import CarryOver, carry_over
 from explorer.study.pits.ladder import Ladder, ladder
 from explorer.study.plan.change_plan import MOST_SETUPS, ChangePlan, change_plan
-from explorer.study.plan.plan import Plan, believed, ladders, make_plan
+from explorer.study.plan.plan import LADDER_SCENARIOS, Plan, believed, ladders, make_plan
 from explorer.study.questions.assumptions import AssumptionEffects, assumption_effects
 from explorer.study.questions.exact import StepEffects, exact_indices, step_effects
 from explorer.study.questions.maps import MetricMap, map_metric
@@ -143,10 +144,15 @@ def _assumed(space: Space, progress: Progress | None) -> tuple[AssumptionEffects
 
 
 def _planned(
-    space: Space, limits: tuple[ResolvedLimit, ...], progress: Progress | None, maker: PartMaker
+    space: Space,
+    limits: tuple[ResolvedLimit, ...],
+    progress: Progress | None,
+    maker: PartMaker,
+    known: FloatArray,
+    front: Front,
 ) -> tuple[Plan | None, str]:
     try:
-        return make_plan(space, limits, progress, maker), ""
+        return make_plan(space, limits, progress, maker, known, front), ""
     except ExplorerError as fault:
         return None, str(fault)
 
@@ -198,7 +204,7 @@ def answer(
     kept: Kept | None = None,
     chunk: int = CHUNK,
 ) -> RunResult:
-    """Ask every question of a study; that of the assumptions only where wanted, the plan where the study asks for one.
+    """Ask every question of a study; that of the assumptions and the plan only where wanted.
     `maker` says where chunks of `chunk` setups are run; what `kept` holds is not worked out again.
 
     Raises SpaceError or ModelError where a question cannot be answered at all; setups the model could not answer are
@@ -239,7 +245,7 @@ def answer(
         whole, counts, setups, failures = table, count_limits(limits, table), len(table), failures_of(table)
         indices, note = once("indices", lambda: _indices(space, None, progress))
         against = once("search against the exact front", lambda: judged(space, limits, front, progress))
-    shortlist = clock.run("shortlist", lambda: make_shortlist(table, limits, front, counts, wishes))
+    nominal = clock.run("shortlist", lambda: make_shortlist(table, limits, front, counts, wishes))
     changes = clock.run("one change", lambda: one_change(space, limits))
     maps = clock.run(
         "maps",
@@ -255,13 +261,19 @@ def answer(
     wanted = space.planning
     if plans and wanted.carry_over:
         carried = once("carry-over", lambda: carry_over(space, limits, progress=progress))
-    if plans and (wanted.asked or wanted.seen):
+    shortlist = nominal
+    if plans:
         asking = maker if kept is None else kept.made("plan", maker)
-        plan, plan_note = clock.run("plan", lambda: _planned(space, limits, progress, asking))
+        known = np.array([one.positions for one in picks_of(nominal)]).reshape(-1, len(space.knobs))
+        plan, plan_note = clock.run("plan", lambda: _planned(space, limits, progress, asking, known, front))
+        if plan is not None and isinstance(nominal, Shortlist):
+            chosen = plan.decision.shortlist.picks
+            table = joined(table, table_of(space, np.array([one.positions for one in chosen])))
+            shortlist = restated(nominal, table, wishes, chosen)
     visits, visits_note = None, ""
     symptoms: tuple[Ladder, ...] = ()
     if plan is None:
-        visits, visits_note = clock.run("pit stops", lambda: _visits(space, limits, shortlist))
+        visits, visits_note = clock.run("pit stops", lambda: _visits(space, limits, nominal))
         symptoms = clock.run("ladders", lambda: ladders(space, limits, None, None) if baseline.valid[0] else ())
     return RunResult(
         space=space,
@@ -278,6 +290,7 @@ def answer(
         search=found,
         agreement=against,
         shortlist=shortlist,
+        nominal=nominal,
         one_change=changes,
         maps=maps,
         failures=failures,
@@ -317,7 +330,7 @@ def next_change(study: LoadedStudy, symptom: str, choices: dict[str, str], nomin
     """
     space = study.space
     positions = space.built(choices)
-    draws = None if nominal else believed(space, space.planning.scenarios)
+    draws = None if nominal else believed(space, LADDER_SCENARIOS)
     scenarios = None if draws is None else draws.scenarios
     found = ladder(space, resolve_limits(space), positions, symptom, scenarios)
     return ladder_answer(found, space, dict(zip(space.knob_names, space.labels(positions), strict=True)))

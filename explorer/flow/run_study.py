@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import json
 import os
 import platform
 import time
@@ -20,12 +21,12 @@ from explorer.flow.pipeline import METRICS_FILE_ROWS, answer, asked_metrics, sav
 from explorer.inputs.load import LoadedStudy
 from explorer.model.machine.compiled import processor
 from explorer.report import document, page, plan_tables, tables
+from explorer.report.headline import headline_facts
 from explorer.report.pit_sheet import pit_sheet_html
 from explorer.runs.artefacts import RunFolder
 from explorer.runs.disk import free_bytes, size_text
 from explorer.study.everything.evaluate import CHUNK, MetricTable, Progress, table_of
 from explorer.study.everything.stream import PartMaker, chunks, one_by_one
-from explorer.study.plan.scenario_pass import bytes_kept
 from explorer.study.results import RunResult
 
 KEY_LIBRARIES = ("numpy", "scipy", "numba", "llvmlite", "SALib", "optuna", "moocore")
@@ -111,17 +112,15 @@ def run_study(
 
 
 def bytes_needed(space: Space) -> int:
-    """Room that a run takes on its disk before its reports: the chunks kept, and the table of every setup. A plan is
-    asked once before practice, too, where there was any."""
+    """Room that a run takes on its disk before its reports: the chunks kept, and the table of every setup."""
     if not space.exhaustive:
         return 0
     columns = len(asked_metrics(space)) + 2
     every = len(table_of(space, np.array([space.baseline])).columns)
     if save_every_setup(space):
         columns += every if space.size >= METRICS_FILE_ROWS else 2 * every
-    planning = space.planning
-    passes = bool(planning.asked or planning.seen) + bool(planning.seen)
-    return 8 * columns * space.size + passes * bytes_kept(space, planning.scenarios)
+    screen = 2 + 2 * (1 + len(space.objectives))
+    return 8 * (columns + screen) * space.size
 
 
 def _refuse_full_disk(space: Space, root: Path) -> None:
@@ -173,8 +172,8 @@ def _write_into(run: RunFolder, study: LoadedStudy, result: RunResult, progress:
         run.csv(stem, frame)
     for stem, frame in plan_tables.planning_tables(result).items():
         run.csv(stem, frame)
-    if result.plan is not None:
-        run.parquet("plan_setups", plan_tables.setups_blocks(result.plan.robust, space))
+    if result.plan is not None and result.plan.decision.headline is not None:
+        run.text("headline.json", json.dumps(headline_facts(result.plan, space), indent=1, allow_nan=False) + "\n")
     if save_every_setup(space):
         whole = result.whole
         blocks = _blocks(space) if whole is None else pieces(whole)

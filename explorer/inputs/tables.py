@@ -420,9 +420,9 @@ class MethodTable(Table):
 
 
 class UncertaintyTable(Table):
-    """[uncertainty]: ask every setup again in many scenarios of what is not known."""
+    """[uncertainty]: how the setups worth a long look are asked again in many scenarios of what is not known."""
 
-    scenarios: Annotated[int, whole(8, 4096)] = 64
+    scenarios: Annotated[int, whole(8, 65_536)] = 4_096
     quantile: Annotated[float, Quantity("number", 0.01, 0.5)] = 0.1
     shortlist_on: Annotated[str, one_of(*FIGURES)] = "quantile"
     rejuvenate_below: Annotated[float, Quantity("number", 0.01, 1.0)] = 0.3

@@ -14,7 +14,7 @@ from typing import Any
 
 from explorer.domain.space import Assumption, FloatArray, Knob
 from explorer.domain.units import to_si, unit_of
-from explorer.domain.unknowns import CG_HEIGHT_SPREAD, TYRE_RATE_SPREAD, UNLIKE_ENDS, Planning, Unknown
+from explorer.domain.unknowns import CG_HEIGHT_SPREAD, MODEL_ERROR, TYRE_RATE_SPREAD, UNLIKE_ENDS, Planning, Unknown
 from explorer.inputs.assumed import ASSUMED
 from explorer.inputs.fields import KINDS, Quantity, show
 from explorer.inputs.source import Source, near
@@ -151,6 +151,10 @@ def default_entries(base: FloatArray, assumptions: tuple[Assumption, ...]) -> di
     for slot in ("front_tyre_rate", "rear_tyre_rate"):
         value = float(base[SLOT[slot]])
         found[slot] = _entry(slot, value, TYRE_RATE_SPREAD * value, "a tyre stiffens with load and age")
+    for stem, spread in MODEL_ERROR.items():
+        for slot in slots_of(stem):
+            if slot not in found:
+                found[slot] = _entry(slot, float(base[SLOT[slot]]), spread, "what the model itself is off by")
     return found
 
 
@@ -187,7 +191,7 @@ def unknowns(
     together: dict[str, list[_Entry]] = {}
     for slot, entry in entries.items():
         shared = _shared(slot)
-        both = shared not in UNLIKE_ENDS and all(name in entries for name in slots_of(shared))
+        both = shared not in (*UNLIKE_ENDS, *MODEL_ERROR) and all(name in entries for name in slots_of(shared))
         together.setdefault(shared if both else slot, []).append(entry)
     groups = [(_key(stem), group) for stem, group in together.items()] + groups
     return tuple(_unknown(key, group, base, here) for key, group in groups)

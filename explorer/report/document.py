@@ -9,6 +9,7 @@ import numpy as np
 
 from explorer.domain.space import IntArray, Objective
 from explorer.report import glossary, sections, words
+from explorer.report.headline import headline_lines, parts_text
 from explorer.report.plan_parts import planning_parts
 from explorer.report.tables import broken_text, main_pick, notes_of, unmet_text
 from explorer.report.words import escape
@@ -44,11 +45,7 @@ def report(result: RunResult, drawn: Sequence[str] | None = None) -> str:
         parts.append(f"**Mind:** {escape(over.words)}.")
     if isinstance(result.shortlist, Shortlist):
         parts += _take(result, result.shortlist)
-        if result.plan is not None:
-            parts.append(
-                "These are taken at the best guess of every number. [The plan](#the-plan) says what holds over what "
-                "nobody knows, and may name others: where they differ, believe the plan."
-            )
+        parts += _at_best_guess(result)
     else:
         parts += _nothing(result, result.shortlist)
     parts += sections.what_matters(result)
@@ -77,12 +74,12 @@ def _take(result: RunResult, found: Shortlist) -> list[str]:
     space = result.space
     rows = [_pick_row(str(rank), pick, pick.reason, result) for rank, pick in enumerate(found.picks, start=1)]
     amount = words.count(len(found.picks), "setup")
-    kept = f"{found.feasible:,} of {result.setups:,} setups keep every limit"
-    lines = [
-        f"### Take {'this' if len(found.picks) == 1 else 'these'} {amount}",
-        f"{kept}. The front has {words.count(found.groups, 'distinct point')}; {_spread(result)} "
-        'Values closer than anyone can feel count as equal, so a "highest" may be shared.',
-        _first(result, found),
+    lines = [f"### Take {'this' if len(found.picks) == 1 else 'these'} {amount}", _first(result, found)]
+    if result.plan is not None:
+        lines.append("\n".join(f"- {escape(line)}" for line in headline_lines(result.plan, space)))
+    lines += [
+        f"{found.feasible:,} of {result.setups:,} setups keep every limit at the best guess of every number. "
+        f"{_spread(result)} Numbers in the table are at the best guess.",
         words.table(["setup", "why", *_knob_headers(result), *_objective_headers(space.objectives)], rows),
         *_notes(result),
         "From the baseline (" + escape(_baseline_text(result)) + "):",
@@ -104,15 +101,20 @@ def _first(result: RunResult, found: Shortlist) -> str:
 
 def _spread(result: RunResult) -> str:
     """How the setups of a shortlist stand to each other."""
-    if result.wishes:
-        return (
-            "number 1 comes nearest to the wishes, and the others are spread over it. Their numbers are no order of "
-            "merit: pick by the driver and the track."
-        )
-    return (
-        "these are spread over it. The numbers name the setups. They are no order of merit: pick by the driver and the "
-        "track."
-    )
+    first = "Number 1 is the headline, the others" if result.plan is not None or result.wishes else "They"
+    return f"{first} are spread over what the objectives trade, in no order of merit: pick by the driver and the track."
+
+
+def _at_best_guess(result: RunResult) -> list[str]:
+    """What would be taken were every number what it is thought to be; nothing where it is the same setup."""
+    nominal = result.nominal
+    if result.plan is None or not isinstance(nominal, Shortlist) or not isinstance(result.shortlist, Shortlist):
+        return []
+    best = nominal.picks[main_pick(nominal)]
+    if np.array_equal(best.positions, result.shortlist.picks[0].positions):
+        return ["Were every number what it is thought to be, the choice would be the same."]
+    parts = escape(parts_text(result.space, best.labels))
+    return [f"Were every number what it is thought to be, the choice would be {parts}: believe the list above."]
 
 
 def _notes(result: RunResult) -> list[str]:

@@ -10,10 +10,10 @@ import pandas as pd
 from explorer.domain.space import BoolArray, FloatArray, IntArray, Knob, Space
 from explorer.model.metrics import describe
 from explorer.report import words
-from explorer.report.tables import main_pick, picks_of
+from explorer.report.tables import main_pick
 from explorer.study.everything.front import Front, objective_values
 from explorer.study.everything.limits import feasible
-from explorer.study.everything.shortlist import Shortlist
+from explorer.study.everything.shortlist import Shortlist, picks_of
 from explorer.study.questions.assumptions import AssumptionEffects
 from explorer.study.questions.maps import MetricMap
 from explorer.study.questions.one_change import OneChange

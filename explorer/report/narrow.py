@@ -15,10 +15,10 @@ from explorer.model.metrics import CAR_METRICS, PHASE_METRICS
 from explorer.report import words
 from explorer.report.figure_data import index_kind
 from explorer.report.glossary import glossary_text
-from explorer.report.tables import broken_text, general_notes, picks_of
+from explorer.report.tables import broken_text, general_notes
 from explorer.study.everything.evaluate import MetricTable
 from explorer.study.everything.front import Front
-from explorer.study.everything.shortlist import NothingFeasible, Pick, Shortlist
+from explorer.study.everything.shortlist import NothingFeasible, Pick, Shortlist, picks_of
 from explorer.study.questions.maps import MetricMap
 from explorer.study.questions.sensitivity import Sensitivity
 from explorer.study.results import RunResult

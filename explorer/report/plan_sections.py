@@ -6,15 +6,17 @@ import math
 
 import numpy as np
 
-from explorer.domain.felt import FELT
 from explorer.domain.space import Objective, Space
 from explorer.domain.units import unit_of
 from explorer.domain.unknowns import FIGURES, Unknown
 from explorer.model.car.slots import PHASE_COLUMNS
+from explorer.model.metrics import describe
 from explorer.report import words
+from explorer.report.headline import chance_text, practice_text
 from explorer.report.tables import unmet_text
 from explorer.report.words import escape
 from explorer.study.everything.limits import ResolvedLimit
+from explorer.study.everything.wishes import LOSS_STEP
 from explorer.study.pits.carry_over import Carried, CarryOver
 from explorer.study.pits.feel import AT_LEAST, FeelLine
 from explorer.study.pits.ladder import Ladder
@@ -22,6 +24,7 @@ from explorer.study.plan.change_plan import ChangePlan, Stop
 from explorer.study.plan.learning import Learned
 from explorer.study.plan.plan import Plan
 from explorer.study.plan.robust_shortlist import RobustPick
+from explorer.study.plan.screen import ROUNDS
 from explorer.study.plan.worth import Knowing
 
 FIGURE_WORDS = {
@@ -64,19 +67,22 @@ def unknown_name(key: str) -> str:
 
 
 def _scenarios_text(plan: Plan, space: Space) -> str:
-    count, robust = len(plan.draws), plan.robust
+    robust, found = plan.robust, plan.decision
+    screened = found.headline.out_of if found.headline is not None else space.size
     text = (
-        f"Every one of the {words.count(space.size, 'setup')} was asked in {words.count(count, 'scenario')} of "
-        f"{words.count(len(plan.draws.unknowns), 'number')} that nobody knows for certain "
-        "([plan_unknowns.csv](tables/plan_unknowns.csv); every setup: "
-        "[plan_setups.parquet](tables/plan_setups.parquet))."
+        f"{words.count(screened, 'setup')} went through a screen of up to {words.count(ROUNDS[-1], 'scenario')}; the "
+        f"{len(robust.positions)} that may be among the best were asked in "
+        f"{words.count(len(found.outcomes.weights), 'scenario')} of {words.count(len(plan.draws.unknowns), 'number')} "
+        "that nobody knows for certain ([plan_unknowns.csv](tables/plan_unknowns.csv)), each with the parts as they "
+        "may come out of the pits ([plan_setups.csv](tables/plan_setups.csv)). A number after ± is one standard error."
     )
     if robust.unanswered:
-        text += f" {words.count(robust.unanswered, 'setup')} got no answer in some scenario and cannot be taken."
+        lost = words.count(robust.unanswered, "setup")
+        text += f" {lost} had no answer in some scenario; that counts as the worst there."
     if robust.lost:
-        text += f" {words.count(len(robust.lost), 'scenario')} could not be used: a limit had no bound there."
+        text += f" {words.count(len(robust.lost), 'scenario')} could not be used: a limit or wish had no bound there."
     if robust.nothing:
-        text += f" In {words.count(robust.nothing, 'scenario')} nothing keeps every limit; regret is not counted there."
+        text += f" In {words.count(robust.nothing, 'scenario')} none of them keeps every limit."
     return text
 
 
@@ -84,10 +90,17 @@ def _objective_cells(objectives: tuple[Objective, ...], pick: RobustPick, names:
     return [
         " / ".join(
             words.metric_value(one.metric, float(pick.figures[FIGURES.index(name), place]), unit=False)
+            + _error(float(pick.errors[FIGURES.index(name), place]), one)
             for name in names
         )
         for place, one in enumerate(objectives)
     ]
+
+
+def _error(error: float, objective: Objective) -> str:
+    """ " ± 0.3", nothing where a figure has no error."""
+    places = words.decimals(describe(objective.metric).resolution)
+    return f" ± {words.number(max(error, 10.0**-places), places)}" if error > 0.0 else ""
 
 
 def _percent(share: float) -> str:
@@ -102,22 +115,23 @@ def _take(plan: Plan, space: Space) -> list[str]:
     shown: tuple[str, ...] = ("nominal",) if on == "nominal" else ("nominal", on)
     head = ["setup", "why", *(words.knob_label(knob, unit=True) for knob in space.knobs)]
     head += [words.metric_label(one.metric, unit=True) for one in space.objectives]
-    head += ["keeps every limit in", "on the front in"]
+    head += ["keeps every limit in", "expected loss"]
     rows = [
         [
             str(rank),
             pick.reason,
             *pick.labels,
             *_objective_cells(space.objectives, pick, shown),
-            _percent(pick.share),
-            _percent(pick.front_share),
+            chance_text(pick.share, pick.share_error, len(plan.decision.outcomes.weights)),
+            f"{words.number(pick.loss, 2)} ± {words.number(pick.loss_error, 2)}",
         ]
         for rank, pick in enumerate(found.picks, start=1)
     ]
     lines = [
         "### Take with you",
-        f"Taken {figure_text(plan)}, among {words.count(found.eligible, 'setup')} that "
-        f"{'keeps' if found.eligible == 1 else 'keep'} every limit in at least {_percent(found.bar)} of the scenarios.",
+        f"Setup 1 is the headline. The others are taken {figure_text(plan)}, among "
+        f"{words.count(found.eligible, 'setup')} that {'keeps' if found.eligible == 1 else 'keep'} every limit in at "
+        f"least {_percent(found.bar)} of the scenarios.",
     ]
     if found.note:
         lines.append(f"**Mind:** {escape(found.note)}.")
@@ -137,7 +151,7 @@ def _take(plan: Plan, space: Space) -> list[str]:
 
 def _wished(pick: RobustPick, rank: int, space: Space) -> str:
     """What one setup makes of the wishes."""
-    return f"- **{rank}**: {escape(unmet_text(pick.wishes, space))} (loss {words.number(pick.loss, 2)})"
+    return f"- **{rank}**: {escape(unmet_text(pick.wishes, space))}"
 
 
 def _weakest(plan: Plan, pick: RobustPick, rank: int) -> str:
@@ -196,30 +210,10 @@ def _learned(plan: Plan, learned: Learned, space: Space) -> list[str]:
     lost = sum(1 for one in learned.unanswered if one)
     if lost:
         lines.append(f"{words.count(lost, 'report')} had scenarios without an answer; they count as a slip there.")
-    if plan.before is not None:
-        lines.append(_shortlist_change(plan, space))
+    told = plan.decision.headline
+    if plan.decision.practised is not None and told is not None:
+        lines.append(escape(practice_text(plan.decision.practised, told, space)))
     return lines
-
-
-def _shortlist_change(plan: Plan, space: Space) -> str:
-    assert plan.before is not None
-    before = {tuple(positions) for positions in plan.before}
-    after = {tuple(pick.positions) for pick in plan.shortlist.picks}
-    if before == after:
-        return "The shortlist is the same as before practice."
-    gone = [
-        ", ".join(
-            f"{words.knob_label(knob)} {words.setting_label(knob, label)}"
-            for knob, label in zip(space.knobs, space.labels(positions), strict=True)
-        )
-        for positions in plan.before
-        if tuple(positions) not in after
-    ]
-    new = [str(r) for r, pick in enumerate(plan.shortlist.picks, start=1) if tuple(pick.positions) not in before]
-    stayed = len(after & before)
-    text = f"Practice changed the shortlist: {words.count(stayed, 'setup') if stayed else 'no setup'} stayed"
-    text += f", new {'is' if len(new) == 1 else 'are'} {words.listed(new)}" if new else ""
-    return text + (". Gone: " + escape("; ".join(gone)) if gone else "") + "."
 
 
 def _measure(plan: Plan, space: Space) -> list[str]:
@@ -227,24 +221,24 @@ def _measure(plan: Plan, space: Space) -> list[str]:
     if plan.worth is None:
         return [*lines, f"No answer: {escape(plan.worth_note)}."]
     worth = plan.worth.worth
-    felt = FELT["grip_margin_pct"]
-    clear = [one for one in worth.asked if one.clear and one.value >= felt]
+    clear = [one for one in worth.asked if one.clear and one.held_out >= LOSS_STEP]
     least = [one for one in worth.asked if one not in clear]
     lines.append(_measure_text(plan.worth, [_key(plan, one.unknown) for one in clear], len(least)))
     rows = [
         [
             unknown_name(_key(plan, one.unknown)),
-            words.number(one.value, 2),
+            words.number(one.held_out, 2),
             f"{words.number(one.low, 2)} to {words.number(one.high, 2)}",
         ]
         for one in worth.asked[:UNKNOWNS_SHOWN]
     ]
-    lines.append(words.table(["number", "worth of knowing it, %", "interval, %"], rows, right=(1,)))
+    lines.append(words.table(["number", "worth of knowing it", "95 % interval"], rows, right=(1,)))
     lines.append(
-        "Worth: how much the chosen setup's grip margin in the worst phase would gain, on average, if this number "
-        f"were known before choosing; a broken limit counts as {plan.worth.loss:g} % lost. Knowing everything: "
-        f"{words.number(worth.everything, 2)} %. A number that means nothing scores "
-        f"{words.number(worth.shuffled, 2)} %."
+        "Worth: by how many felt differences the wishes would be met better, on average, if this number were known "
+        f"before choosing; a broken limit counts as {plan.worth.loss:g}. It is what the choice earns on scenarios that "
+        f"it was not made on. Knowing everything: {words.number(worth.everything, 2)} ± "
+        f"{words.number(worth.everything_error, 2)}. A number that means nothing scores up to "
+        f"{words.number(worth.shuffled, 2)} on those that it was made on."
     )
     shared = [name for name, share in zip(space.phase_names, space.phases[:, _GRIP_SHARE], strict=True) if share > 0.0]
     if shared:
@@ -275,6 +269,8 @@ def _measure_text(knowing: Knowing, clear: list[str], others: int) -> str:
 def _tuning(plan: Plan, space: Space) -> list[str]:
     split = plan.split
     lines = ["### Is there anything to win by tuning?"]
+    if split is None:
+        return [*lines, f"No answer: {escape(plan.split_note)}."]
     rows = []
     for place, metric in enumerate(split.metrics):
         name = "every limit kept" if "every" in metric else words.metric_label(metric)
@@ -291,9 +287,9 @@ def _tuning(plan: Plan, space: Space) -> list[str]:
         lines.append("What decides more, over all setups and scenarios: " + escape("; ".join(said)) + ".")
     lines.append(words.table(["metric", "your parts", "what you do not know", "both together"], rows, right=(1, 2, 3)))
     lines.append(
-        f"Share of variance ([plan_knobs_against_unknowns.csv](tables/plan_knobs_against_unknowns.csv)). Of all setups "
-        f"and scenarios, {_percent(split.kept)} keep every limit; by level of each knob in "
-        "[plan_levels.csv](tables/plan_levels.csv)."
+        "Share of variance ([plan_knobs_against_unknowns.csv](tables/plan_knobs_against_unknowns.csv)), over "
+        f"{words.count(split.setups, 'setup')}. Of setups and scenarios, {_percent(split.kept)} keep every limit; by "
+        "level of each knob in [plan_levels.csv](tables/plan_levels.csv)."
     )
     return lines
 
@@ -325,12 +321,12 @@ def carried_report(carried: CarryOver, limits: tuple[ResolvedLimit, ...], space:
             if not any(np.array_equal(one.positions, other.positions) for _, other in setups):
                 setups.append((kind, one))
     for number, (kind, one) in enumerate(setups, start=1):
-        text = f"- **{'ABC'[number - 1]}** ({kind}): {words.changes_text(space, one.changes)} from the baseline"
+        text = f"- **feel {number}** ({kind}): {words.changes_text(space, one.changes)} from the baseline"
         text += f", {one.minutes:g} minutes; {words.number(one.distance, 1)} felt differences away on average."
         if one.broken:
             text += f" Breaks {words.limits_text(limits, one.broken)}."
         lines.append(escape(text).replace("\\*", "*"))
-    head = ["metric", "then", "wanted here", *("ABC"[: len(setups)])]
+    head = ["metric", "then", "wanted here", *(f"feel {n}" for n in range(1, len(setups) + 1))]
     if setups:
         rows = []
         for place, line in enumerate(setups[0][1].feel):

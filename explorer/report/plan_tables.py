@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-
 import numpy as np
 import pandas as pd
 
@@ -15,14 +13,12 @@ from explorer.study.compare.runs import KEPT_SHARE
 from explorer.study.pits.carry_over import CarryOver
 from explorer.study.pits.ladder import Ladder
 from explorer.study.plan.change_plan import ChangePlan
+from explorer.study.plan.decision import Decision
+from explorer.study.plan.headline import against
 from explorer.study.plan.learning import Learned
 from explorer.study.plan.plan import Plan
-from explorer.study.plan.robust import Robust
 from explorer.study.plan.split import Split
 from explorer.study.results import RunResult
-
-BLOCK = 16_384
-"""Setups in one row group of the plan's table."""
 
 
 def planning_tables(result: RunResult) -> dict[str, pd.DataFrame]:
@@ -47,11 +43,13 @@ def plan_tables(plan: Plan, space: Space) -> dict[str, pd.DataFrame]:
     found = {
         "plan_shortlist": shortlist_table(plan, space),
         "plan_front": front_table(plan, space),
+        "plan_setups": setups_table(plan.decision, space),
         "plan_unknowns": unknowns_table(plan),
-        "plan_knobs_against_unknowns": split_table(plan.split),
-        "plan_levels": levels_table(plan.split, space),
         "plan_ladder": ladder_table(plan.ladders),
     }
+    if plan.split is not None:
+        found["plan_knobs_against_unknowns"] = split_table(plan.split)
+        found["plan_levels"] = levels_table(plan.split, space)
     if plan.learned is not None:
         found["plan_practice"] = practice_table(plan, plan.learned)
     if plan.changes is not None:
@@ -68,14 +66,15 @@ def shortlist_table(plan: Plan, space: Space) -> pd.DataFrame:
         row |= dict(zip(space.knob_names, pick.labels, strict=True))
         for place, objective in enumerate(space.objectives):
             row |= {f"{objective.metric} {name}": pick.figures[n, place] for n, name in enumerate(FIGURES)}
-        row |= {KEPT_SHARE: pick.share, "share on the front": pick.front_share}
+        row |= {KEPT_SHARE: pick.share, "share error": pick.share_error, "share on the front": pick.front_share}
         row |= {
             name.replace("margin ", "share kept "): share
             for name, share in zip(names, pick.share_by_limit, strict=True)
         }
         row |= {"changes": len(pick.changes), "minutes": pick.minutes, "ties": pick.ties}
+        row |= {"expected loss": pick.loss, "expected loss error": pick.loss_error}
         if pick.wishes:
-            row |= {"loss": pick.loss, "wishes": unmet_text(pick.wishes, space)}
+            row["wishes"] = unmet_text(pick.wishes, space)
         rows.append(row)
     return pd.DataFrame(rows)
 
@@ -85,8 +84,7 @@ def front_table(plan: Plan, space: Space) -> pd.DataFrame:
     front, robust = plan.front, plan.robust
     columns: dict[str, object] = {"point": front.group + 1, "named": front.named}
     for column, knob in enumerate(space.knobs):
-        labels = np.array(knob.labels, dtype=object)
-        columns[knob.name] = labels[front.positions[:, column].astype(np.int64)]
+        columns[knob.name] = [knob.label_at(float(at)) for at in front.positions[:, column]]
     for place, objective in enumerate(space.objectives):
         columns[f"{objective.metric} {plan.planning.shortlist_on}"] = front.values[:, place]
     columns[KEPT_SHARE] = robust.share[front.rows]
@@ -95,24 +93,32 @@ def front_table(plan: Plan, space: Space) -> pd.DataFrame:
     return pd.DataFrame(columns)
 
 
-def setups_blocks(robust: Robust, space: Space) -> Iterator[pd.DataFrame]:
-    """Every setup's figures and shares, block by block; figures are missing where the model has no answer in some
-    scenario."""
-    for start in range(0, len(robust.share), BLOCK):
-        rows = np.arange(start, min(start + BLOCK, len(robust.share)))
-        positions = space.positions_of(rows)
-        table: dict[str, object] = {}
-        for column, knob in enumerate(space.knobs):
-            labels = np.array(knob.labels, dtype=object)
-            table[knob.name] = labels[positions[:, column].astype(np.int64)]
-        lost = ~robust.answered[rows]
-        for place, objective in enumerate(space.objectives):
-            for n, name in enumerate(FIGURES):
-                values = robust.figures[n, rows, place]
-                table[f"{objective.metric} {name}"] = pd.arrays.FloatingArray(np.where(lost, 0.0, values), lost.copy())
-        table[KEPT_SHARE] = robust.share[rows]
-        table["share on the front"] = robust.front_share[rows]
-        yield pd.DataFrame(table)
+def setups_table(found: Decision, space: Space) -> pd.DataFrame:
+    """Every setup that was looked at longest: figures, shares, expected loss, and what it makes of the headline's setup
+    in the same scenarios, with standard errors."""
+    robust = found.robust
+    table: dict[str, object] = {
+        knob.name: [knob.label_at(float(at)) for at in robust.positions[:, column]]
+        for column, knob in enumerate(space.knobs)
+    }
+    for place, objective in enumerate(space.objectives):
+        for n, name in enumerate(FIGURES):
+            table[f"{objective.metric} {name}"] = robust.figures[n, :, place]
+            if robust.errors[n].any():
+                table[f"{objective.metric} {name} error"] = robust.errors[n, :, place]
+    table |= {KEPT_SHARE: robust.share, "share error": robust.share_error}
+    table |= {
+        name.replace("margin ", "share kept "): robust.share_by_limit[:, place]
+        for place, name in enumerate(margin_names(found.asked.limits))
+    }
+    table |= {"expected loss": robust.loss, "expected loss error": robust.loss_error}
+    table["share on the front"] = robust.front_share
+    if found.headline is not None:
+        row = int(np.flatnonzero((robust.positions == found.headline.take.positions).all(axis=1))[0])
+        steps = [against(found.outcomes, space, other, row) for other in range(len(robust.positions))]
+        table["loss over the headline"] = [step.loss for step in steps]
+        table["loss over the headline error"] = [step.loss_error for step in steps]
+    return pd.DataFrame(table)
 
 
 def unknowns_table(plan: Plan) -> pd.DataFrame:
@@ -137,7 +143,8 @@ def unknowns_table(plan: Plan) -> pd.DataFrame:
                 row |= {f"{name} mean": belief.mean[place], f"{name} half width": belief.half_width[place]}
         one = asked.get(unknown.key)
         if one is not None:
-            row |= {"worth of knowing %": one.value, "worth low %": one.low, "worth high %": one.high}
+            row |= {"worth of knowing": one.held_out, "worth fitted": one.value}
+            row |= {"worth low": one.low, "worth high": one.high}
         rows.append(row | {"why": unknown.reason})
     return pd.DataFrame(rows)
 

@@ -9,9 +9,8 @@ import numpy as np
 from explorer.domain.space import FloatArray
 from explorer.model.metrics import describe
 from explorer.report import figure_data, words
-from explorer.report.tables import picks_of
 from explorer.report.words import escape
-from explorer.study.everything.shortlist import Shortlist
+from explorer.study.everything.shortlist import Shortlist, picks_of
 from explorer.study.questions.exact import StepEffects
 from explorer.study.questions.sensitivity import Sensitivity
 from explorer.study.results import RunResult

@@ -13,7 +13,7 @@ from explorer.report import words
 from explorer.study.everything.evaluate import MetricTable
 from explorer.study.everything.front import Front
 from explorer.study.everything.limits import LimitCounts, ResolvedLimit, margins
-from explorer.study.everything.shortlist import NothingFeasible, Pick, Shortlist
+from explorer.study.everything.shortlist import NothingFeasible, Pick, Shortlist, picks_of
 from explorer.study.everything.wishes import ResolvedWish, WishLine, losses
 from explorer.study.questions.assumptions import AssumptionEffects
 from explorer.study.questions.exact import StepEffects
@@ -261,14 +261,9 @@ def shortlist_table(result: RunResult) -> pd.DataFrame:
     return pd.DataFrame(columns)
 
 
-def picks_of(found: Shortlist | NothingFeasible) -> tuple[Pick, ...]:
-    """The setups of a shortlist, or the least violating ones."""
-    return found.picks if isinstance(found, Shortlist) else found.least
-
-
 def main_pick(found: Shortlist) -> int:
-    """Place of the setup to show first: the wished one, else the balanced one, else the first."""
-    for kind in ("wished", "balanced"):
+    """Place of the setup to show first: the headline's, else the wished one, else the balanced one, else the first."""
+    for kind in ("headline", "wished", "balanced"):
         for place, pick in enumerate(found.picks):
             if kind in pick.kinds:
                 return place

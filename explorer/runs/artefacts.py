@@ -60,6 +60,7 @@ LIBRARIES = (
     "plotly",
 )
 
+
 def versions() -> dict[str, str]:
     """Versions of the model, of Python and of the libraries a result hangs on; "absent" where one is not installed."""
     found = {"model": MODEL_VERSION, "python": platform.python_version()}

@@ -211,9 +211,7 @@ def _limits(table: Table) -> tuple[LimitRecord, ...]:
     )
 
 
-def _plan(
-    folder: Path, manifest: Manifest, knobs: tuple[str, ...], objectives: tuple[str, ...]
-) -> PlanRecord | None:
+def _plan(folder: Path, manifest: Manifest, knobs: tuple[str, ...], objectives: tuple[str, ...]) -> PlanRecord | None:
     """The plan's shortlist and split of variance, None where the run made no plan."""
     listed, front, split = (
         _optional(folder, manifest, f"plan_{stem}") for stem in ("shortlist", "front", "knobs_against_unknowns")

@@ -50,7 +50,8 @@ class RunResult:
     `table` holds the setups that the answers speak of; `setups` were looked at in all, every allowed one when `exact`;
     `whole` holds all metrics of all of them where they were kept; `levels` None for a search. `indices_note` says why
     there are no indices where `indices` is None, `assumed_note` the same of `assumed`. `agreement` holds the search
-    against the exact front where both were run. `plan` is None where none was asked for or `plan_note` says why;
+    against the exact front where both were run. `shortlist` holds the setups of the plan, headline first, where there
+    is a plan, and `nominal` those taken at the best guess of every number. `plan` is None where `plan_note` says why;
     `carried` None where the study carries no liked setup over.
     `visits` leads through the shortlist, None where `visits_note` says why or a plan has its own; `ladders` likewise.
     `timings` are (stage, seconds).
@@ -69,6 +70,7 @@ class RunResult:
     search: SearchResult | None
     agreement: Agreement | None
     shortlist: Shortlist | NothingFeasible
+    nominal: Shortlist | NothingFeasible
     one_change: OneChange
     maps: tuple[MetricMap, ...]
     failures: Failures

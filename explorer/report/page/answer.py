@@ -8,10 +8,11 @@ import numpy as np
 
 from explorer.domain.space import FloatArray, Objective
 from explorer.report import figure_data, words
+from explorer.report.headline import headline_lines
 from explorer.report.page.markup import Html, bullets, join, name, table, tag, text
 from explorer.report.page.setups import set_line
-from explorer.report.tables import broken_text, main_pick, notes_of, picks_of, unmet_text
-from explorer.study.everything.shortlist import NothingFeasible, Pick, Shortlist
+from explorer.report.tables import broken_text, main_pick, notes_of, unmet_text
+from explorer.study.everything.shortlist import NothingFeasible, Pick, Shortlist, picks_of
 from explorer.study.questions.sensitivity import Sensitivity
 from explorer.study.results import RunResult
 
@@ -38,22 +39,18 @@ def _take(result: RunResult, found: Shortlist) -> Html:
     place = main_pick(found)
     pick, several = found.picks[place], len(found.picks) > 1
     mark = str(place + 1)
-    title = f"If you take one setup, take number {mark}" if several else "Take this setup"
-    if result.plan is not None:
-        title = f"At the best guess, take number {mark}" if several else "At the best guess, take this setup"
-    kept = f"{found.feasible:,} of {result.setups:,} setups keep every limit"
-    rest = "It is the whole shortlist."
-    if several:
-        rest = f"The {len(found.picks)} below are spread over them; their numbers are names, no order of merit."
-        if result.wishes:
-            rest = f"The others of the {len(found.picks)} below are spread over them, in no order of merit."
+    title = "Take this setup" if result.plan is not None else f"If you take one setup, take number {mark}"
+    if result.plan is not None and not pick.changes:
+        title = "Leave the car as it is"
+    said = [] if result.plan is None else headline_lines(result.plan, result.space)
+    rest = f"The other {len(found.picks) - 1} below trade it against other things, in no order of merit."
     left = tag(
         "div",
         tag("h1", text(title), id="answer-title"),
-        tag("p", tag("span", text(f"Number {mark}: {pick.reason}."), class_="why"), f" {kept}. {rest}", class_="lead"),
         ticket(result, pick, mark),
+        bullets([text(line) for line in said], class_="lead") if said else "",
+        tag("p", text(f"{rest if several else 'It is the whole shortlist.'}"), class_="small"),
         _notes(result),
-        _whatever_comes(result),
     )
     right = tag("div", _matters(result), _trades(result, found, place), class_="aside")
     compact = shortlist_table(result, place)
@@ -64,27 +61,6 @@ def _notes(result: RunResult) -> Html:
     """How the setup shown stands to the wishes, what cannot be had here, and objectives that took no part."""
     lines = notes_of(result)
     return bullets([text(f"{line}.") for line in lines], class_="small") if lines else Html("")
-
-
-def _whatever_comes(result: RunResult) -> Html:
-    """What the plan would take instead, over everything that is not known; nothing without a plan."""
-    if result.plan is None:
-        return Html("")
-    link = tag("a", "the plan", href="#plan")
-    if not result.plan.shortlist.picks:
-        return tag("p", "Over what nobody knows, no setup keeps every limit in any scenario: see ", link, ".")
-    pick = result.plan.shortlist.picks[0]
-    parts = ", ".join(
-        f"{words.knob_label(knob)} {words.setting_label(knob, label)}"
-        for knob, label in zip(result.space.knobs, pick.labels, strict=True)
-    )
-    return tag(
-        "p",
-        tag("strong", "Whatever the grip turns out to be: "),
-        text(f"{parts}; keeps every limit in {100 * pick.share:.0f} % of the scenarios. Reasons and others in "),
-        link,
-        ".",
-    )
 
 
 def ticket(result: RunResult, pick: Pick, mark: str) -> Html:

@@ -12,11 +12,10 @@ from explorer.domain.space import BoolArray, FloatArray, Space
 from explorer.model.metrics import describe
 from explorer.report import words
 from explorer.report.page.markup import set_argument
-from explorer.report.tables import picks_of
 from explorer.report.words import flat
 from explorer.study.everything.evaluate import MetricTable
 from explorer.study.everything.limits import feasible
-from explorer.study.everything.shortlist import Shortlist
+from explorer.study.everything.shortlist import Shortlist, picks_of
 from explorer.study.results import RunResult
 
 MOST_ROWS = 3_000

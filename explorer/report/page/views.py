@@ -11,9 +11,9 @@ from explorer.report import words
 from explorer.report.page.answer import nearest_limit
 from explorer.report.page.markup import Html, join, name, table, tag, text
 from explorer.report.page.setups import Drawn, axis_metrics, scatter_metrics, thinning_text
-from explorer.report.tables import broken_text, picks_of, unmet_text
+from explorer.report.tables import broken_text, unmet_text
 from explorer.report.words import flat
-from explorer.study.everything.shortlist import NothingFeasible
+from explorer.study.everything.shortlist import NothingFeasible, picks_of
 from explorer.study.results import RunResult
 
 STATIC_POINTS = 400

@@ -263,9 +263,7 @@ def _either(a: Mapping[str, object], b: Mapping[str, object]) -> tuple[str, ...]
     return tuple(dict.fromkeys([*a, *b]))
 
 
-def _strongest(
-    metric: str, a: Mapping[str, Mapping[str, float]], b: Mapping[str, Mapping[str, float]]
-) -> Strongest:
+def _strongest(metric: str, a: Mapping[str, Mapping[str, float]], b: Mapping[str, Mapping[str, float]]) -> Strongest:
     knob_a, index_a = _largest(a.get(metric, {}))
     knob_b, index_b = _largest(b.get(metric, {}))
     return Strongest(metric, knob_a, index_a, knob_b, index_b)

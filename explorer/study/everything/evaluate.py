@@ -114,6 +114,15 @@ def table_of(space: Space, positions: FloatArray) -> MetricTable:
     return MetricTable(space, positions, metric_columns(space.phase_names), values[0], valid[0])
 
 
+def joined(table: MetricTable, more: MetricTable) -> MetricTable:
+    """The rows of one table after those of another of the same study."""
+    if table.columns != more.columns:
+        raise SpaceError("tables with other columns cannot be joined")
+    parts = ((getattr(table, name), getattr(more, name)) for name in ("positions", "values", "valid"))
+    positions, values, valid = (np.concatenate(pair) for pair in parts)
+    return MetricTable(table.space, positions, table.columns, values, valid)
+
+
 def failed_setups(space: Space, positions: FloatArray) -> tuple[str, ...]:
     """Setups without an answer in words, each with its reason."""
     return tuple(

@@ -7,7 +7,9 @@ names the limits that bind and the setups that miss by least.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Protocol
 
 import numpy as np
 
@@ -57,10 +59,11 @@ class Builds:
 class Pick:
     """One setup worth building, or one that misses by least.
 
-    `kinds` among "wished", "extreme", "balanced", "diverse", "least violating"; `reason` in words; `row` in the table;
-    `positions` (knobs,), `labels` in knob order; `values` (objectives,) in edge units; `margins` (limits,) in each
-    metric's unit, positive where kept; `changes` as (knob, from, to); `minutes` of work [min]; `ties` setups with the
-    same rounded objectives on the front, itself included; `distance` 0 to 1, largest distance to the best of an
+    `kinds` among "headline", "wished", "extreme", "balanced", "diverse", "safest", "least violating"; `reason` in
+    words; `row` in the table; `positions` (knobs,), `labels` in knob order; `values` (objectives,) in edge units; `margins`
+    (limits,) in each metric's unit, positive where kept; `changes` as (knob, from, to); `minutes` of work [min]; `ties`
+    setups with the same rounded objectives on the front, itself included; `distance` 0 to 1, largest distance to the
+    best of an
     objective over the front's range; `builds` None for a setup that breaks a limit (its distance counts as 1). `loss`
     and `wishes` as in `wishes`, 0 and nothing where the study states none.
     """
@@ -79,6 +82,19 @@ class Pick:
     builds: Builds | None
     loss: float = 0.0
     wishes: tuple[WishLine, ...] = ()
+
+
+class Chosen(Protocol):
+    """What a setup that was chosen elsewhere says of itself: as in `Pick`."""
+
+    @property
+    def kinds(self) -> tuple[str, ...]: ...
+    @property
+    def reason(self) -> str: ...
+    @property
+    def ties(self) -> int: ...
+    @property
+    def distance(self) -> float: ...
 
 
 @dataclass(frozen=True)
@@ -111,6 +127,11 @@ class NothingFeasible:
     sole_removal: IntArray
     least: tuple[Pick, ...]
     missed_by: FloatArray
+
+
+def picks_of(found: Shortlist | NothingFeasible) -> tuple[Pick, ...]:
+    """The setups of a shortlist, or the least violating ones."""
+    return found.picks if isinstance(found, Shortlist) else found.least
 
 
 def make_shortlist(
@@ -179,6 +200,17 @@ def _with_wished(
     return [first, *picks[: space.settings.shortlist_size - 1]]
 
 
+def restated(
+    nominal: Shortlist, table: MetricTable, wishes: tuple[ResolvedWish, ...], chosen: Sequence[Chosen]
+) -> Shortlist:
+    """The same shortlist with other setups, those in the last rows of a table, in order."""
+    picks = []
+    for row, one in enumerate(chosen, start=len(table) - len(chosen)):
+        builds = build_share(table.space, table.positions[row], nominal.limits)
+        picks.append(_pick(table, nominal.limits, row, one.kinds, one.reason, one.ties, one.distance, builds, wishes))
+    return replace(nominal, picks=tuple(picks))
+
+
 def reasons_for(
     objectives: tuple[Objective, ...],
     scores: FloatArray,
@@ -245,6 +277,11 @@ def _pick(
     )
 
 
+def never_negative(slot: str) -> bool:
+    """Whether a number of the car is 0 or more, whatever the tolerance of the part that sets it."""
+    return slot.removeprefix("front_").removeprefix("rear_") in _NEVER_NEGATIVE
+
+
 def build_vectors(space: Space, positions: FloatArray) -> tuple[FloatArray, tuple[str, ...]]:
     """Parameter vectors of one setup as it may come out of the pits: (samples, slots) SI, and the knobs varied.
 
@@ -267,7 +304,7 @@ def build_vectors(space: Space, positions: FloatArray) -> tuple[FloatArray, tupl
             own = nominal[0, slot]
             half = knob.tolerance_absolute + knob.tolerance_relative * abs(own)
             result[:, slot] = own + spread[:, column] * half
-            if own >= 0.0 and SLOTS[slot].removeprefix("front_").removeprefix("rear_") in _NEVER_NEGATIVE:
+            if own >= 0.0 and never_negative(SLOTS[slot]):
                 result[:, slot] = np.maximum(result[:, slot], 0.0)
     return result, tuple(space.knobs[index].name for index in varied)
 

@@ -126,9 +126,9 @@ def _places(name: str, space: Space, positions: FloatArray) -> FloatArray:
     return np.asarray(knob.values)[places.astype(np.int64)]
 
 
-def _short(wish: ResolvedWish, values: FloatArray) -> FloatArray:
-    """What is missing to a wish in felt differences, 0 where met."""
-    over = (values - wish.target) / wish.felt
+def _short(wish: ResolvedWish, values: FloatArray, target: FloatArray | None = None) -> FloatArray:
+    """What is missing to a wish in felt differences, 0 where met; `target` in place of the wish's own."""
+    over = (values - (wish.target if target is None else target)) / wish.felt
     short = {"at_least": -over, "at_most": over, "near": np.abs(over)}[wish.sense]
     return np.where(short > MET, short, 0.0)
 
@@ -146,6 +146,23 @@ def shortfalls(wishes: tuple[ResolvedWish, ...], table: MetricTable) -> FloatArr
         result[:, index] = _short(wish, _values(wish, table, table.space))
     result[~table.valid] = np.inf
     return result
+
+
+def losses_in(
+    wishes: tuple[ResolvedWish, ...],
+    space: Space,
+    positions: FloatArray,
+    metrics: tuple[str, ...],
+    values: FloatArray,
+    targets: FloatArray,
+) -> FloatArray:
+    """The loss of setups where the targets move: `positions` (rows, knobs), `values` (cases, rows, metrics), `targets`
+    (cases, wishes) -> (cases, rows)."""
+    total = np.zeros(values.shape[:2])
+    for index, wish in enumerate(wishes):
+        own = values[:, :, metrics.index(wish.metric)] if wish.metric else _places(wish.knob, space, positions)[None]
+        total += wish.price * _short(wish, own, targets[:, index, None])
+    return total
 
 
 def loss_of(wishes: tuple[ResolvedWish, ...], missed: FloatArray) -> FloatArray:

@@ -27,6 +27,8 @@ LEAST_SHARE = 0.5
 """Share of the scenarios in which a cure goes the right way at least: a mean may hang on a few."""
 
 _NOISE = 1e-9
+
+
 @dataclass(frozen=True)
 class SideEffect:
     """What a rung does to another symptom: `change` of that symptom's measure in its resolutions, more is better."""

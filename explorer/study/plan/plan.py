@@ -5,78 +5,87 @@ Only the order of the questions is here; each is answered in its own module.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
 from explorer.domain import seeds
 from explorer.domain.errors import ExplorerError, SpaceError
-from explorer.domain.space import BoolArray, FloatArray, Space
+from explorer.domain.space import FloatArray, Space
 from explorer.domain.unknowns import Planning
 from explorer.study.everything.evaluate import Progress
 from explorer.study.everything.front import Front
 from explorer.study.everything.limits import ResolvedLimit
 from explorer.study.everything.stream import PartMaker, one_by_one
-from explorer.study.everything.wishes import resolve_wishes
 from explorer.study.pits.ladder import Ladder, ladder
 from explorer.study.pits.symptoms import SYMPTOMS
 from explorer.study.plan.change_plan import ChangePlan, change_plan
-from explorer.study.plan.learning import Learned, learn, systematic
-from explorer.study.plan.narrowing import picked
-from explorer.study.plan.robust import Robust, robust_front, robust_of, split_of
-from explorer.study.plan.robust_shortlist import RobustShortlist, robust_shortlist
-from explorer.study.plan.scenario_pass import outcomes_of
-from explorer.study.plan.scenarios import Draws, bounds_in, draw, draws_at
-from explorer.study.plan.split import Split
+from explorer.study.plan.decision import PRACTISED, Decision, decide, thinned
+from explorer.study.plan.learning import Learned, learn
+from explorer.study.plan.robust import Robust
+from explorer.study.plan.robust_shortlist import RobustShortlist
+from explorer.study.plan.scenario_pass import ask, question
+from explorer.study.plan.scenarios import Draws, draw
+from explorer.study.plan.split import Split, split_of
 from explorer.study.plan.worth import Knowing, knowing
 
-LEARNING_SCENARIOS = 1_024
-"""Scenarios that are weighed by what was seen, and that the worth of knowing is worked out on; few setups are asked."""
+SPLIT_SETUPS, SPLIT_SCENARIOS = 1_024, 64
+"""Setups and scenarios over which what the knobs do is held against what nobody knows."""
+
+LADDER_SCENARIOS = 128
+"""Scenarios in which each symptom's cures are tried."""
 
 
 @dataclass(frozen=True)
 class Plan:
     """Everything a plan found.
 
-    `front` is that of the figure the shortlist is taken on. `draws` are the scenarios the plan stands on; with
-    observations they are what is left of `learned.draws`, and `before` (setups, knobs) is the shortlist without them.
-    `worth` is None where `worth_note` says why; so are `changes` and `changes_note`. `ladders`
-    hold every symptom this study can have.
+    `decision` holds the headline, the shortlist and what they stand on. `worth` is None where `worth_note` says why; so
+    are `split`, `changes` and their notes. `ladders` hold every symptom this study can have.
     """
 
     planning: Planning
     limits: tuple[ResolvedLimit, ...]
-    draws: Draws
-    robust: Robust
-    front: Front
-    shortlist: RobustShortlist
-    before: FloatArray | None
-    split: Split
-    learned: Learned | None
+    decision: Decision
+    split: Split | None
+    split_note: str
     worth: Knowing | None
     worth_note: str
     changes: ChangePlan | None
     changes_note: str
     ladders: tuple[Ladder, ...]
 
+    @property
+    def draws(self) -> Draws:
+        """The scenarios after practice."""
+        return self.decision.draws
 
-def thinned(space: Space, draws: Draws, count: int) -> Draws:
-    """About `count` scenarios of equal standing out of many weighted ones, by systematic resampling; one drawn twice
-    stands once with twice the weight."""
-    if len(draws) <= count and np.ptp(draws.weights) == 0.0:
-        return draws
-    rng = np.random.default_rng(seeds.stage_seed(space.seed, seeds.THINNING))
-    at = rng.permutation(len(draws))
-    kept, times = np.unique(at[systematic(draws.weights[at], rng, count)], return_counts=True)
-    return draws_at(space, draws.points[kept], times.astype(np.float64))
+    @property
+    def robust(self) -> Robust:
+        """The setups that were looked at longest, over the scenarios."""
+        return self.decision.robust
+
+    @property
+    def front(self) -> Front:
+        """The front of the figure that the shortlist is taken on."""
+        return self.decision.front
+
+    @property
+    def shortlist(self) -> RobustShortlist:
+        """The setups to take, the headline's first."""
+        return self.decision.shortlist
+
+    @property
+    def learned(self) -> Learned | None:
+        """What practice taught, None without any."""
+        return None if self.decision.practised is None else self.decision.practised.learned
 
 
 def believed(space: Space, count: int, progress: Progress | None = None) -> Draws:
     """About `count` scenarios of what is thought today: as drawn, or after what was seen."""
     if not space.planning.seen:
         return draw(space, count)
-    many = draw(space, max(count, LEARNING_SCENARIOS))
-    return thinned(space, learn(space, space.planning.seen, many, progress).draws, count)
+    return thinned(space, learn(space, space.planning.seen, draw(space, PRACTISED), progress).draws, count)
 
 
 def make_plan(
@@ -84,31 +93,20 @@ def make_plan(
     limits: tuple[ResolvedLimit, ...],
     progress: Progress | None = None,
     maker: PartMaker = one_by_one,
+    known: FloatArray | None = None,
+    front: Front | None = None,
+    candidates: FloatArray | None = None,
 ) -> Plan:
-    """Answer every question of a plan. `maker` says where every setup is asked in every scenario.
+    """Answer every question of a plan; arguments as for `decide`.
 
-    Raises SpaceError where the space cannot be listed or is too big for its scenarios, ModelError where the baseline
-    has no answer.
+    Raises SpaceError where the space cannot be listed and there are no candidates, ModelError where the baseline has no
+    answer.
     """
-    if not space.exhaustive:
-        raise SpaceError("a plan asks every setup in every scenario, and this study's setups cannot be listed")
-    asked = space.planning
-    draws = draw(space, asked.scenarios)
-    learned: Learned | None = None
-    before: FloatArray | None = None
-    many = draw(space, max(asked.scenarios, LEARNING_SCENARIOS))
-    if asked.seen:
-        before = picked(space, draws, asked.shortlist_on, progress, maker)
-        learned = learn(space, asked.seen, many, progress)
-        many = learned.draws
-        draws = thinned(space, many, asked.scenarios)
-    outcomes = outcomes_of(space, draws, progress, maker=maker)
-    robust, split = robust_of(space, outcomes, asked.quantile), split_of(space, outcomes)
-    del outcomes
-    found = robust_shortlist(robust, space, asked.shortlist_on, wishes=resolve_wishes(space))
-    front = robust_front(robust, space, asked.shortlist_on)
-    setups = np.array([pick.positions for pick in found.picks]).reshape(len(found.picks), len(space.knobs))
-    worth, worth_note = _worth(space, limits, many, setups, robust, progress)
+    none = np.zeros((0, len(space.knobs)))
+    found = decide(space, none if known is None else known, front, progress, maker, candidates)
+    split, split_note = _split(space, found.draws, candidates)
+    worth, worth_note = _worth(space, found)
+    setups = np.array([pick.positions for pick in found.shortlist.picks]).reshape(-1, len(space.knobs))
     changes: ChangePlan | None = None
     changes_note = "no setup to visit"
     if len(setups):
@@ -117,20 +115,16 @@ def make_plan(
         except ExplorerError as fault:
             changes_note = str(fault)
     return Plan(
-        planning=asked,
+        planning=space.planning,
         limits=limits,
-        draws=draws,
-        robust=robust,
-        front=front,
-        shortlist=found,
-        before=before,
+        decision=found,
         split=split,
-        learned=learned,
+        split_note=split_note,
         worth=worth,
         worth_note=worth_note,
         changes=changes,
         changes_note=changes_note,
-        ladders=ladders(space, limits, None, draws),
+        ladders=ladders(space, limits, None, thinned(space, found.draws, LADDER_SCENARIOS)),
     )
 
 
@@ -147,30 +141,21 @@ def ladders(
     return tuple(found)
 
 
-def candidates(robust: Robust, picks: FloatArray, space: Space, most: int = 60) -> FloatArray:
-    """Setups to choose among when asking what to measure: the shortlist, and those most often on the front."""
-    order = np.lexsort((np.arange(len(robust.front_share)), -robust.front_share))
-    ahead: BoolArray = robust.front_share[order[:most]] > 0.0
-    rows = np.sort(order[:most][ahead])
-    both = np.concatenate([picks, space.positions_of(rows), np.array([space.baseline])])
-    _, first = np.unique(both, axis=0, return_index=True)
-    return both[np.sort(first)]
-
-
-def _worth(
-    space: Space,
-    limits: tuple[ResolvedLimit, ...],
-    draws: Draws,
-    setups: FloatArray,
-    robust: Robust,
-    progress: Progress | None,
-) -> tuple[Knowing | None, str]:
+def _split(space: Space, draws: Draws, candidates: FloatArray | None) -> tuple[Split | None, str]:
+    """Over setups drawn from all of them, or from the candidates."""
+    size = space.size if candidates is None else len(candidates)
+    rng = np.random.default_rng(seeds.stage_seed(space.seed, seeds.SAMPLE))
+    rows = np.sort(rng.choice(size, min(size, SPLIT_SETUPS), replace=False))
+    positions = space.positions_of(rows) if candidates is None else candidates[rows]
     try:
-        bounds = bounds_in(space, draws)
-        if not bounds.valid.all():
-            kept = np.flatnonzero(bounds.valid)
-            draws = draws_at(space, draws.points[kept], draws.weights[kept])
-            bounds = replace(bounds, values=bounds.values[kept], valid=bounds.valid[kept])
-        return knowing(space, candidates(robust, setups, space), draws, limits, bounds.values, progress=progress), ""
+        asked = question(space, thinned(space, draws, SPLIT_SCENARIOS))
+        return split_of(asked, positions, ask(asked, positions, 1)), ""
+    except ExplorerError as fault:
+        return None, str(fault)
+
+
+def _worth(space: Space, found: Decision) -> tuple[Knowing | None, str]:
+    try:
+        return knowing(space, found.outcomes), ""
     except ExplorerError as fault:
         return None, str(fault)

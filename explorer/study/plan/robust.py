@@ -1,15 +1,15 @@
 """Advice that holds over what is not known: figures of every setup over the scenarios, and the front on them.
 
-What the model says of every setup in every scenario comes from `scenario_pass`. A setup's figures per objective:
+What the model says of some setups in every scenario comes from `scenario_pass`. A setup's figures per objective:
 
 * nominal: at the best guesses; mean: weighted over the scenarios; worst: the worst value in any scenario;
 * quantile: scenarios sorted from the worst value up, the first value at which the cumulated weight reaches q: the low
   quantile where more is better, the high one where less is better;
-* regret: the largest amount, over the scenarios, by which it falls short of the best value among the setups that keep
-  every limit in that scenario (Savage 1951, J. American Statistical Association 46, 55-67; from memory), in the
-  objective's unit, never below zero. Scenarios in which nothing keeps every limit are counted and left out of it.
+* regret: the largest amount, over the scenarios, by which it falls short of the best value among those of the setups
+  that keep every limit in that scenario (Savage 1951, J. American Statistical Association 46, 55-67; from memory), in
+  the objective's unit, never below zero. Scenarios in which nothing keeps every limit are counted and left out of it.
 
-Rows are the space's rows.
+Rows are those of the setups that were asked.
 """
 
 from __future__ import annotations
@@ -24,12 +24,7 @@ from explorer.domain.space import BoolArray, FloatArray, IntArray, Space
 from explorer.domain.unknowns import FIGURES
 from explorer.study.everything.evaluate import MetricTable
 from explorer.study.everything.front import Front, nondominated, pareto_front, scores_of
-from explorer.study.everything.stream import chunks
-from explorer.study.plan.scenario_pass import Outcomes
-from explorer.study.plan.split import Split
-
-FIGURED_AT_ONCE = 1_024
-"""Setups whose figures are worked out together: few enough to stay in the cache."""
+from explorer.study.plan.scenario_pass import Answers, Outcomes
 
 ROUNDING = 1e-9
 """Sums of weights are compared with this slack."""
@@ -37,24 +32,32 @@ ROUNDING = 1e-9
 
 @dataclass(frozen=True)
 class Robust:
-    """Every setup over the scenarios.
+    """The setups at `positions` (rows, knobs) over the scenarios.
 
-    `figures` (figures, rows, objectives) in the order of `FIGURES` and edge units, zero and not to be used where
-    `answered` (rows,) is False: such a setup has no answer in some scenario (`unanswered` setups). `share` (rows,) is
-    the weighted share of scenarios in which every limit holds, `share_by_limit` (rows, limits) in which each does,
-    `front_share` (rows,) in which the setup is on the front of those that keep every limit there. `nothing` scenarios,
-    of weight `nothing_weight`, have no setup that keeps every limit; they are out of the regret. `lost` names the
-    scenarios in which a limit could not be set, of weight `lost_weight` before the others were scaled up.
+    `figures` (figures, rows, objectives) in the order of `FIGURES` and edge units, with `errors` of the same shape, one
+    standard error where a sample has one and 0 elsewhere. A setup without an answer in some scenario (`unanswered`
+    setups) has there the worst value and loss of any other, and keeps no limit; one without an answer at the best
+    guesses, `answered` (rows,) False, cannot be picked. `share`
+    (rows,) is the weighted share of scenarios in which every limit holds, `share_by_limit` (rows, limits) in which each
+    does, `front_share` (rows,) in which the setup is on the front of those that keep every limit there. `loss` (rows,)
+    is the expected loss. `share_error` and `loss_error` (rows,) are standard errors. `nothing` scenarios, of weight
+    `nothing_weight`, have no setup that keeps every limit; they are out of the regret. `lost` names the scenarios in
+    which a limit or wish could not be set, of weight `lost_weight` before the others were scaled up.
     """
 
     quantile: float
+    positions: FloatArray
     weights: FloatArray
     figures: FloatArray
+    errors: FloatArray
     answered: BoolArray
     unanswered: int
     share: FloatArray
+    share_error: FloatArray
     share_by_limit: FloatArray
     front_share: FloatArray
+    loss: FloatArray
+    loss_error: FloatArray
     nothing: int
     nothing_weight: float
     lost: tuple[str, ...]
@@ -62,14 +65,17 @@ class Robust:
 
     def figure(self, on: str) -> FloatArray:
         """One figure of every setup, (rows, objectives). Raises SpaceError for a figure that does not exist."""
-        if on not in FIGURES:
-            raise SpaceError(f"no figure is called {on!r}; known: {', '.join(FIGURES)}")
-        return self.figures[FIGURES.index(on)]
+        return self.figures[_place(on)]
+
+    def error(self, on: str) -> FloatArray:
+        """Standard error of `figure(on)`, 0 where it has none. (rows, objectives)"""
+        return self.errors[_place(on)]
 
 
-def split_of(space: Space, outcomes: Outcomes) -> Split:
-    """Knobs against what is not known, from the same pass. Raises ModelError when no setup is always answered."""
-    return outcomes.split.finish(space, outcomes.points)
+def _place(on: str) -> int:
+    if on not in FIGURES:
+        raise SpaceError(f"no figure is called {on!r}; known: {', '.join(FIGURES)}")
+    return FIGURES.index(on)
 
 
 def robust_of(space: Space, outcomes: Outcomes, quantile: float | None = None) -> Robust:
@@ -80,32 +86,64 @@ def robust_of(space: Space, outcomes: Outcomes, quantile: float | None = None) -
     q = space.planning.quantile if quantile is None else quantile
     if not 0.0 < q <= 0.5:
         raise SpaceError(f"the quantile must lie above 0 and not above 0.5, not {q:g}")
-    weights, answered = outcomes.weights, outcomes.answered
+    told = filled(space, outcomes)
+    weights, good = outcomes.weights, told.good
     direction = np.array([float(objective.direction) for objective in space.objectives])
-    good = answered & outcomes.keeps.all(axis=2)
     most = np.array([most_noticed(objective.metric) for objective in space.objectives])
-    best, known = _best(np.minimum(outcomes.values, most), good, direction)
-    size = answered.shape[1]
-    figures = np.zeros((len(FIGURES), size, len(direction)))
-    for start, stop in chunks(size, FIGURED_AT_ONCE):
-        figures[:, start:stop] = _figures(outcomes.values[:, start:stop], weights, direction, q, best, known, most)
+    best, known = _best(np.minimum(told.values, most), good, direction)
+    figures, errors = _figures(told.values, weights, direction, q, best, known, most)
     figures[FIGURES.index("nominal")] = outcomes.nominal
-    whole = answered.all(axis=0) & outcomes.nominal_answered
-    figures[:, ~whole] = 0.0
+    share = np.minimum(weighted_mean(weights, good), 1.0)
+    loss = weighted_mean(weights, told.losses)
+    whole = told.answered.all(axis=0)
     return Robust(
         quantile=q,
+        positions=outcomes.positions,
         weights=weights,
         figures=figures,
-        answered=whole,
+        errors=errors,
+        answered=outcomes.nominal_answered,
         unanswered=int((~whole).sum()),
-        share=np.minimum(weighted_mean(weights, good), 1.0),
-        share_by_limit=np.minimum(weighted_mean(weights, outcomes.keeps), 1.0),
-        front_share=_front_share(space, outcomes.values, good, weights),
+        share=share,
+        share_error=np.sqrt(share * (1.0 - share) / outcomes.effective),
+        share_by_limit=np.minimum(weighted_mean(weights, told.keeps), 1.0),
+        front_share=_front_share(space, told.values, good, weights),
+        loss=loss,
+        loss_error=standard_error(weights, told.losses),
         nothing=int((~known).sum()),
         nothing_weight=float(weights[~known].sum()),
         lost=outcomes.lost,
         lost_weight=outcomes.lost_weight,
     )
+
+
+def filled(space: Space, outcomes: Outcomes) -> Answers:
+    """The answers over the scenarios, with the worst of the other setups where a setup has none.
+
+    Raises ModelError where no setup has an answer at the best guesses.
+    """
+    told = outcomes.told
+    if not outcomes.nominal_answered.any():
+        raise ModelError("no setup has an answer at the best guesses")
+    if told.answered.all():
+        return told
+    lost = ~told.answered
+    worse = -np.array([float(objective.direction) for objective in space.objectives])
+    each = np.where(lost[:, :, None], -np.inf, told.values * worse).max(axis=1)
+    loss = np.where(lost, -np.inf, told.losses).max(axis=1)
+    none = lost.all(axis=1)
+    each[none], loss[none] = 0.0, 0.0
+    return replace(
+        told,
+        values=np.where(lost[:, :, None], (each * worse)[:, None], told.values),
+        losses=np.where(lost, loss[:, None], told.losses),
+    )
+
+
+def standard_error(weights: FloatArray, values: FloatArray) -> FloatArray:
+    """Standard error of the weighted mean over the first axis, `sqrt(sum w^2 (x - mean)^2)`."""
+    mean = weighted_mean(weights, values)
+    return np.asarray(np.sqrt(weighted_mean(weights**2, (values - mean) ** 2)))
 
 
 def robust_front(robust: Robust, space: Space, on: str = "quantile", bar: float | None = None) -> Front:
@@ -138,23 +176,32 @@ def _figures(
     best: FloatArray,
     known: BoolArray,
     most: FloatArray,
-) -> FloatArray:
-    """Figures of some rows, those at the best guesses left at zero. (scenarios, rows, objectives) -> (figures, ...).
+) -> tuple[FloatArray, FloatArray]:
+    """Figures of the rows, those at the best guesses left at zero, and their standard errors, both (figures, rows,
+    objectives). `values` (scenarios, rows, objectives).
 
-    Nobody regrets what lies above the largest noticed values `most` (objectives,)."""
-    result = np.zeros((len(FIGURES), *values.shape[1:]))
+    Nobody regrets what lies above the largest noticed values `most` (objectives,). The error of a quantile is half the
+    distance of the quantiles one standard error of a share to either side (from memory)."""
+    result, errors = np.zeros((2, len(FIGURES), *values.shape[1:]))
     turned = np.ascontiguousarray((values * direction).transpose(1, 2, 0))  # scenarios side by side: sorted far faster
     order = np.argsort(turned, axis=2)
-    reached = np.cumsum(weights[order], axis=2) >= q - ROUNDING
-    place = np.take_along_axis(order, reached.argmax(axis=2)[:, :, None], axis=2)
+    reached = np.cumsum(weights[order], axis=2)
+
+    def at(share: float) -> FloatArray:
+        place = np.take_along_axis(order, (reached >= share - ROUNDING).argmax(axis=2)[:, :, None], axis=2)
+        return np.asarray(direction * np.take_along_axis(turned, place, axis=2)[:, :, 0])
+
+    side = float(np.sqrt(q * (1.0 - q) * np.sum(weights**2)))
     result[FIGURES.index("mean")] = weighted_mean(weights, values)
-    result[FIGURES.index("quantile")] = direction * np.take_along_axis(turned, place, axis=2)[:, :, 0]
+    errors[FIGURES.index("mean")] = standard_error(weights, values)
+    result[FIGURES.index("quantile")] = at(q)
+    errors[FIGURES.index("quantile")] = 0.5 * np.abs(at(min(q + side, 1.0)) - at(max(q - side, 0.0)))
     result[FIGURES.index("worst")] = direction * turned.min(axis=2)
     if known.any():
         noticed = (np.minimum(values[known], most) * direction).transpose(1, 2, 0)
         short = (best[known].T[None] - noticed).max(axis=2)
         result[FIGURES.index("regret")] = np.maximum(short, 0.0)
-    return result
+    return result, errors
 
 
 def weighted_mean(weights: FloatArray, values: FloatArray | BoolArray) -> FloatArray:
@@ -175,13 +222,12 @@ def _front_share(space: Space, values: FloatArray, good: BoolArray, weights: Flo
 
 
 def eligible(robust: Robust, bar: float | None) -> tuple[BoolArray, float, str]:
-    """Who may be picked (rows,), the share of kept limits they have, and a note where that had to be lowered."""
+    """Who may be picked (rows,), the share of kept limits they have as far as the scenarios can tell, and a note where
+    that had to be lowered."""
     level = 1.0 - robust.quantile if bar is None else bar
     if not 0.0 <= level <= 1.0:
         raise SpaceError(f"the share of scenarios must lie between 0 and 1, not {level:g}")
-    if not robust.answered.any():
-        raise ModelError("no setup has an answer in every scenario, so no robust front can be given")
-    among = robust.answered & (robust.share >= level - ROUNDING)
+    among = robust.answered & (robust.share >= level - 2.0 * robust.share_error - ROUNDING)
     if among.any():
         return among, level, ""
     most = float(robust.share[robust.answered].max())
@@ -213,4 +259,4 @@ def figure_table(robust: Robust, space: Space, on: str) -> MetricTable:
         objectives = tuple(replace(objective, direction=-1) for objective in objectives)
     columns = tuple(objective.metric for objective in objectives)
     asked = replace(space, objectives=objectives)
-    return MetricTable(asked, space.positions(0, space.size), columns, values, robust.answered)
+    return MetricTable(asked, robust.positions, columns, values, np.ones(len(values), dtype=bool))

@@ -6,11 +6,11 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from explorer.domain.space import BoolArray, FloatArray, Space
-from explorer.study.everything.evaluate import CHUNK, table_of
+from explorer.domain.space import FloatArray, Space
+from explorer.study.everything.evaluate import table_of
 from explorer.study.everything.front import normalised, pareto_front
 from explorer.study.everything.shortlist import reasons_for
-from explorer.study.everything.wishes import ResolvedWish, WishLine, best_rows, losses, shortfalls, wish_lines
+from explorer.study.everything.wishes import WishLine, resolve_wishes, wish_lines
 from explorer.study.plan.robust import ROUNDING, Robust, eligible, figure_table
 
 
@@ -18,12 +18,13 @@ from explorer.study.plan.robust import ROUNDING, Robust, eligible, figure_table
 class RobustPick:
     """One setup worth building over the scenarios.
 
-    `kinds` and `reason` as in a `shortlist.Pick`; `row` in the space; `figures` (figures, objectives) in the order of
-    `FIGURES` and edge units; `share` of scenarios in which every limit holds, `share_by_limit` (limits,), `front_share`
-    in which it is on the front; `changes` from the baseline as (knob, from, to), `minutes` of work [min]; `ties` setups
-    with the same rounded figures, itself included; `distance` 0 to 1, the largest distance to the best of an objective
-    over the front's range. `loss` and `wishes` stand for the best guesses. The "safest" and the "wished" need not be on
-    the front and is not measured there: ties 1, distance 1.
+    `kinds` and `reason` as in a `shortlist.Pick`; `row` among the setups of `Robust`; `figures` and `errors` (figures,
+    objectives) in the order of `FIGURES` and edge units; `share` of scenarios in which every limit holds,
+    `share_by_limit` (limits,), `front_share` in which it is on the front; `loss` expected, with its `loss_error`;
+    `changes` from the baseline as (knob, from, to), `minutes` of work [min]; `ties` setups with the same rounded
+    figures, itself included; `distance` 0 to 1, the largest distance to the best of an objective over the front's
+    range. `wishes` stand for the best guesses. The "headline" and the "safest" need not be on the front and are not
+    measured there: ties 1, distance 1.
     """
 
     kinds: tuple[str, ...]
@@ -32,14 +33,17 @@ class RobustPick:
     positions: FloatArray
     labels: tuple[str, ...]
     figures: FloatArray
+    errors: FloatArray
     share: float
+    share_error: float
     share_by_limit: FloatArray
     front_share: float
+    loss: float
+    loss_error: float
     changes: tuple[tuple[str, str, str], ...]
     minutes: float
     ties: int
     distance: float
-    loss: float = 0.0
     wishes: tuple[WishLine, ...] = ()
 
 
@@ -60,21 +64,17 @@ class RobustShortlist:
 def robust_shortlist(
     robust: Robust,
     space: Space,
+    first: int = -1,
     on: str = "quantile",
     bar: float | None = None,
     size: int | None = None,
-    wishes: tuple[ResolvedWish, ...] = (),
 ) -> RobustShortlist:
-    """A handful of setups on one figure: extremes, the balanced one, then those that add most. As `robust_front`.
-
-    With `wishes` the first is the one of least loss at the best guesses, among those that keep the limits often enough.
-    `size` is by default the study's.
-    """
+    """A handful of setups: the one in row `first` where there is one, then on one figure extremes, the balanced one,
+    and those that add most. As `robust_front`; `size` is by default the study's."""
     among, level, note = eligible(robust, bar)
     if not among.any():
         return RobustShortlist(on, level, 0, 0, note, ())
-    table = figure_table(robust, space, on)
-    front = pareto_front(table, among, exact=True)
+    front = pareto_front(figure_table(robust, space, on), among, exact=True)
     named = np.flatnonzero(front.named)
     unit = normalised(front.scores[named], front.scores[named])
     distance = unit.max(axis=1)
@@ -86,43 +86,24 @@ def robust_shortlist(
         member = int(named[point])
         reason, ties = _reason(on, robust.quantile, text), int(sizes[front.group[member]])
         picks.append(_pick(robust, space, int(front.rows[member]), kinds, reason, ties, float(distance[point])))
-    if wishes:
-        picks = _with_wished(robust, space, picks, most, among, wishes)
+    if first >= 0:
+        picks = _with_first(robust, space, picks, most, first)
     if note:
         picks = _with_safest(robust, space, picks, most)
+    wishes = resolve_wishes(space)
     if wishes:
-        picks = [_wishing(space, pick, wishes) for pick in picks]
+        picks = [replace(pick, wishes=wish_lines(wishes, table_of(space, pick.positions[None, :]))) for pick in picks]
     return RobustShortlist(on, level, int(among.sum()), front.groups, note, tuple(picks))
 
 
-def _with_wished(
-    robust: Robust,
-    space: Space,
-    picks: list[RobustPick],
-    size: int,
-    among: BoolArray,
-    wishes: tuple[ResolvedWish, ...],
-) -> list[RobustPick]:
-    """The picks with the setup of least loss in front; the last gives way where the list is full."""
-    best, missed = np.zeros(0, dtype=np.int64), np.zeros((0, len(wishes)))
-    allowed = np.flatnonzero(among)
-    for start in range(0, len(allowed), CHUNK):
-        more = allowed[start : start + CHUNK]
-        rows = np.concatenate([best, more])
-        short = np.concatenate([missed, shortfalls(wishes, table_of(space, space.positions_of(more)))])
-        first = best_rows(space, wishes, space.positions_of(rows), rows, short)[:1]
-        best, missed = rows[first], short[first]
-    row, why = int(best[0]), "comes nearest to the wishes"
+def _with_first(robust: Robust, space: Space, picks: list[RobustPick], size: int, row: int) -> list[RobustPick]:
+    """The picks with one setup in front; the last gives way where the list is full."""
+    why = "comes nearest to the wishes" if space.wishes else "least short of the best of every objective"
     same = next((pick for pick in picks if pick.row == row), None)
     if same is None:
-        return [_pick(robust, space, row, ("wished",), f"{why} at the best guesses", 1, 1.0), *picks[: size - 1]]
-    named = replace(same, kinds=("wished", *same.kinds), reason=f"{why}; {same.reason}")
+        return [_pick(robust, space, row, ("headline",), f"{why}, on average", 1, 1.0), *picks[: size - 1]]
+    named = replace(same, kinds=("headline", *same.kinds), reason=f"{why}, on average; {same.reason}")
     return [named, *(pick for pick in picks if pick is not same)]
-
-
-def _wishing(space: Space, pick: RobustPick, wishes: tuple[ResolvedWish, ...]) -> RobustPick:
-    one = table_of(space, pick.positions[None, :])
-    return replace(pick, loss=float(losses(wishes, one)[0]), wishes=wish_lines(wishes, one))
 
 
 def _with_safest(robust: Robust, space: Space, picks: list[RobustPick], size: int) -> list[RobustPick]:
@@ -132,7 +113,7 @@ def _with_safest(robust: Robust, space: Space, picks: list[RobustPick], size: in
     rows = np.flatnonzero(share >= share.max() - ROUNDING)
     if any(pick.row in rows for pick in picks):
         return picks
-    positions = space.positions_of(rows)
+    positions = robust.positions[rows]
     changes = (positions != np.asarray(space.baseline)).sum(axis=1)
     first = int(np.lexsort((rows, space.minutes(positions), changes))[0])
     safest = _pick(robust, space, int(rows[first]), ("safest",), "keeps every limit in most scenarios", 1, 1.0)
@@ -146,7 +127,7 @@ def _reason(on: str, quantile: float, text: str) -> str:
     where = {
         "nominal": "at the best guesses",
         "mean": "on average over the scenarios",
-        "quantile": f"in the worse {100 * quantile:.3g} % of the scenarios",
+        "quantile": f"at the value that all but the worst {100 * quantile:.3g} % of the scenarios reach",
         "worst": "in the worst scenario",
     }[on]
     return f"{text}, {where}"
@@ -155,7 +136,7 @@ def _reason(on: str, quantile: float, text: str) -> str:
 def _pick(
     robust: Robust, space: Space, row: int, kinds: tuple[str, ...], reason: str, ties: int, distance: float
 ) -> RobustPick:
-    place = space.positions_of(np.array([row]))[0]
+    place = robust.positions[row]
     return RobustPick(
         kinds=kinds,
         reason=reason,
@@ -163,9 +144,13 @@ def _pick(
         positions=place,
         labels=space.labels(place),
         figures=robust.figures[:, row],
+        errors=robust.errors[:, row],
         share=float(robust.share[row]),
+        share_error=float(robust.share_error[row]),
         share_by_limit=robust.share_by_limit[row],
         front_share=float(robust.front_share[row]),
+        loss=float(robust.loss[row]),
+        loss_error=float(robust.loss_error[row]),
         changes=space.changes(place),
         minutes=float(space.minutes(place[None])[0]),
         ties=ties,

@@ -17,12 +17,15 @@ from typing import Any
 import numpy as np
 
 from explorer.domain.errors import ModelError, SpaceError
-from explorer.domain.seeds import SCENARIOS, stage_seed
-from explorer.domain.space import BoolArray, FloatArray, Limit, Space
+from explorer.domain.seeds import SCENARIOS, TOLERANCE, stage_seed
+from explorer.domain.space import BoolArray, FloatArray, Space
 from explorer.domain.units import unit_of
 from explorer.domain.unknowns import LAWS, Unknown
+from explorer.model.car.slots import SLOTS
 from explorer.model.metrics import metric_columns
 from explorer.study.everything.evaluate import Scenarios, evaluate_positions
+from explorer.study.everything.shortlist import never_negative
+from explorer.study.everything.wishes import resolve_wishes
 
 EDGE = 2.0**-40
 """Points are kept this far from 0 and 1, where a law without bounds would answer infinity."""
@@ -62,18 +65,20 @@ class Draws:
 class Bounds:
     """What each limit means in each scenario.
 
-    `values` (scenarios, limits) in each metric's unit. `valid` (scenarios,) is False where the model has no answer for
-    the baseline or the liked setup that a limit leans on; the values are zero there and must not be used. `failed`
-    names these scenarios in words.
+    `values` (scenarios, limits) in each metric's unit, `targets` (scenarios, wishes) of the wishes in theirs. `valid`
+    (scenarios,) is False where the model has no answer for the baseline or the liked setup that a limit or wish leans
+    on; the values are zero there and must not be used. `failed` names these scenarios in words.
     """
 
     values: FloatArray
+    targets: FloatArray
     valid: BoolArray
     failed: tuple[str, ...]
 
 
-def draw(space: Space, count: int) -> Draws:
-    """Scenarios of everything that is not known, equal weights; `count` is rounded up to a power of two.
+def draw(space: Space, count: int, stage: int = SCENARIOS) -> Draws:
+    """Scenarios of everything that is not known, equal weights; `count` is rounded up to a power of two. Each `stage`
+    has draws of its own.
 
     Without unknowns there is one scenario that changes nothing. Raises SpaceError for a law that cannot be drawn from.
     """
@@ -82,12 +87,43 @@ def draw(space: Space, count: int) -> Draws:
     axes = len(space.unknowns)
     if axes == 0:
         return draws_at(space, np.zeros((1, 0)), np.ones(1))
-    power = int(count - 1).bit_length()
+    points = _sobol(axes, int(count - 1).bit_length(), stage_seed(space.seed, stage))
+    return draws_at(space, points, np.full(len(points), 1.0 / len(points)))
+
+
+def _sobol(axes: int, power: int, seed: int) -> FloatArray:
+    """Scrambled Sobol points, (2**power, axes) in (0, 1)."""
     from scipy.stats import qmc  # takes a second to load: only where scenarios are drawn
 
-    sampler = qmc.Sobol(axes, scramble=True, seed=stage_seed(space.seed, SCENARIOS))
-    points = np.asarray(sampler.random_base2(power), dtype=np.float64)
-    return draws_at(space, np.clip(points, EDGE, 1.0 - EDGE), np.full(2**power, 0.5**power))
+    points = np.asarray(qmc.Sobol(axes, scramble=True, seed=seed).random_base2(power), dtype=np.float64)
+    return np.clip(points, EDGE, 1.0 - EDGE)
+
+
+def with_builds(space: Space, scenarios: Scenarios) -> Scenarios:
+    """The same scenarios, each with the parts as they may come out of the pits: every knob with a tolerance is off by
+    a uniform share of it, all its slots alike.
+
+    What cannot be negative is off by no more than its least setting above 0 where the tolerance is absolute.
+    """
+    varied = [knob for knob in space.knobs if knob.tolerance_absolute > 0.0 or knob.tolerance_relative > 0.0]
+    count = len(scenarios.weights)
+    if not varied:
+        return scenarios
+    points = _sobol(len(varied), max(int(count - 1).bit_length(), 0), stage_seed(space.seed, TOLERANCE))
+    slots, factors, offsets = [], [], []
+    for column, knob in enumerate(varied):
+        off = 2.0 * points[:count, column] - 1.0
+        for place, slot in enumerate(knob.slots):
+            room = [one[place] for one in knob.settings if one[place] > 0.0] if never_negative(SLOTS[slot]) else []
+            slots.append(slot)
+            factors.append(1.0 + off * min(knob.tolerance_relative, 1.0 if room else knob.tolerance_relative))
+            offsets.append(off * min([knob.tolerance_absolute, *room]))
+    return Scenarios(
+        np.concatenate([scenarios.slots, np.array(slots, dtype=np.int64)]),
+        np.concatenate([scenarios.factor, np.stack(factors, axis=1)], axis=1),
+        np.concatenate([scenarios.offset, np.stack(offsets, axis=1)], axis=1),
+        scenarios.weights,
+    )
 
 
 def draws_at(space: Space, points: FloatArray, weights: FloatArray) -> Draws:
@@ -187,36 +223,43 @@ def reference_scenarios(space: Space, draws: Draws) -> Scenarios:
 
 
 def bounds_in(space: Space, draws: Draws) -> Bounds:
-    """Every limit's bound in every scenario.
+    """Every limit's bound and every wish's target in every scenario.
 
-    An absolute bound is the same everywhere. One relative to "baseline" is the baseline's own metric in that scenario
-    plus the value; one relative to a liked setup is that setup's metric on its own surface, with the car of that
-    scenario, plus the value.
+    An absolute bound or target is the same everywhere. One relative to "baseline" is the baseline's own metric in that
+    scenario plus the value; one relative to a liked setup is that setup's metric on its own surface, with the car of
+    that scenario, plus the value. A wish for a share takes so much of it.
 
     Raises SpaceError for a reference that is not defined, ModelError when no scenario at all has an answer.
     """
     _same_unknowns(space, draws)
-    values = np.zeros((len(draws), len(space.limits)))
     valid = np.ones(len(draws), dtype=bool)
     anchors: dict[str, tuple[tuple[str, ...], FloatArray, BoolArray]] = {}
-    failed = []
-    for column, limit in enumerate(space.limits):
-        values[:, column] = limit.value
-        name = limit.relative_to
-        if not name:
-            continue
+    failed: list[str] = []
+
+    def own(metric: str, name: str) -> FloatArray:
+        """A metric of what a limit or wish leans on, (scenarios,)."""
         if name not in anchors:
             anchors[name] = _anchor(space, draws, name)
             lost = ~anchors[name][2]
-            valid &= ~lost
-            failed += [f"no answer for {name} with {draws.words(int(s))}" for s in np.flatnonzero(lost)]
-        values[:, column] += _column(limit, anchors[name][0], anchors[name][1])
+            failed.extend(f"no answer for {name} with {draws.words(int(s))}" for s in np.flatnonzero(lost & valid))
+            valid[lost] = False
+        return _column(metric, name, anchors[name][0], anchors[name][1])
+
+    values = np.empty((len(draws), len(space.limits)))
+    for column, limit in enumerate(space.limits):
+        values[:, column] = limit.value + (own(limit.metric, limit.relative_to) if limit.relative_to else 0.0)
+    targets = np.empty((len(draws), len(space.wishes)))
+    for column, (wish, told) in enumerate(zip(space.wishes, resolve_wishes(space), strict=True)):
+        targets[:, column] = told.target
+        if wish.metric and wish.relative_to:
+            there = own(wish.metric, wish.relative_to)
+            targets[:, column] = there * wish.value if wish.share else there + wish.value
     if not valid.any():
-        raise ModelError(f"no limit can be set in any of the {len(draws)} scenarios; the first: {failed[0]}")
-    if not np.isfinite(values).all():
-        raise SpaceError("a limit's bound is not a finite number")
-    values[~valid] = 0.0
-    return Bounds(values, valid, tuple(failed))
+        raise ModelError(f"no limit or wish can be set in any of {len(draws)} scenarios; the first: {failed[0]}")
+    if not (np.isfinite(values).all() and np.isfinite(targets).all()):
+        raise SpaceError("a limit's bound or a wish's target is not a finite number")
+    values[~valid], targets[~valid] = 0.0, 0.0
+    return Bounds(values, targets, valid, tuple(failed))
 
 
 def _anchor(space: Space, draws: Draws, name: str) -> tuple[tuple[str, ...], FloatArray, BoolArray]:
@@ -234,10 +277,10 @@ def _anchor(space: Space, draws: Draws, name: str) -> tuple[tuple[str, ...], Flo
     return metric_columns(there.phase_names), values[:, 0], valid[:, 0]
 
 
-def _column(limit: Limit, columns: tuple[str, ...], values: FloatArray) -> FloatArray:
-    if limit.metric not in columns:
-        raise SpaceError(f"{limit.relative_to} has no metric called {limit.metric!r}; it has {', '.join(columns)}")
-    return values[:, columns.index(limit.metric)]
+def _column(metric: str, name: str, columns: tuple[str, ...], values: FloatArray) -> FloatArray:
+    if metric not in columns:
+        raise SpaceError(f"{name} has no metric called {metric!r}; it has {', '.join(columns)}")
+    return values[:, columns.index(metric)]
 
 
 def _normalised(weights: FloatArray, count: int) -> FloatArray:

@@ -25,8 +25,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from explorer.domain.errors import ModelError
-from explorer.domain.space import BoolArray, FloatArray, IntArray, Knob, Space
-from explorer.study.plan.row_sums import Node, RowSums, nodes_of
+from explorer.domain.space import BoolArray, FloatArray, IntArray, Knob
+from explorer.study.plan.scenario_pass import Answers, Question
 
 KEPT = "every limit kept"
 """Name under which keeping every limit (1) or not (0) is split."""
@@ -73,102 +73,61 @@ class Split:
     kept_by_level: tuple[FloatArray, ...]
 
 
-@dataclass(frozen=True)
-class SplitPart:
-    """What the rows from `start` on contribute. Metrics in order, then keeping every limit (1) or not (0).
+def split_of(asked: Question, positions: FloatArray, told: Answers) -> Split:
+    """The split over setups at `positions` (rows, knobs); `told` are their answers, without the case at the best
+    guesses.
 
-    `means` and `within` (rows, metrics + 1): each setup's weighted mean over the scenarios and variance about it;
-    `whole` (rows,) has an answer in every scenario; `by_scenario` sums (scenarios, metrics + 1) over the rows.
+    Raises ModelError when no setup has an answer in every scenario.
     """
+    weights, space = asked.weights, asked.space
+    whole = np.asarray(told.answered.all(axis=0))
+    rows, answered = len(whole), int(whole.sum())
+    if answered == 0:
+        raise ModelError("no setup has an answer in every scenario, so nothing can be split")
+    kept = told.good.astype(np.float64)
+    parts = [_crossed(weights, told.metrics[:, whole])]
+    if space.limits:
+        parts.append(_crossed(weights, kept[:, :, None]))
+    mean, knobs, inside, unknowns, by_scenario = (np.concatenate(one, axis=-1) for one in zip(*parts, strict=True))
+    variance = knobs + inside
+    constant = np.sqrt(variance) <= CONSTANT * np.maximum(np.abs(mean), CONSTANT)
+    scale = np.where(constant, 0.0, 1.0 / np.where(constant, 1.0, variance))
+    first = first_order(asked.points, by_scenario, weights)
+    shares = [None if first is None else part * (unknowns * scale)[:, None] for part in first or (None,) * 3]
+    share = weights @ kept
+    return Split(
+        metrics=asked.metrics + ((KEPT,) if space.limits else ()),
+        unknown_keys=tuple(unknown.key for unknown in space.unknowns),
+        mean=mean,
+        variance=np.where(constant, 0.0, variance),
+        knobs=knobs * scale,
+        unknowns=unknowns * scale,
+        both=np.maximum(inside - unknowns, 0.0) * scale,
+        constant=constant,
+        first=shares[0],
+        first_low=shares[1],
+        first_high=shares[2],
+        fitted=("", "lines", "parabolas")[_degree(asked.points, weights)],
+        setups=answered,
+        left_out=rows - answered,
+        kept=float(share.mean()),
+        kept_by_level=tuple(
+            mean_by_level(knob, positions[:, column], share) for column, knob in enumerate(space.knobs)
+        ),
+    )
 
-    start: int
-    means: FloatArray
-    within: FloatArray
-    whole: BoolArray
-    by_scenario: tuple[Node, ...]
 
-
-def split_part(weights: FloatArray, start: int, values: FloatArray, answered: BoolArray, kept: BoolArray) -> SplitPart:
-    """Boil down the rows from `start` on.
-
-    `weights` (scenarios,); `values` (scenarios, rows, metrics) in edge units, `answered` and `kept` (every limit;
-    scenarios, rows).
-    """
-    block = np.concatenate([values, kept[:, :, None].astype(np.float64)], axis=2)
-    whole = np.asarray(answered.all(axis=0))
-    block[:, ~whole, :-1] = 0.0
-    mean = np.zeros(block.shape[1:])
-    for weight, part in zip(weights, block, strict=True):
-        mean += weight * part
-    within = np.zeros(block.shape[1:])
-    for weight, part in zip(weights, block, strict=True):
-        within += weight * (part - mean) ** 2
-    return SplitPart(start, mean, within, whole, nodes_of(block.transpose(1, 0, 2), start))
-
-
-class SplitSums:
-    """Sums over a pass; parts may come in any order, and how the rows are cut into parts cannot change a bit."""
-
-    def __init__(self, metrics: tuple[str, ...], weights: FloatArray, rows: int) -> None:
-        self._metrics, self._weights = metrics, weights
-        self._means = np.zeros((rows, len(metrics) + 1))
-        self._within = np.zeros((rows, len(metrics) + 1))
-        self._whole = np.zeros(rows, dtype=bool)
-        self._by_scenario = RowSums()
-
-    def add(self, part: SplitPart) -> None:
-        """Take in some setups, none of them twice."""
-        here = slice(part.start, part.start + len(part.whole))
-        self._means[here], self._within[here], self._whole[here] = part.means, part.within, part.whole
-        self._by_scenario.add(part.by_scenario)
-
-    def finish(self, space: Space, points: FloatArray) -> Split:
-        """The split over all setups added. `points` (scenarios, unknowns) in (0, 1).
-
-        Raises ModelError when no setup has an answer in every scenario.
-        """
-        rows, answered = len(self._whole), int(self._whole.sum())
-        if answered == 0:
-            raise ModelError("no setup has an answer in every scenario, so nothing can be split")
-        metrics = len(self._metrics) + bool(space.limits)
-        number = np.full(metrics, float(answered))
-        number[len(self._metrics) :] = rows
-        means, within = self._means[:, :metrics], self._within[:, :metrics]
-        by_scenario = self._by_scenario.total(rows)[:, :metrics] / number
-        mean = means.sum(axis=0) / number
-        took_part = np.ones((rows, metrics), dtype=bool)
-        took_part[:, : len(self._metrics)] = self._whole[:, None]
-        knobs = np.where(took_part, (means - mean) ** 2, 0.0).sum(axis=0) / number
-        inside = within.sum(axis=0) / number
-        scenario_mean = self._weights @ by_scenario
-        unknowns = self._weights @ (by_scenario - scenario_mean) ** 2
-        variance = knobs + inside
-        constant = np.sqrt(variance) <= CONSTANT * np.maximum(np.abs(mean), CONSTANT)
-        scale = np.where(constant, 0.0, 1.0 / np.where(constant, 1.0, variance))
-        first = first_order(points, by_scenario, self._weights)
-        shares = [None if first is None else part * (unknowns * scale)[:, None] for part in first or (None,) * 3]
-        degree = _degree(points, self._weights)
-        positions = space.positions(0, space.size)
-        return Split(
-            metrics=self._metrics + ((KEPT,) if space.limits else ()),
-            unknown_keys=tuple(unknown.key for unknown in space.unknowns),
-            mean=mean,
-            variance=np.where(constant, 0.0, variance),
-            knobs=knobs * scale,
-            unknowns=unknowns * scale,
-            both=np.maximum(inside - unknowns, 0.0) * scale,
-            constant=constant,
-            first=shares[0],
-            first_low=shares[1],
-            first_high=shares[2],
-            fitted=("", "lines", "parabolas")[degree],
-            setups=answered,
-            left_out=rows - answered,
-            kept=float(self._means[:, -1].mean()),
-            kept_by_level=tuple(
-                mean_by_level(knob, positions[:, column], self._means[:, -1]) for column, knob in enumerate(space.knobs)
-            ),
-        )
+def _crossed(
+    weights: FloatArray, values: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray, FloatArray]:
+    """Mean, variance of the setups' means, mean variance within a setup, variance of the scenarios' means, each
+    (metrics,), and these means (scenarios, metrics). `values` (scenarios, rows, metrics)."""
+    means = np.einsum("s,srm->rm", weights, values)
+    within = np.einsum("s,srm->rm", weights, (values - means) ** 2)
+    mean, by_scenario = means.mean(axis=0), values.mean(axis=1)
+    knobs = ((means - mean) ** 2).mean(axis=0)
+    unknowns = weights @ (by_scenario - weights @ by_scenario) ** 2
+    return mean, knobs, within.mean(axis=0), unknowns, by_scenario
 
 
 def mean_by_level(knob: Knob, levels: FloatArray, values: FloatArray) -> FloatArray:

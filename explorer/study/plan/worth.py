@@ -20,18 +20,13 @@ import numpy as np
 
 from explorer.domain.errors import ModelError, SpaceError
 from explorer.domain.seeds import WORTH, stage_seed
-from explorer.domain.space import BoolArray, FloatArray, IntArray, Space
-from explorer.model.metrics import metric_columns
-from explorer.study.everything.evaluate import MetricTable, Progress, evaluate_positions
-from explorer.study.everything.limits import ResolvedLimit, margins
-from explorer.study.plan.scenarios import Draws
+from explorer.domain.space import FloatArray, IntArray, Space
+from explorer.study.plan.robust import filled
+from explorer.study.plan.scenario_pass import Outcomes
 
-UTILITY = "grip_margin_pct"
-"""A setup is worth its grip margin in the worst phase. [%]"""
-
-BROKEN_LOSS_PCT = 10.0
-"""A setup that breaks a limit in a scenario loses this much there: about what separates a good setup from a bad one.
-By choice. [%]"""
+BROKEN_LOSS = 10.0
+"""A setup that breaks a limit in a scenario loses this much there: more than good setups differ by. By choice. [felt
+differences at price 1]"""
 
 SIZES = (1, 2, 3, 4, 6, 8)
 """Sizes of the spline that are tried: terms beside the constant."""
@@ -47,9 +42,6 @@ FEWEST_SCENARIOS = 32
 
 UNSEEN = 1e-9
 """A term of which less than this share is its own adds nothing."""
-
-BLOCK_NUMBERS = 8_000_000
-"""Numbers in one block of the kernel's answers at most."""
 
 
 @dataclass(frozen=True)
@@ -93,20 +85,16 @@ class Worth:
 
 @dataclass(frozen=True)
 class Knowing:
-    """What to measure next in a study.
+    """What to measure next in a study, in felt differences at price 1.
 
     `keys` of the unknowns in the order of `worth.asked`'s numbers, `candidates` (setups, knobs), `loss` taken off where
-    a limit is broken [%], `broken` (setups,) the weighted share of scenarios in which each breaks one, `unanswered`
-    (setups,) scenarios without an answer: these count as the scenario's worst grip margin less the loss.
+    a limit is broken.
     """
 
     worth: Worth
     keys: tuple[str, ...]
     candidates: FloatArray
-    utilities: FloatArray
     loss: float
-    broken: FloatArray
-    unanswered: IntArray
 
 
 def worth_of(utilities: FloatArray, numbers: FloatArray, weights: FloatArray, seed: int = 1) -> Worth:
@@ -241,79 +229,17 @@ def orthonormal(basis: FloatArray, weights: FloatArray) -> FloatArray:
     return np.stack(found, axis=1)
 
 
-def knowing(
-    space: Space,
-    candidates: FloatArray,
-    draws: Draws,
-    limits: tuple[ResolvedLimit, ...] = (),
-    bounds: FloatArray | None = None,
-    loss: float = BROKEN_LOSS_PCT,
-    progress: Progress | None = None,
-) -> Knowing:
-    """What each unknown of a study is worth for a choice among `candidates` (setups, knobs).
+def knowing(space: Space, outcomes: Outcomes) -> Knowing:
+    """What each unknown of a study is worth for a choice among the setups of `outcomes`, by the loss that the headline
+    is chosen by: a setup is worth its loss with its sign turned, less `BROKEN_LOSS` where it breaks a limit.
 
-    Utility: the grip margin of the worst phase, less `loss` where a limit is broken. `bounds` (scenarios, limits) holds
-    each limit's bound in each scenario; without it the limits' own bounds count everywhere.
-
-    Raises SpaceError without candidates, for a negative loss or bounds of the wrong shape, ModelError where no
-    candidate has an answer in a scenario that counts.
+    Raises as `worth_of` does.
     """
-    utilities, broken, unanswered = utilities_of(space, candidates, draws, limits, bounds, loss, progress)
-    worth = worth_of(utilities, draws.numbers, draws.weights, stage_seed(space.seed, WORTH))
+    told = filled(space, outcomes)
+    utilities = -told.losses - BROKEN_LOSS * ~told.good
     return Knowing(
-        worth=worth,
-        keys=tuple(unknown.key for unknown in draws.unknowns),
-        candidates=candidates,
-        utilities=utilities,
-        loss=loss,
-        broken=draws.weights @ broken,
-        unanswered=unanswered,
-    )
-
-
-def utilities_of(
-    space: Space,
-    candidates: FloatArray,
-    draws: Draws,
-    limits: tuple[ResolvedLimit, ...] = (),
-    bounds: FloatArray | None = None,
-    loss: float = BROKEN_LOSS_PCT,
-    progress: Progress | None = None,
-) -> tuple[FloatArray, BoolArray, IntArray]:
-    """Utility [%], whether a limit is broken, both (scenarios, setups); scenarios without an answer (setups,)."""
-    scenarios, setups = len(draws.weights), len(candidates)
-    if setups == 0 or loss < 0.0:
-        raise SpaceError(f"at least one setup and a loss of 0 or more are needed, not {setups} setups and {loss:g}")
-    if bounds is not None and bounds.shape != (scenarios, len(limits)):
-        raise SpaceError(f"bounds must have shape ({scenarios}, {len(limits)}), not {bounds.shape}")
-    columns = metric_columns(space.phase_names)
-    grip = np.zeros((scenarios, setups))
-    answered = np.zeros((scenarios, setups), dtype=bool)
-    broken = np.zeros((scenarios, setups), dtype=bool)
-    block = max(1, BLOCK_NUMBERS // max(1, scenarios * len(columns)))
-    for start in range(0, setups, block):
-        stop = min(start + block, setups)
-        values, valid = evaluate_positions(space, candidates[start:stop], draws.scenarios)
-        grip[:, start:stop], answered[:, start:stop] = values[:, :, columns.index(UTILITY)], valid
-        for s in range(scenarios):
-            table = MetricTable(space, candidates[start:stop], columns, values[s], valid[s])
-            broken[s, start:stop] = (margins(_moved(limits, bounds, s), table) < 0.0).any(axis=1)
-        if progress is not None:
-            progress("what to measure next", stop, setups)
-    counts = (draws.weights > 0.0) & ~answered.any(axis=1)
-    if counts.any():
-        raise ModelError(f"no candidate has an answer in {int(counts.sum())} of {scenarios} scenarios")
-    lowest = np.where(answered, grip, np.inf).min(axis=1)
-    lowest[~answered.any(axis=1)] = 0.0
-    broken |= ~answered
-    utilities = np.where(answered, grip, lowest[:, None]) - loss * broken
-    return utilities, broken, (~answered).sum(axis=0).astype(np.int64)
-
-
-def _moved(limits: tuple[ResolvedLimit, ...], bounds: FloatArray | None, scenario: int) -> tuple[ResolvedLimit, ...]:
-    if bounds is None:
-        return limits
-    return tuple(
-        ResolvedLimit(limit.metric, limit.sense, float(bound), limit.text, limit.resolution, limit.reason)
-        for limit, bound in zip(limits, bounds[scenario], strict=True)
+        worth=worth_of(utilities, outcomes.numbers, outcomes.weights, stage_seed(space.seed, WORTH)),
+        keys=tuple(unknown.key for unknown in space.unknowns),
+        candidates=outcomes.positions,
+        loss=BROKEN_LOSS,
     )

@@ -196,9 +196,7 @@ def _cut_rules(rules: tuple[Rule, ...], left: dict[str, tuple[str, ...]]) -> lis
     return kept
 
 
-def moved_space(
-    space: Space, slots: tuple[int, ...], factor: FloatArray, offset: FloatArray | float = 0.0
-) -> Space:
+def moved_space(space: Space, slots: tuple[int, ...], factor: FloatArray, offset: FloatArray | float = 0.0) -> Space:
     """The same study with the true value of some slots multiplied and shifted, whoever sets them: base, knobs, liked
     setups."""
     scale, shift = np.ones(len(SLOTS)), np.zeros(len(SLOTS))

@@ -1,0 +1,174 @@
+"""The headline in words, and as plain facts: every output says these, and nothing else, of the setup it names first."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from explorer.domain.space import Space
+from explorer.report import words
+from explorer.study.everything.limits import ResolvedLimit
+from explorer.study.plan.decision import Practised
+from explorer.study.plan.headline import Against, Headline, Standing
+from explorer.study.plan.plan import Plan
+
+
+def parts_text(space: Space, labels: tuple[str, ...]) -> str:
+    """Every part of a setup: "front bar 1.1 mm, rear bar 1.2 mm"."""
+    return ", ".join(
+        f"{words.knob_label(knob)} {words.setting_label(knob, label)}"
+        for knob, label in zip(space.knobs, labels, strict=True)
+    )
+
+
+def chance_text(chance: float, error: float, scenarios: int) -> str:
+    """A share of scenarios with its standard error: "all 4,096 scenarios", "97.9 ± 0.2 % of 4,096 scenarios"."""
+    if chance >= 1.0 - 1e-9:
+        return f"all {scenarios:,} scenarios"
+    if chance <= 1e-9:
+        return f"none of {scenarios:,} scenarios"
+    places = 1 if error < 0.005 else 0
+    said = f"{words.number(100.0 * chance, places)} ± {words.number(100.0 * error, max(places, 1))}"
+    return f"{said} % of {scenarios:,} scenarios"
+
+
+def headline_lines(plan: Plan, space: Space) -> list[str]:
+    """What is said of the setup to take, a sentence or two a line; nothing where there is none."""
+    one = plan.decision.headline
+    if one is None:
+        return []
+    lines = [_work(one, space), _sure(one, plan.limits)]
+    lines += [_gain(one, space)] if not one.stays else []
+    lines += [_equal(one, space)] if one.equal else []
+    lines += [_impossible(one)] if one.nothing > 0.0 else []
+    lines += [f"{one.note[:1].upper()}{one.note[1:]}."] if one.note else []
+    if plan.decision.practised is not None:
+        lines.append(practice_text(plan.decision.practised, one, space))
+    return lines
+
+
+def _work(one: Headline, space: Space) -> str:
+    if one.stays:
+        return "The car stays as it is: no setup in the box is better by more than anyone feels."
+    return f"From the car of today: {words.changes_text(space, one.take.changes)} ({one.take.minutes:g} minutes)."
+
+
+def _sure(one: Headline, limits: tuple[ResolvedLimit, ...]) -> str:
+    """How sure the limits are, beside the car of today and the safest of all."""
+    take, today, safest = one.take, one.today, one.safest
+    if not limits:
+        return "The study sets no limit."
+    text = f"It keeps every limit in {chance_text(take.chance, take.chance_error, one.scenarios)}"
+    text += " of what nobody knows and of parts as they are built"
+    if not one.stays:
+        text += f"; the car of today in {chance_text(today.chance, today.chance_error, one.scenarios)}"
+    if safest.chance > take.chance + 2.0 * (take.chance_error + safest.chance_error):
+        text += f"; the safest of all in {chance_text(safest.chance, safest.chance_error, one.scenarios)}"
+    text += "."
+    if take.chance < 1.0 - 1e-9 and take.weakest >= 0:
+        limit = limits[take.weakest]
+        kept = chance_text(take.weakest_kept, take.chance_error, one.scenarios)
+        text += f" First to give way: {words.resolved_text(limit)}, kept in {kept}."
+    return text
+
+
+def _gain(one: Headline, space: Space) -> str:
+    """What it makes of the car of today, in felt differences; what is inside the error is no difference."""
+    gain, felt = one.gain, one.gain.felt(space)
+    said = []
+    if gain.less_loss:
+        said.append(f"meets the wishes better by {_pm(-gain.loss, gain.loss_error, 0.1)} felt differences")
+    for sign, word in ((1, "better"), (-1, "worse")):
+        said += [_step(space, gain, place, word) for place, way in enumerate(felt) if way == sign]
+    if not said and not one.worth_it:
+        return f"Against the car of today nobody will feel it: {one.take.minutes:g} minutes buy {_nothing(one, space)}."
+    same = [words.metric_label(space.objectives[place].metric) for place, way in enumerate(felt) if way == 0]
+    text = "Against the car of today it " + (", ".join(said) if said else "keeps the limits more often")
+    return text + (f"; {words.listed(same)} {'feels' if len(same) == 1 else 'feel'} the same." if same else ".")
+
+
+def _step(space: Space, gain: Against, place: int, word: str) -> str:
+    metric = space.objectives[place].metric
+    step, error = float(gain.objectives[place]), float(gain.objectives_error[place])
+    way = "more" if step > 0.0 else "less"
+    amount = words.metric_value(metric, abs(step))
+    return f"has {amount} {way} {words.metric_label(metric)} ({word}; ± {words.number(error, 2)})"
+
+
+def _nothing(one: Headline, space: Space) -> str:
+    """The largest of the differences that nobody feels."""
+    shares = [
+        abs(float(step)) / objective.resolution
+        for objective, step in zip(space.objectives, one.gain.objectives, strict=True)
+    ]
+    place = int(np.argmax(shares))
+    metric = space.objectives[place].metric
+    return f"{words.metric_value(metric, float(one.gain.objectives[place]), sign=True)} of {words.metric_label(metric)}"
+
+
+def _pm(value: float, error: float, least: float) -> str:
+    places = 2 if error < least else 1
+    return f"{words.number(value, places)} ± {words.number(error, places)}"
+
+
+def _equal(one: Headline, space: Space) -> str:
+    told = [differing_text(space, one.take, other) for other in one.equal[:3]]
+    more = len(one.equal) - len(told)
+    text = "The same car to a driver: the one with " + "; with ".join(told)
+    return text + (f"; and {words.count(more, 'other')}." if more else ".")
+
+
+def differing_text(space: Space, one: Standing, other: Standing) -> str:
+    """The parts in which another setup differs: "front bar 1.0 mm"."""
+    return ", ".join(
+        f"{words.knob_label(knob)} {words.setting_label(knob, label)}"
+        for knob, label, own in zip(space.knobs, other.labels, one.labels, strict=True)
+        if label != own
+    )
+
+
+def _impossible(one: Headline) -> str:
+    share = chance_text(one.nothing, one.nothing_error, one.scenarios)
+    return f"In {share} none of the {one.candidates} setups looked at longest keeps every limit."
+
+
+def practice_text(one: Practised, told: Headline, space: Space) -> str:
+    """Whether practice changed the setup to take."""
+    if not one.changed:
+        return "Practice changes nothing here: the setup to take is the one of before."
+    before = parts_text(space, space.labels(one.before))
+    gain = f" It meets the wishes better by {_pm(one.gain, one.error, 0.1)} felt differences." if one.gain > 0.0 else ""
+    return f"Practice changed the setup to take; before it was {before}.{gain}"
+
+
+def headline_facts(plan: Plan, space: Space) -> dict[str, Any]:
+    """The record as plain facts for `headline.json` and `--json`; empty where nothing keeps every limit anywhere."""
+    one = plan.decision.headline
+    if one is None:
+        return {}
+    names = [objective.metric for objective in space.objectives]
+
+    def stands(setup: Standing) -> dict[str, Any]:
+        facts: dict[str, Any] = {"setup": dict(zip(space.knob_names, setup.labels, strict=True))}
+        for name in ("minutes", "chance", "chance_error", "loss", "loss_error", "weakest_kept"):
+            facts[name] = getattr(setup, name)
+        facts["weakest_limit"] = plan.limits[setup.weakest].text if setup.weakest >= 0 else ""
+        facts["objectives"] = dict(zip(names, map(float, setup.objectives), strict=True))
+        facts["objectives_error"] = dict(zip(names, map(float, setup.objectives_error), strict=True))
+        return facts
+
+    gain: dict[str, Any] = {name: getattr(one.gain, name) for name in ("chance", "chance_error", "loss", "loss_error")}
+    gain["objectives"] = dict(zip(names, map(float, one.gain.objectives), strict=True))
+    gain["objectives_error"] = dict(zip(names, map(float, one.gain.objectives_error), strict=True))
+    facts = {
+        "take": stands(one.take),
+        "today": stands(one.today),
+        "gain_over_today": gain,
+        "safest": stands(one.safest),
+        "feel_the_same": [stands(other) for other in one.equal],
+        "words": headline_lines(plan, space),
+    }
+    for name in ("bar", "note", "nothing", "nothing_error", "candidates", "out_of", "scenarios", "effective"):
+        facts[name] = getattr(one, name)
+    return facts
