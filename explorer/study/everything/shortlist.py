@@ -60,12 +60,11 @@ class Pick:
     """One setup worth building, or one that misses by least.
 
     `kinds` among "headline", "wished", "extreme", "balanced", "diverse", "safest", "least violating"; `reason` in
-    words; `row` in the table; `positions` (knobs,), `labels` in knob order; `values` (objectives,) in edge units; `margins`
-    (limits,) in each metric's unit, positive where kept; `changes` as (knob, from, to); `minutes` of work [min]; `ties`
-    setups with the same rounded objectives on the front, itself included; `distance` 0 to 1, largest distance to the
-    best of an
-    objective over the front's range; `builds` None for a setup that breaks a limit (its distance counts as 1). `loss`
-    and `wishes` as in `wishes`, 0 and nothing where the study states none.
+    words; `row` in the table; `positions` (knobs,), `labels` in knob order; `values` (objectives,) in edge units;
+    `margins` (limits,) in each metric's unit, positive where kept; `changes` as (knob, from, to); `minutes` of work
+    [min]; `ties` setups with the same rounded objectives on the front, itself included; `distance` 0 to 1, largest
+    distance to the best of an objective over the front's range; `builds` None for a setup that breaks a limit (its
+    distance counts as 1). `loss` and `wishes` as in `wishes`, 0 and nothing where the study states none.
     """
 
     kinds: tuple[str, ...]
