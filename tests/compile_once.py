@@ -11,6 +11,11 @@ if __name__ == "__main__":
     from cars import Answers, corner_phases, put, random_cars
     from corner_limits import limits_followed, limits_on_floats, limits_on_lanes
 
-    cars, phases = put(random_cars(1, 2), axle_law=float(sys.argv[1])), corner_phases()
-    for asked in (Answers, limits_on_lanes, limits_followed, limits_on_floats):
+    from explorer.model.car.slots import WISHBONE
+
+    law = float(sys.argv[1])
+    cars, phases = put(random_cars(1, 2), axle_law=law), corner_phases()
+    for asked in (Answers, limits_on_lanes, limits_followed):
         asked(cars, phases)
+    if law == WISHBONE:
+        limits_on_floats(cars, phases)
