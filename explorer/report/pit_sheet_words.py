@@ -216,13 +216,13 @@ def _stop(space: Space, stop: Stop, numbers: dict[tuple[float, ...], str], limit
 
 
 def _symptom(one: Ladder, space: Space) -> tuple[str, tuple[str, ...]]:
-    """What the driver says and the first single swaps that cure some of it."""
+    """What the driver says and the first changes that cure some of it."""
     cures = [_cure(rung, space) for rung in one.rungs if rung.cures][:CURES]
-    return flat(one.symptom.words), tuple(cures) or ("no single swap cures it",)
+    return flat(one.symptom.words), tuple(cures) or ("no change cures it",)
 
 
 def _cure(rung: Rung, space: Space) -> str:
-    text = f"{_swap(space, rung.knob, rung.old, rung.new)} ({rung.minutes:g}\u00a0min)"
+    text = f"{_swaps(space, rung.swaps)} ({rung.minutes:g}\u00a0min)"
     if rung.share < 0.995:
         text += f", right way in {_share(rung.share)}"
     return text + (", breaks a limit" if rung.broken else "")

@@ -12,8 +12,10 @@ from explorer.domain.units import unit_of
 from explorer.domain.unknowns import FIGURES, Unknown
 from explorer.model.car.slots import PHASE_COLUMNS
 from explorer.report import words
+from explorer.report.answers import rung_text
 from explorer.report.tables import unmet_text
 from explorer.report.words import escape
+from explorer.report.words import percent as _percent
 from explorer.study.everything.limits import ResolvedLimit
 from explorer.study.pits.carry_over import Carried, CarryOver
 from explorer.study.pits.feel import AT_LEAST, FeelLine
@@ -88,10 +90,6 @@ def _objective_cells(objectives: tuple[Objective, ...], pick: RobustPick, names:
         )
         for place, one in enumerate(objectives)
     ]
-
-
-def _percent(share: float) -> str:
-    return "under 1 %" if 0.0 < share < 0.01 else "over 99 %" if 0.99 < share < 1.0 else f"{100 * share:.0f} %"
 
 
 def _take(plan: Plan, space: Space) -> list[str]:
@@ -398,25 +396,10 @@ def stops(found: ChangePlan | None, note: str, limits: tuple[ResolvedLimit, ...]
     return lines
 
 
-def rung_text(one: Ladder, place: int, space: Space) -> str:
-    """One rung in words: "rear bar 1.2 mm to 1.1 mm (+2.1 %, 4 min)"."""
-    rung = one.rungs[place]
-    knob = space.knobs[space.knob_index(rung.knob)]
-    text = f"{words.knob_label(knob)} {words.setting_label(knob, rung.old)} to {words.setting_label(knob, rung.new)}"
-    amount = words.number(rung.cure, words.decimals(one.symptom.resolution), sign=True)
-    unit = {"resolutions": "felt differences"}.get(one.symptom.unit, one.symptom.unit)
-    text += f" ({amount} {unit}, {rung.minutes:g} min"
-    if rung.share < 0.995:
-        text += f", right way in {_percent(rung.share)}"
-    if set(rung.broken) - set(one.broken_now):
-        text += ", breaks a limit"
-    return text + ")"
-
-
 def ladder_lines(ladders: tuple[Ladder, ...], limits: tuple[ResolvedLimit, ...], space: Space, stem: str) -> list[str]:
     """The first rungs for every symptom, from the setup on the car now."""
     lines = [
-        "One part at a time from the setup on the car now, most cured per minute first "
+        "One part at a time, or the same at both ends, from the setup on the car now, most cured per minute first "
         f"([{stem}.csv](tables/{stem}.csv) has side effects; `setup-space next` asks from any setup).",
     ]
     rows = []

@@ -348,6 +348,11 @@ def map_stems(maps: Sequence[MetricMap]) -> tuple[str, ...]:
     return tuple(stems)
 
 
+def percent(share: float) -> str:
+    """A share as a person reads it; nothing that happens reads as never, and nothing that may fail as always."""
+    return "under 1 %" if 0.0 < share < 0.01 else "over 99 %" if 0.99 < share < 1.0 else f"{100 * share:.0f} %"
+
+
 def changes_text(space: Space, changes: Sequence[tuple[str, str, str]]) -> str:
     """What to change from the baseline, in words."""
     parts = []

@@ -21,7 +21,7 @@ from explorer.study.everything.wishes import resolve_wishes
 from explorer.study.pits.ladder import Ladder, ladder
 from explorer.study.pits.symptoms import SYMPTOMS
 from explorer.study.plan.change_plan import ChangePlan, change_plan
-from explorer.study.plan.learning import Learned, learn, systematic
+from explorer.study.plan.learning import Learned, learn, systematic, weighed
 from explorer.study.plan.narrowing import picked
 from explorer.study.plan.robust import Robust, robust_front, robust_of, split_of
 from explorer.study.plan.robust_shortlist import RobustShortlist, robust_shortlist
@@ -71,12 +71,12 @@ def thinned(space: Space, draws: Draws, count: int) -> Draws:
     return draws_at(space, draws.points[kept], times.astype(np.float64))
 
 
-def believed(space: Space, count: int, progress: Progress | None = None) -> Draws:
-    """About `count` scenarios of what is thought today: as drawn, or after what was seen."""
+def believed(space: Space, count: int) -> Draws:
+    """About `count` scenarios of what is thought today: as drawn, or weighed by what was seen."""
     if not space.planning.seen:
         return draw(space, count)
     many = draw(space, max(count, LEARNING_SCENARIOS))
-    return thinned(space, learn(space, space.planning.seen, many, progress).draws, count)
+    return thinned(space, weighed(space, space.planning.seen, many), count)
 
 
 def make_plan(
