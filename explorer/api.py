@@ -279,9 +279,10 @@ def compare(
 
 
 def resume(study: Path | str | LoadedStudy, folder: Path | str, *, progress: Progress | None = None) -> Run:
-    """Go on with the unfinished run in a folder and write it there, as `setup-space run --resume`; its answers.
+    """Go on with the unfinished run in a folder, or start one there, and write it, as `setup-space run --resume`; its
+    answers.
 
-    Raises ArtefactError where there is none, or it was made of other inputs.
+    Raises ArtefactError where the folder holds a finished run, or one that was made of other inputs.
     """
     from explorer.flow import pipeline, run_study
 

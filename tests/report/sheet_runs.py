@@ -44,8 +44,8 @@ def changes(result: RunResult) -> ChangePlan:
 def rung(knob: Knob, old: int, new: int, **more: object) -> Rung:
     """A swap that cures something."""
     made = Rung(
-        knob.name, new - old, knob.labels[old], knob.labels[new], knob.minutes, 1.0, 0.25, True, 1.0, (), (), 0,
-        np.zeros(2),
+        ((knob.name, knob.labels[old], knob.labels[new]),), new - old, knob.minutes, 1.0, 0.25, True, False, 1.0, (),
+        (), 0, np.zeros(2),
     )  # fmt: skip
     return replace(made, **more)  # type: ignore[arg-type]
 
@@ -53,7 +53,7 @@ def rung(knob: Knob, old: int, new: int, **more: object) -> Rung:
 def ladder(words: str, rungs: tuple[Rung, ...]) -> Ladder:
     """The swaps against one thing a driver says."""
     roles = Roles("", "", "", "hairpin", "sweep", sample_run.PHASES)
-    return Ladder(Symptom("key", words, "balance", "%", 0.5, True), roles, -1.0, (), rungs, (), (), 1, 0, "")
+    return Ladder(Symptom("key", words, "balance", "%", 0.5, True), roles, -1.0, (), rungs, (), 0, (), 1, 0, "")
 
 
 def ladders() -> tuple[Ladder, ...]:

@@ -107,7 +107,7 @@ def test_the_words_of_a_sheet_with_a_plan_of_changes():
                     f"rear spring {SOFT} to 0.45 (6{NB}min), breaks a limit",
                 ),
             ),
-            ("the car skips over bumps", ("no single swap cures it",)),
+            ("the car skips over bumps", ("no change cures it",)),
         ),
         visits=("baseline", "setup 2", "setup 1"),
     )
