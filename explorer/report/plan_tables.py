@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
 
 from explorer.domain.space import Space
 from explorer.domain.units import unit_of
@@ -20,6 +20,11 @@ from explorer.study.plan.plan import Plan
 from explorer.study.plan.robust import Robust
 from explorer.study.plan.split import Split
 from explorer.study.results import RunResult
+
+if TYPE_CHECKING:
+    import pandas as pd
+else:
+    from explorer.report.later import pd
 
 BLOCK = 16_384
 """Setups in one row group of the plan's table."""

@@ -1,4 +1,4 @@
-"""A driver's words into the practice file: what is understood, what is refused, and that nothing of the file is lost."""
+"""A driver's words into the practice file: what is understood, what is refused, and that nothing is lost."""
 
 from __future__ import annotations
 
@@ -108,7 +108,8 @@ def test_a_report_goes_to_the_end_and_comes_out_again(folder: Path) -> None:
         found = seen.add(loaded, "hairpin pushed", {"rear_bar": "1.0"}, NOON)
         assert practice.read_bytes().startswith(old) and practice.read_bytes().count(b"[[seen]]") == found.total == 8
         assert (b"\r\n" in old) == (b"\n" not in practice.read_bytes().replace(b"\r\n", b""))
-        assert found.reports[0].text == "hairpin, rear_bar 1.0: pushed" and b"2026-05-02T12:00:00" in practice.read_bytes()
+        assert found.reports[0].text == "hairpin, rear_bar 1.0: pushed"
+        assert b"2026-05-02T12:00:00" in practice.read_bytes()
         seen.add(load_study(study), "circle left 21 km/h right 22 km/h", {}, NOON)
         assert len(seen.undo(load_study(study)).reports) == 2
         assert seen.undo(load_study(study)).reports[0].text == "hairpin, rear_bar 1.0: pushed"

@@ -11,7 +11,19 @@ from explorer.domain.errors import ConfigError, Problem
 from explorer.domain.space import Rule, Space
 from explorer.inputs.load import load_study
 from explorer.inputs.practice import SEEN_LIMIT, load_practice
-from explorer.study.plan.kinds import KINDS, RULER_MM, Better, Feel, Known, LapTime, Lateral, Lifted, Roll, Speed, Touched
+from explorer.study.plan.kinds import (
+    KINDS,
+    RULER_MM,
+    Better,
+    Feel,
+    Known,
+    LapTime,
+    Lateral,
+    Lifted,
+    Roll,
+    Speed,
+    Touched,
+)
 
 CONFIGS = Path(__file__).parents[2] / "configs"
 

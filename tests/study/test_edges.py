@@ -21,9 +21,9 @@ from explorer.study.everything.shortlist import least_violating
 from explorer.study.pits.ladder import ladder
 from explorer.study.pits.symptoms import bump_disturbance
 from explorer.study.plan.change_plan import MOST_CHANGES, Change, Stop, _notes, _sets
+from explorer.study.plan.kinds import Better, Lateral, Roll, Speed, lift_margin
 from explorer.study.plan.learning import _alone, excluding_pairs, learn, rejuvenate
 from explorer.study.plan.plan import candidates, thinned
-from explorer.study.plan.kinds import Better, Lateral, Roll, Speed, lift_margin
 from explorer.study.plan.practice import Predicted, predict
 from explorer.study.plan.reports import Report
 from explorer.study.plan.robust import FIGURES, figure_table

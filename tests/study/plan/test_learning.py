@@ -18,7 +18,7 @@ from explorer.model.metrics import metric_columns
 from explorer.study.everything.evaluate import evaluate_positions
 from explorer.study.plan import learning
 from explorer.study.plan.kinds import KINDS, lift_margin
-from explorer.study.plan.learning import effective_number, learn, rejuvenate, reweighted, systematic
+from explorer.study.plan.learning import effective_number, learn, rejuvenate, reweighted, systematic, weighed
 from explorer.study.plan.practice import Predicted, log_likelihoods, predict
 from explorer.study.plan.reports import Reading, Report
 from explorer.study.plan.scenarios import draw, draws_at, weighted
@@ -327,6 +327,16 @@ def test_learning_finds_the_grip_and_says_how_it_got_there(study: Space) -> None
     assert np.array_equal(only_weighed.draws.points, draws.points)
 
 
+def test_quick_weights_are_those_of_learning(study: Space) -> None:
+    """Catches an answer at the pit table that leans on other beliefs than the plan."""
+    written = (seen(study, "lateral", "sweep", value=7.6), seen(study, "touched", "", value=1.0))
+    draws = draw(study, 64)
+    slow = learn(dataclasses.replace(study, planning=Planning(rejuvenate_below=0.0)), written, draws)
+    quick = weighed(study, written, draws)
+    assert np.array_equal(quick.weights, slow.draws.weights) and np.ptp(quick.weights) > 0.01
+    assert np.array_equal(quick.points, draws.points)
+
+
 def test_nothing_seen_changes_nothing(study: Space) -> None:
     """Catches weights lost where no observation is given."""
     draws = weighted(draw(study, 8), np.array([1.0, 1.0, 1.0, 1.0, 0.0, 0.0, 0.0, 0.0]))
@@ -504,10 +514,8 @@ def test_numbers_of_the_newer_kinds_by_hand(study: Space) -> None:
     mean = column("mean_grip_margin_pct", 1) - column("mean_grip_margin_pct")
     assert told.numbers[2] == pytest.approx(mean, abs=1e-12)
     share = phases[:, weight] / phases[:, weight].sum()
-    laps = [
-        sum(s / np.sqrt(1 + column(f"{p}.grip_margin_pct", k) / 100) for s, p in zip(share, study.phase_names, strict=True))
-        for k in (1, 0)
-    ]
+    paces = [[1 + column(f"{name}.grip_margin_pct", k) / 100 for name in study.phase_names] for k in (1, 0)]
+    laps = [sum(s / np.sqrt(one) for s, one in zip(share, pace, strict=True)) for pace in paces]
     assert told.numbers[3] == pytest.approx(50.0 * (laps[0] / laps[1] - 1.0))
     assert np.corrcoef(told.numbers[3], mean)[0, 1] < -0.9
     grip, sweep = draws.numbers[:, 0], phases[study.phase_names.index("sweep")]
