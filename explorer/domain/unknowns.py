@@ -58,8 +58,9 @@ class Planning:
 
     `quantile` is the low quantile of each figure where more is better, and the high one where less is; `shortlist_on`
     one of `FIGURES`; `carry_over` the name of a liked setup or ""; `minutes_between_runs` the pit time before each
-    run [min]; `rejuvenate_below` the share of effective scenarios below which they are drawn anew;
-    `seen` what was seen in practice, each a `Report` (`explorer.study.plan.reports`).
+    run [min], `minutes` all that there are (0: nobody counted), `starts` when they begin on the clock ("": nobody
+    said); `rejuvenate_below` the share of effective scenarios below which they are drawn anew; `seen` what was seen in
+    practice, each a `Report` (`explorer.study.plan.reports`).
     """
 
     asked: bool = False
@@ -68,5 +69,7 @@ class Planning:
     shortlist_on: str = "quantile"
     carry_over: str = ""
     minutes_between_runs: float = 15.0
+    minutes: float = 0.0
+    starts: str = ""
     rejuvenate_below: float = 0.3
     seen: tuple[Any, ...] = ()

@@ -61,6 +61,7 @@ _BY_VALIDATOR: dict[Any, Schema] = {
     _validator(fields.Choices): {"type": "object", "minProperties": 1, "additionalProperties": _LABELS},
     _validator(fields.Flag): {"type": "boolean"},
     _validator(SetupTable): _LEVELS,
+    _validator(fields.Clock): {"type": "string", "pattern": r"^([01]?\d|2[0-3]):[0-5]\d$"},
     _validator(Moment): {"type": "string", "format": "date-time"},
 }
 """What each plain type of `fields` lets through."""

@@ -24,12 +24,14 @@ NOTHING = "Nothing keeps every limit, so no setup is recommended. The report nam
 
 @dataclass(frozen=True)
 class StopText:
-    """A line of the work list: what to change, minutes, the setup run afterwards, and what to mind ("" for nothing)."""
+    """A line of the work list: what to change, minutes, the setup run afterwards, what to mind ("" for nothing), and
+    when it runs on the clock ("" where nobody said when practice starts)."""
 
     change: str
     minutes: str
     reaches: str
     mind: str
+    slot: str = ""
 
 
 @dataclass(frozen=True)
@@ -172,8 +174,8 @@ def _stops_note(changes: ChangePlan | None) -> str:
     if changes is None:
         return "least work first; put the baseline back in between"
     return (
-        f"{changes.minutes:g} min in all, the least that visits every setup; {changes.minutes_between_runs:g} min "
-        "between runs"
+        f"{changes.minutes:g} min of work; {changes.minutes_between_runs:g} min between runs, "
+        f"{changes.elapsed:g} min to the last"
     )
 
 
@@ -212,7 +214,8 @@ def _stop(space: Space, stop: Stop, numbers: dict[tuple[float, ...], str], limit
         mind.append("breaks " + "; ".join(flat(limits.get(text, text)) for text in stop.broken))
     reaches = numbers.get(tuple(np.asarray(stop.positions)), stop.reaches) if stop.reaches else "on the way"
     swaps = _swaps(space, [(one.knob, one.old, one.new) for one in stop.changes])
-    return StopText(swaps, f"{stop.minutes:g}", flat(reaches), "; ".join(mind))
+    slot = words.clock(space.planning.starts, stop.run_at)
+    return StopText(swaps, f"{stop.minutes:g}", flat(reaches), "; ".join(mind), slot)
 
 
 def _symptom(one: Ladder, space: Space) -> tuple[str, tuple[str, ...]]:

@@ -372,7 +372,9 @@ def _stop_line(number: int, stop: Stop, limits: tuple[ResolvedLimit, ...], space
         warn.append("a rule forbids this setup")
     if stop.broken:
         warn.append("breaks " + words.limits_text(limits, stop.broken))
-    return [str(number), what, f"{stop.minutes:g}", stop.reaches or "on the way", "; ".join(warn)]
+    slot = words.clock(space.planning.starts, stop.run_at)
+    place = f"{number}, runs {slot}" if slot else str(number)
+    return [place, what, f"{stop.minutes:g}", stop.reaches or "on the way", "; ".join(warn)]
 
 
 def stops(found: ChangePlan | None, note: str, limits: tuple[ResolvedLimit, ...], space: Space) -> list[str]:
@@ -382,7 +384,7 @@ def stops(found: ChangePlan | None, note: str, limits: tuple[ResolvedLimit, ...]
     text = (
         f"From the baseline through every setup above, the cheapest way: {found.minutes:g} minutes of work in "
         f"{words.count(len(found.stops), 'stop')}, one run after each, {found.minutes_between_runs:g} minutes between "
-        "runs."
+        f"runs: {found.elapsed:g} minutes to the last run."
     )
     if found.saved > 0.0:
         text += f" The order above would cost {found.saved:g} minutes more."

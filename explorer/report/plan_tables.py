@@ -210,6 +210,7 @@ def changes_table(changes: ChangePlan) -> pd.DataFrame:
                 "to": change.new,
                 "minutes": change.minutes,
                 "minutes of the stop": stop.minutes,
+                "minutes until it runs": stop.run_at,
                 "longer than the time between runs": stop.too_long,
                 "setup reached": stop.reaches,
                 "allowed": stop.allowed,

@@ -38,6 +38,7 @@ def changes(result: RunResult) -> ChangePlan:
         stop(space, (1.0, 2.0), (2.0, 2.0), "", broken=(sample_run.LIMITS[0].text,)),
         stop(space, (2.0, 2.0), (3.0, 2.0), "setup 1", too_long=True),
     )
+    stops = tuple(replace(one, run_at=15.0 * number) for number, one in enumerate(stops, start=1))
     return ChangePlan(stops, (1, 0), ("setup 1", "setup 2"), 14.0, 20.0, 6.0, 15.0, 0, ())
 
 
