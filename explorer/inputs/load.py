@@ -87,6 +87,8 @@ def _load(study: Source, path: Path, allow_outside: bool) -> LoadedStudy:
         name = usual
     if space is not None and name:
         space = files.practice(name, space)
+        if name == usual and space.planning.seen:
+            space = replace(space, notes=(*space.notes, f"practice was read from {name}, found beside the study"))
     if problems or space is None:
         raise ConfigError(problems or [Problem(study.path, 0, "", "", "this study cannot be read; please report it")])
     read = tuple(InputFile(item.path, item.sha256) for item in files.sources)

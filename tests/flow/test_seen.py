@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import datetime
 import os
+import random
 import shutil
 from pathlib import Path
 
@@ -12,7 +13,9 @@ import pytest
 from explorer.domain.errors import ArtefactError, ConfigError, ExplorerError, SpaceError
 from explorer.flow import seen
 from explorer.inputs.load import LoadedStudy, load_study
-from explorer.inputs.said import completions, entries_from, vocabulary
+from explorer.inputs.practice import reports_in
+from explorer.inputs.said import completions, entries_from, entry_text, vocabulary
+from explorer.inputs.source import Source
 from explorer.runs import disk
 
 CONFIGS = Path(__file__).parents[2] / "configs"
@@ -145,6 +148,7 @@ def test_a_study_without_a_practice_file_gets_one_by_rule(folder: Path) -> None:
     assert found.path == folder / "practice" / "2wd_turf.toml" and found.path.is_file()
     loaded = load_study(study)
     assert [one.text for one in loaded.space.planning.seen] == [found.reports[0].text]
+    assert "practice was read from practice/2wd_turf.toml, found beside the study" in loaded.space.notes
     assert any(Path(file.path) == found.path for file in loaded.files)
     assert "better than front_bar none, rear_bar 1.0" in found.reports[0].text
     seen.undo(loaded)
@@ -229,6 +233,25 @@ def test_a_report_that_does_not_fit_is_not_written(folder: Path) -> None:
         with pytest.raises(ConfigError, match=told):
             seen.add(load_study(study), words, {}, NOON)
         assert practice.read_bytes() == old
+
+
+def test_any_words_end_in_a_report_or_a_sentence(turf: LoadedStudy) -> None:
+    """Catches a traceback, and an entry that is understood and cannot be read back, over words taken at random."""
+    space, rng = turf.space, random.Random(1)
+    own, before = turf.space.named({"rear_bar": "1.0"}), turf.space.named({})
+    odd = ["10.2 km/h", "\u00b1", "+-", "0.3", "rear_bar=1.2", "=", "x=", "not", "in", "'\"", "\\", "\x00", "\n"]
+    words = [*vocabulary(space), *odd, "[[seen]]", "9" * 400, "front", "left", "lap", "17.8", "was", "18.1", "4 mm", "1.3"]
+    read = 0
+    for _ in range(3_000):
+        said = " ".join(rng.choice(words) for _ in range(rng.randint(1, 5)))
+        try:
+            entries = entries_from(said, space, own, before)
+            text = "\n".join(entry_text(entry, "2026-05-02T10:00:00") for entry in entries)
+            assert len(reports_in(Source("words.toml", []), space, text.encode())) == len(entries), said
+            read += 1
+        except ExplorerError as fault:
+            assert str(fault), said
+    assert read > 10
 
 
 def test_the_shell_completes_phases_and_words(folder: Path) -> None:

@@ -167,14 +167,13 @@ class Known(Reading):
     def read(cls, entry: Any, space: Space) -> dict[str, Any]:
         if entry.value is None:
             raise Unfit("value", "", f"this key is needed: what was read, in the unit of {entry.unknown}")
-        names = {name: place for one in space.unknowns for name, place in _names(one).items()}
+        names = _readable(space)
         if entry.unknown not in names:
             raise Unfit("unknown", entry.unknown, f"an unknown of the study: {', '.join(names) or 'it has none'}")
-        one, place = names[entry.unknown]
-        factor = _factor(one)
+        one, place, factor = names[entry.unknown]
         low, high = one.low[place] / factor, one.high[place] / factor
         if not low <= entry.value <= high:
-            allowed = f"{low:.4g} to {high:.4g} {one.unit}, what the study thinks possible".replace(" ,", ",")
+            allowed = f"{low:.4g} to {high:.4g} {one.unit}, what the study thinks possible: a sound reading outside needs a wider spread there"
             raise Unfit("value", f"{entry.value:g}", allowed)
         width = one.spread[place] / factor
         error = RULER_MM if one.key == "bump_height_mm" else READ_SHARE * width
@@ -189,13 +188,13 @@ class Known(Reading):
             said.take(r"\bbumps?( height)?\b")
             found = said.take(rf"{_NUMBER} ?(mm)?\b")
             return None if found is None else {"unknown": "bump_height_mm", "value": float(found[1])}
-        names = {name: one for one in space.unknowns for name in _names(one)}
+        names = _readable(space)
         for name in sorted(names, key=lambda name: (-len(name), name)):
             unit = unit_of(name)
             stem = name.removesuffix("_" + unit.suffix) if unit else name
             found = said.take(rf"\b{stem.replace('_', '[ _-]')}\b[^\d+-]*(-?\d+(?:\.\d+)?(?:e-?\d+)?)")
             if found is not None:
-                said.take(rf"(?<!\w){re.escape(names[name].unit)}(?!\w)" if unit else r"(?!)")
+                said.take(rf"(?<!\w){re.escape(names[name][0].unit)}(?!\w)" if unit else r"(?!)")
                 return {"unknown": name, "value": float(found[1])}
         return None
 
@@ -214,11 +213,11 @@ class Known(Reading):
         return f"{self.what} read as {self.value:g} {self.unit}".rstrip()
 
     def number(self, ran: Ran) -> FloatArray:
-        one, place = {n: p for one in ran.space.unknowns for n, p in _names(one).items()}[self.what]
-        return ran.slot(one.slots[place]) / _factor(one)
+        one, place, factor = _readable(ran.space)[self.what]
+        return ran.slot(one.slots[place]) / factor
 
     def check(self, space: Space) -> None:
-        if self.what not in {name for one in space.unknowns for name in _names(one)}:
+        if self.what not in _readable(space):
             raise SpaceError(f"line {self.line}: {self.what} is no unknown of the study")
         if not self.sigma > 0.0:
             raise SpaceError(f"line {self.line}: the error must be above 0, not {self.error:g}")
@@ -363,17 +362,15 @@ def _turn(said: Said) -> dict[str, str]:
     return {} if found is None else {"turn": found[1]}
 
 
-def _factor(one: Unknown) -> float:
-    unit = unit_of(one.key)
-    return unit.factor if unit else 1.0
-
-
-def _names(one: Unknown) -> dict[str, tuple[Unknown, int]]:
-    """What an unknown may be called: its own key, and each of its numbers in the same unit."""
-    unit = unit_of(one.key)
-    found = {one.key: (one, 0)}
-    for place, slot in enumerate(one.slots):
-        found[f"{SLOTS[slot]}_{unit.suffix}" if unit else SLOTS[slot]] = (one, place)
+def _readable(space: Space) -> dict[str, tuple[Unknown, int, float]]:
+    """What may be read directly: every unknown by its own key, and by each of its numbers in the same unit; with the
+    number's place and the factor of the unit to SI."""
+    found = {}
+    for one in space.unknowns:
+        unit = unit_of(one.key)
+        tail, factor = (f"_{unit.suffix}", unit.factor) if unit else ("", 1.0)
+        found |= {SLOTS[slot] + tail: (one, place, factor) for place, slot in enumerate(one.slots)}
+        found[one.key] = (one, 0, factor)
     return found
 
 
