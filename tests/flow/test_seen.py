@@ -240,7 +240,8 @@ def test_any_words_end_in_a_report_or_a_sentence(turf: LoadedStudy) -> None:
     space, rng = turf.space, random.Random(1)
     own, before = turf.space.named({"rear_bar": "1.0"}), turf.space.named({})
     odd = ["10.2 km/h", "\u00b1", "+-", "0.3", "rear_bar=1.2", "=", "x=", "not", "in", "'\"", "\\", "\x00", "\n"]
-    words = [*vocabulary(space), *odd, "[[seen]]", "9" * 400, "front", "left", "lap", "17.8", "was", "18.1", "4 mm", "1.3"]
+    more = ["[[seen]]", "9" * 400, "front", "left", "lap", "17.8", "was", "18.1", "4 mm", "1.3"]
+    words = [*vocabulary(space), *odd, *more]
     read = 0
     for _ in range(3_000):
         said = " ".join(rng.choice(words) for _ in range(rng.randint(1, 5)))

@@ -173,7 +173,7 @@ class Known(Reading):
         one, place, factor = names[entry.unknown]
         low, high = one.low[place] / factor, one.high[place] / factor
         if not low <= entry.value <= high:
-            allowed = f"{low:.4g} to {high:.4g} {one.unit}, what the study thinks possible: a sound reading outside needs a wider spread there"
+            allowed = f"{low:.4g} to {high:.4g} {one.unit}".rstrip() + ", what the study thinks possible: mend it there"
             raise Unfit("value", f"{entry.value:g}", allowed)
         width = one.spread[place] / factor
         error = RULER_MM if one.key == "bump_height_mm" else READ_SHARE * width
@@ -365,7 +365,7 @@ def _turn(said: Said) -> dict[str, str]:
 def _readable(space: Space) -> dict[str, tuple[Unknown, int, float]]:
     """What may be read directly: every unknown by its own key, and by each of its numbers in the same unit; with the
     number's place and the factor of the unit to SI."""
-    found = {}
+    found: dict[str, tuple[Unknown, int, float]] = {}
     for one in space.unknowns:
         unit = unit_of(one.key)
         tail, factor = (f"_{unit.suffix}", unit.factor) if unit else ("", 1.0)
