@@ -41,7 +41,7 @@ IMPORTERS = {
     "matplotlib": ("report/figures.py", "report/pit_sheet_pdf.py"),
     "pyarrow": ("runs/artefacts.py",),
     "plotly": ("report/page/build.py",),
-    "typer": ("cli/commands.py", "cli/options.py", "cli/run_commands.py"),
+    "typer": ("cli/commands.py", "cli/options.py", "cli/pit_commands.py", "cli/run_commands.py"),
     "rich": ("cli/terminal.py",),
     "tomllib": ("inputs/source.py", "validation/trade/statements.py"),
     "mujoco": ("validation/multibody.py", "validation/wishbone/multibody.py"),

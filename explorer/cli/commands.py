@@ -15,7 +15,7 @@ from typing import Annotated
 
 import typer
 
-from explorer.cli import run_commands
+from explorer.cli import pit_commands, run_commands
 from explorer.cli.interrupts import end_promptly
 from explorer.cli.options import ALLOW_OUTSIDE, Cluster, Json, Quiet, Sets, Study, Workers, ended, load, verdict
 from explorer.cli.terminal import (
@@ -261,34 +261,6 @@ def plan(
     ended(work)
 
 
-@app.command("next")
-def next_command(
-    study: Study,
-    symptom: Annotated[str, typer.Option("--symptom", help="What the driver says; leave it out for the list.")] = "",
-    sets: Sets = None,
-    nominal: Annotated[bool, typer.Option("--nominal", help="At the best guess, not over what is unknown.")] = False,
-    as_json: Json = False,
-) -> None:
-    """Which single part to change next against a symptom, from the baseline or the setup you set."""
-
-    def work() -> int:
-        from explorer.flow import pipeline
-        from explorer.study.pits.symptoms import SYMPTOMS
-
-        if not symptom:
-            if as_json:
-                print_json(dict(SYMPTOMS))
-                return DONE
-            for key, text in SYMPTOMS:
-                print(f"{key:20s} {text}")
-            return DONE
-        found = pipeline.next_change(load(study), symptom, choices(sets), nominal)
-        print_json(found.facts) if as_json else say(found.text)
-        return DONE
-
-    ended(work)
-
-
 @app.command()
 def compare(
     first: Annotated[Path, typer.Argument(help="Study file, or the folder of a finished run.", metavar="FIRST")],
@@ -312,6 +284,7 @@ def compare(
     ended(work)
 
 
+pit_commands.register(app)
 run_commands.register(app)
 
 

@@ -14,7 +14,6 @@ from explorer.domain.errors import ExplorerError, ModelError, SpaceError
 from explorer.domain.space import FloatArray, Space
 from explorer.inputs.load import LoadedStudy
 from explorer.model.metrics import describe, metric_columns
-from explorer.report.answers import Answer, ladder_answer
 from explorer.runs.kept import Kept
 from explorer.study.everything.columns import ColumnStore
 from explorer.study.everything.evaluate import (
@@ -34,9 +33,9 @@ from explorer.study.everything.shortlist import NothingFeasible, Shortlist, make
 from explorer.study.everything.stream import EXAMPLES, PartMaker, Streamed, by_level, one_by_one, stream
 from explorer.study.everything.wishes import resolve_wishes
 from explorer.study.pits.carry_over import CarryOver, carry_over
-from explorer.study.pits.ladder import Ladder, ladder
+from explorer.study.pits.ladder import Ladder
 from explorer.study.plan.change_plan import MOST_SETUPS, ChangePlan, change_plan
-from explorer.study.plan.plan import LADDER_SCENARIOS, Plan, believed, ladders, make_plan
+from explorer.study.plan.plan import Plan, ladders, make_plan
 from explorer.study.questions.assumptions import AssumptionEffects, assumption_effects
 from explorer.study.questions.exact import StepEffects, exact_indices, step_effects
 from explorer.study.questions.maps import MetricMap, map_metric
@@ -327,19 +326,6 @@ def planned(
     if result.plan is None:
         raise SpaceError(result.plan_note)
     return result.plan, result.carried
-
-
-def next_change(study: LoadedStudy, symptom: str, choices: dict[str, str], nominal: bool = False) -> Answer:
-    """Single changes against a symptom from the baseline with some knobs set; over what is not known unless `nominal`.
-
-    Raises SpaceError for an unknown symptom, knob or level, or a setup that a rule forbids.
-    """
-    space = study.space
-    positions = space.built(choices)
-    draws = None if nominal else believed(space, LADDER_SCENARIOS)
-    scenarios = None if draws is None else draws.scenarios
-    found = ladder(space, resolve_limits(space), positions, symptom, scenarios)
-    return ladder_answer(found, space, dict(zip(space.knob_names, space.labels(positions), strict=True)))
 
 
 def save_every_setup(space: Space) -> bool:

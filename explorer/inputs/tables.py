@@ -15,6 +15,7 @@ from explorer.domain.unknowns import FIGURES, LAWS, UNLIKE_ENDS
 from explorer.inputs.assumed import ASSUMED, TORSION_HIGH, TORSION_LOW, TYRE_KEYS, AssumedKey
 from explorer.inputs.fields import (
     Choices,
+    Clock,
     FileName,
     Flag,
     Given,
@@ -447,6 +448,8 @@ class PitsTable(Table):
     """[pits]"""
 
     minutes_between_runs: Annotated[float, Quantity("number", 0.5, 1_000.0)] = 15.0
+    minutes: Annotated[float, Quantity("number", 0.0, 10_000.0, "all that there are; 0 where nobody counts")] = 0.0
+    starts: Clock = Field("", description='when the first stop begins on the clock, like "10:15"')
 
 
 class PracticeTable(Table):

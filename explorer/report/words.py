@@ -359,6 +359,24 @@ def map_stems(maps: Sequence[MetricMap]) -> tuple[str, ...]:
     return tuple(stems)
 
 
+def clock(starts: str, minutes: float) -> str:
+    """Time of day so many minutes after another; "" where nobody said when.
+
+    >>> clock("9:50", 75.0), clock("23:30", 45.0), clock("", 15.0)
+    ('11:05', '00:15', '')
+    """
+    if not starts:
+        return ""
+    hour, minute = map(int, starts.split(":"))
+    then = 60 * hour + minute + round(minutes)
+    return f"{then // 60 % 24:02d}:{then % 60:02d}"
+
+
+def percent(share: float) -> str:
+    """A share as a person reads it; nothing that happens reads as never, and nothing that may fail as always."""
+    return "under 1 %" if 0.0 < share < 0.01 else "over 99 %" if 0.99 < share < 1.0 else f"{100 * share:.0f} %"
+
+
 def changes_text(space: Space, changes: Sequence[tuple[str, str, str]]) -> str:
     """What to change from the baseline, in words."""
     parts = []

@@ -468,3 +468,41 @@ def test_show_tells_every_metric_and_what_it_means(small: Path) -> None:
     for line in glossary():
         assert line.label.partition(", ")[0] in numbers, line.name
         assert line.felt in " ".join(told.split()), line.name
+
+
+def test_seen_notes_a_report_and_takes_it_out(small: Path) -> None:
+    """Catches words that the shell splits lost, a file that undo does not empty, and facts unlike the text."""
+    code, found = answer_of("seen", small, "hairpin", "pushed", "--set", "rear_bar=1.0", "--json")
+    assert code == 0 and found["total"] == 1 and found["reports"][0]["seen"] == "hairpin, rear_bar 1.0: pushed"
+    assert Path(found["file"]).read_text(encoding="utf-8").count("[[seen]]") == 1
+    code, text = call("seen", small, "better than front_bar=none")
+    assert code == 0 and "understood: baseline: better than front_bar none" in text and "setup-space run" in text
+    code, text = call("seen", small, "hairpn pushed")
+    assert code == 2 and "did you mean hairpin" in text
+    for words in (("--undo", "hairpin pushed"), ()):
+        code, text = call("seen", small, *words)
+        assert code == 2 and "--undo" in text
+    assert [call("seen", small, "--undo")[0] for _ in range(3)] == [0, 0, 2]
+
+
+def test_next_takes_several_symptoms_and_the_time_left(small: Path) -> None:
+    """Catches the last of several symptoms answered alone, and a change offered that takes longer than there is."""
+    words = ("--symptom", "slow", "--symptom", "hairpin-push", "--minutes", "5", "--nominal")
+    code, found = answer_of("next", small, *words, "--json")
+    assert code == 0 and found["symptom"]["key"] == "slow + hairpin-push" and found["too_long"] > 0
+    assert max(rung["minutes"] for rung in found["rungs"]) <= 5.0
+    text = call("next", small, *words)[1]
+    assert "slow to respond; the car will not rotate" in text and "what everybody does first" in text
+
+
+@pytest.mark.parametrize("words", ["show {}", "seen {} hairpin pushed", "next {} --symptom slow"])
+def test_the_pit_table_waits_for_no_library_that_it_does_not_need(small: Path, words: str) -> None:
+    """Catches tables, drawing and search loaded for one line of answer: they take longer than the answer."""
+    heavy = "('pandas', 'matplotlib', 'optuna', 'SALib', 'pyarrow.dataset', 'distributed', 'plotly')"
+    code = (
+        "import sys; from explorer.cli.commands import app; "
+        f"app({words.format(small).split()!r}, standalone_mode=False); "
+        f"late = [name for name in {heavy} if name in sys.modules]; assert not late, late"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=600)
+    assert done.returncode == 0, done.stderr
