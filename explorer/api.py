@@ -23,7 +23,8 @@ from explorer.inputs.load import LoadedStudy, load_study
 from explorer.model.metrics import describe
 from explorer.report import plan_sections, plan_tables, tables
 from explorer.report.answers import Answer
-from explorer.report.words import map_stems
+from explorer.report.headline import headline_lines
+from explorer.report.words import escape, map_stems
 from explorer.study.everything.evaluate import Progress, evaluate_all
 from explorer.study.everything.shortlist import NothingFeasible
 from explorer.study.everything.stream import PartMaker, one_by_one
@@ -153,7 +154,9 @@ class PlanAnswer:
     @property
     def text(self) -> str:
         """The plan in the words of the report."""
-        said = plan_sections.plan_report(self.plan, self.space)
+        first = headline_lines(self.plan, self.space)
+        said = ["## Take setup 1", *(escape(line) for line in first)] if first else []
+        said += plan_sections.plan_report(self.plan, self.space)
         if self.carried is not None:
             said += plan_sections.carried_report(self.carried, self.plan.limits, self.space)
         return "\n\n".join(said)

@@ -300,6 +300,10 @@ class Feel(Judgement):
     keys, usual, band, flat, subject = ("feel",), 3.0, 2.0, 1.0 / 3.0, "a balance of "
     vocabulary = ("pushed", "neutral", "loose", "on power")
 
+    @property
+    def complains(self) -> bool:
+        return self.value != 0.0
+
     @classmethod
     def read(cls, entry: Any, space: Space) -> dict[str, Any]:
         return {"value": FEELS.index(entry.feel) - 1.0}

@@ -34,8 +34,9 @@ SWEEPS = 12
 SMALLEST_STEP, LARGEST_STEP = 0.05, 1.0
 """Steps of the moves, drawn anew each time, evenly on the logarithm; 1 draws from the law itself."""
 
-IMPROBABLE = 0.01
-"""A report is named when everything else makes one at least as far out less likely than this."""
+IMPROBABLE = 0.05
+"""A report is named when everything else makes one at least as far out less likely than this share of one over the
+number of reports: so often is a sound one named among all of them (Bonferroni)."""
 
 EXCLUDING = 0.1
 """Two reports are named when both together are less likely than this share of what they would be if unrelated."""
@@ -307,7 +308,7 @@ def _what_does_not_fit(
         if anew and effective_number(weights) < FEWEST:
             source, over = late_told, reweighted(after.weights, -late_logs[number])
         chances[number] = tail_probability(seen, source.numbers[number], source.answered[number], over)
-        if chances[number] < IMPROBABLE:
+        if chances[number] < IMPROBABLE / len(observations):
             found.append(Contradiction((number,), float(chances[number]), _alone(seen, source, number, over)))
     found += excluding_pairs(observations, told, fresh.weights)
     return chances, tuple(found)

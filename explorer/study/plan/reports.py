@@ -214,6 +214,11 @@ class Judgement(Report):
 
     band: ClassVar[float] = 0.0
 
+    @property
+    def complains(self) -> bool:
+        """Whether it is what a driver would rather not have again."""
+        return not self.compares and self.value < 0.0
+
     def law(self, number: FloatArray) -> FloatArray:
         below, above = ndtr((-self.band - number) / self.sigma), ndtr((number - self.band) / self.sigma)
         within = ndtr((self.band - number) / self.sigma) - below
