@@ -109,13 +109,13 @@ def margins(limits: tuple[ResolvedLimit, ...], table: MetricTable) -> FloatArray
 
     Rows that the model could not answer hold -inf: never kept.
     """
-    result = np.empty((len(table), len(limits)))
-    for index, limit in enumerate(limits):
+    result = np.empty((len(limits), len(table)))  # limit by limit: several times faster
+    for own, limit in zip(result, limits, strict=True):
         sign = 1.0 if limit.sense == "at_least" else -1.0
-        result[:, index] = sign * (table.column(limit.metric) - limit.bound) / limit.resolution
-    result[(result < 0.0) & (result > -SLACK)] = 0.0
-    result[~table.valid] = -np.inf
-    return result
+        own[:] = sign * (table.column(limit.metric) - limit.bound) / limit.resolution
+    np.putmask(result, (result < 0.0) & (result > -SLACK), 0.0)
+    result[:, ~table.valid] = -np.inf
+    return result.T
 
 
 def violations(limits: tuple[ResolvedLimit, ...], table: MetricTable) -> FloatArray:
