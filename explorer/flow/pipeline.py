@@ -26,8 +26,8 @@ from explorer.study.everything.evaluate import (
     fault_words,
     table_of,
 )
-from explorer.study.everything.front import Front, pareto_front
-from explorer.study.everything.limits import ResolvedLimit, count_limits, feasible, resolve_limits
+from explorer.study.everything.front import Front
+from explorer.study.everything.limits import ResolvedLimit, resolve_limits
 from explorer.study.everything.shortlist import NothingFeasible, Shortlist, make_shortlist
 from explorer.study.everything.stream import EXAMPLES, PartMaker, Streamed, by_level, one_by_one, stream
 from explorer.study.everything.wishes import resolve_wishes
@@ -63,15 +63,15 @@ class Clock:
         return result
 
 
-def failures_of(found: Streamed | MetricTable) -> Failures:
+def failures_of(found: Streamed | SearchResult) -> Failures:
     """Setups the model could not answer, with the knob levels most tied to them. Nothing is dropped in silence."""
+    space, count = found.table.space, found.counts.invalid
     if isinstance(found, Streamed):
-        space, count = found.table.space, found.counts.invalid
         failed, setups = found.failed_by_level, found.setups_by_level
         examples, reasons = found.failed_examples, found.failed_words
     else:
-        space, bad = found.space, found.positions[~found.valid]
-        count, failed, setups = len(bad), by_level(space, bad), by_level(space, found.positions)
+        bad = found.failed
+        failed, setups = by_level(space, bad), found.asked_by_level
         examples = failed_setups(space, bad[:EXAMPLES])
         reasons = tuple(Counter(fault_words(space, bad)).most_common())
     if not count:
@@ -236,7 +236,7 @@ def answer(
 
         found = once("search", lambda: search_space(space, limits, progress, wishes))
         table, front = found.table, found.front
-        whole, counts, setups, failures = table, count_limits(limits, table), len(table), failures_of(table)
+        whole, counts, setups, failures = table, found.counts, found.looked, failures_of(found)
         indices, note = once("indices", lambda: _indices(space, None, progress))
         against = once("search against the exact front", lambda: judged(space, limits, front, progress))
     shortlist = clock.run("shortlist", lambda: make_shortlist(table, limits, front, counts, wishes))
@@ -335,10 +335,11 @@ def judged(
     """A searched front held against the exact one; None where the space cannot be listed or no setup was found."""
     if not (space.enumerable and space.full_size <= space.settings.exhaustive_up_to and len(front)):
         return None
-    whole = evaluate_all(space, progress)
     from explorer.study.questions.search import agreement
 
-    return agreement(front, pareto_front(whole, feasible(limits, whole), exact=True))
+    whole = stream(space, limits, (), progress=progress)
+    with whole.store:
+        return agreement(front, whole.front)
 
 
 def one_map(
@@ -357,5 +358,5 @@ def searched(study: LoadedStudy, progress: Progress | None = None) -> tuple[Sear
 
     limits = resolve_limits(space)
     found = search_space(space, limits, progress, resolve_wishes(space))
-    refuse_unanswered(failures_of(found.table), len(found.table))
+    refuse_unanswered(failures_of(found), found.looked)
     return found, judged(space, limits, found.front, progress)

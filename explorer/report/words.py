@@ -16,6 +16,7 @@ from explorer.model.metrics import describe
 from explorer.study.everything.limits import ResolvedLimit
 from explorer.study.everything.wishes import Nearest, ResolvedWish, WishLine
 from explorer.study.questions.maps import MetricMap
+from explorer.study.questions.search_results import SearchResult
 
 MODEL_LIMITS: tuple[str, ...] = (
     "The cornering part is quasi-static: the car stands still in each corner phase. Only the response figures "
@@ -292,6 +293,32 @@ def nearest_text(found: Nearest, space: Space) -> str:
         f"{wish_text(line.wish, space)} cannot be had here within the limits: the nearest is {where}, "
         f"with {wished_value(line.wish, line.value)}{_of_it(line)}"
     )
+
+
+def found_text(search: SearchResult | None) -> str:
+    """Where a front comes from, in sentences; without a search it is exact."""
+    return "The front is exact." if search is None else f"A search found it, so it is not exact. {local_text(search)}"
+
+
+def local_text(search: SearchResult) -> str:
+    """How far a search came with changes of one and two knobs, in a sentence."""
+    local = search.local
+    if not local.budget:
+        return "Better setups may exist: single and double changes were not tried."
+    steps = " (of 1, 2, 4, ... places on a knob with many)" if local.jumping else ""
+    spent = f"the budget of {local.budget:,} setups was spent"
+    if local.standing_tried < local.standing:
+        return (
+            f"Better setups may be near: {spent} when every single and double change{steps} had been tried on "
+            f"{local.standing_tried:,} of the {local.standing:,} setups that stand for its points."
+        )
+    if not len(search.front):
+        return f"No single or double change{steps} brings the setups that miss by least nearer to the limits."
+    text = f"No single or double change{steps} of a setup that stands for one of its points improves it"
+    if local.ties_tried < local.ties:
+        tried = f"on {local.ties_tried:,} of the {count(local.ties, 'setup')} that tie with them"
+        return f"{text}; all changes had been tried {tried} too when {spent}."
+    return f"{text}, nor one of a setup that ties with them." if local.ties else f"{text}."
 
 
 def dropped_text(dropped: Sequence[str], objectives: Sequence[Objective]) -> str:

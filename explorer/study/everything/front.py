@@ -96,7 +96,7 @@ def nondominated(scores: FloatArray) -> BoolArray:
     in_cells = _in_cells(scores)
     if in_cells is not None:
         return in_cells
-    unique, inverse = _distinct(scores)
+    unique, inverse = distinct(scores)
     keep: BoolArray = moocore.is_nondominated(unique, keep_weakly=True)
     return keep[inverse]
 
@@ -225,7 +225,7 @@ def greedy_subset(points: FloatArray, size: int, start: tuple[int, ...] = ()) ->
     return tuple(chosen)
 
 
-def _distinct(points: FloatArray) -> tuple[FloatArray, IntArray]:
+def distinct(points: FloatArray) -> tuple[FloatArray, IntArray]:
     """Distinct rows and, for each row, the number of its distinct one."""
     order = np.lexsort(points.T)
     fresh = np.ones(len(points), dtype=bool)
