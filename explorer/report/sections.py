@@ -381,7 +381,7 @@ def method(result: RunResult, pictures: Pictures) -> list[str]:
         how = (
             f"A search looked at {result.setups:,} distinct setups in {phases}: {first:,} in {search.generations:,} "
             f"generations (NSGA-II, seed {space.seed}), then {search.local.looked:,} by single and double changes of "
-            f"the best. The front is not exact. {words.local_text(search)}"
+            f"the best. The front is not exact: better setups may exist. {words.local_text(search)}"
         )
     if result.agreement is not None:
         found = result.agreement

@@ -297,19 +297,21 @@ def nearest_text(found: Nearest, space: Space) -> str:
 
 def found_text(search: SearchResult | None) -> str:
     """Where a front comes from, in sentences; without a search it is exact."""
-    return "The front is exact." if search is None else f"A search found it, so it is not exact. {local_text(search)}"
+    if search is None:
+        return "The front is exact."
+    return f"A search found it, so it is not exact: better setups may exist. {local_text(search)}"
 
 
 def local_text(search: SearchResult) -> str:
     """How far a search came with changes of one and two knobs, in a sentence."""
     local = search.local
     if not local.budget:
-        return "Better setups may exist: single and double changes were not tried."
+        return "Single and double changes were not tried."
     steps = " (of 1, 2, 4, ... places on a knob with many)" if local.jumping else ""
     spent = f"the budget of {local.budget:,} setups was spent"
     if local.standing_tried < local.standing:
         return (
-            f"Better setups may be near: {spent} when every single and double change{steps} had been tried on "
+            f"They may be near: {spent} when every single and double change{steps} had been tried on "
             f"{local.standing_tried:,} of the {local.standing:,} setups that stand for its points."
         )
     if not len(search.front):

@@ -15,6 +15,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from explorer.domain import seeds
 from explorer.domain.space import BoolArray, FloatArray, IntArray, Knob, Space
 from explorer.study.everything.evaluate import CHUNK, MetricTable, Progress, table_of
 from explorer.study.everything.front import (
@@ -24,6 +25,7 @@ from explorer.study.everything.front import (
     objective_values,
     pareto_front,
     saturated,
+    scores_of,
 )
 from explorer.study.everything.limits import ResolvedLimit, counts_of, margins
 from explorer.study.everything.shortlist import least_violating
@@ -36,6 +38,12 @@ MANY = 32
 
 FEWEST, MOST, USUAL = 16, 1024, 256
 """Least, most and usual number of steps in a range; as many as make a step no wider than the build tolerance."""
+
+FINER = 8
+"""Members to cross are chosen by steps so much smaller than felt ones: they lead where a felt step is just reached."""
+
+QUIET = 8
+"""So many chunks of crossed setups in a row without a new point end the crossing."""
 
 KeyArray = NDArray[np.uint64]
 
@@ -154,6 +162,7 @@ class Looked:
         self._low, self._high = np.full(n, np.inf), np.full(n, -np.inf)
         nothing, codes = np.zeros(0, dtype=np.int64), np.zeros((0, len(space.knobs)))
         self._front = _Best(nothing, codes, np.zeros((0, n)))
+        self._fine = self._front
         self._wished = _Best(nothing, codes, np.zeros((0, len(wishes))))
         self._least = _Best(nothing, codes, np.zeros((0, 1 + n)))
 
@@ -196,6 +205,9 @@ class Looked:
             good = np.flatnonzero(facts.valid & ~facts.broken.any(axis=1))
             front = _Best(good, facts.codes[good], felt_scores(facts.values[good], objectives, dropped))
         self._front = front.take(nondominated(front.told))
+        finer = tuple(replace(one, resolution=one.resolution / FINER) for one in objectives)
+        fine = self._fine.and_these(_Best(rows, codes, scores_of(values, finer)))
+        self._fine = fine.take(nondominated(fine.told))
         near = self._wished.and_these(_Best(rows, codes, short))
         positions = self.grid.positions(near.codes)
         self._wished = near.take(np.unique(best_rows(self.space, self.wishes, positions, near.rows, near.told)))
@@ -211,7 +223,8 @@ class Looked:
 
     def members(self) -> tuple[_Best, _Best]:
         """The setups to start from, in two groups: those that stand for the points of the front, with those nearest to
-        the wishes, and those that tie with them. Where nothing is feasible: those that miss by least, and none."""
+        the wishes, and those that tie with them, first the ones on the front by finer steps. Where nothing is feasible:
+        those that miss by least, and none."""
         front = self._front
         if not len(front.rows):
             return self._least, self._least.take(np.zeros(0, dtype=np.int64))
@@ -223,7 +236,38 @@ class Looked:
         named[1:] = (front.told[1:] != front.told[:-1]).any(axis=1)
         near = self._wished.take(~np.isin(self._wished.rows, front.rows[named]))
         standing = front.take(named).and_these(replace(near, told=np.zeros((len(near.rows), front.told.shape[1]))))
-        return standing, front.take(~named & ~np.isin(front.rows, near.rows))
+        ties = front.take(~named & ~np.isin(front.rows, near.rows))
+        return standing, ties.take(np.argsort(~np.isin(ties.rows, self._fine.rows), kind="stable"))
+
+    def points(self) -> FloatArray:
+        """The front's points. (points, objectives)"""
+        return distinct(self._front.told)[0]
+
+    def untried(self, group: _Best, changes: int, tried: set[int]) -> tuple[int, list[int], FloatArray]:
+        """Some of a group on whom so many changes were not tried: the changes, their rows, and the setups that come of
+        it, a chunk or a little more."""
+        rows: list[int] = []
+        near, many = [np.zeros((0, len(self.space.knobs)))], 0
+        for row, codes in zip(group.rows.tolist(), group.codes, strict=True):
+            if row not in tried and many < CHUNK:
+                rows.append(row)
+                near.append(self.grid.around(codes, changes))
+                many += len(near[-1])
+        return changes, rows, np.concatenate(near)
+
+    def crossed(self, rng: np.random.Generator) -> FloatArray:
+        """A chunk of setups that take each knob from one of two members of the front by finer steps, a few knobs
+        anywhere. Every point of that front is as likely to lend a member as any other."""
+        codes, which = self._fine.codes, distinct(self._fine.told)[1]
+        order, many = np.argsort(which, kind="stable"), np.bincount(which)
+        first = np.cumsum(many) - many
+        points = rng.integers(0, len(many), (2, CHUNK))
+        lent = codes[order[first[points] + np.floor(rng.random(points.shape) * many[points]).astype(np.int64)]]
+        sizes = [len(places) for places in self.grid.places]
+        anywhere = np.floor(rng.random((CHUNK, len(sizes))) * sizes)
+        draw = rng.random((CHUNK, len(sizes)))
+        strange = 1.0 / len(sizes)
+        return np.where(draw < strange, anywhere, np.where(draw < 0.5 + 0.5 * strange, lent[0], lent[1]))
 
     def result(self, generations: int, asked: int, repeats: int, forbidden: int, local: LocalSearch) -> SearchResult:
         """What the search found: `KEPT` candidates and the front, with all metrics."""
@@ -235,9 +279,9 @@ class Looked:
         ranked = np.concatenate([ranked, rest[np.argsort(missed[rest], kind="stable")]])[:KEPT]
         rows = np.concatenate([ranked, self._front.rows, self._wished.rows, self._least.rows])
         rows = rows[np.sort(np.unique(rows, return_index=True)[1])]
-        tables = [table_of(self.space, positions[rows[s : s + CHUNK]]) for s in range(0, len(rows), CHUNK)]
+        tables = [table_of(self.space, positions[rows[s : s + CHUNK]]) for s in range(0, max(len(rows), 1), CHUNK)]
         table = replace(
-            table_of(self.space, positions[:0]),
+            tables[0],
             positions=positions[rows],
             values=np.concatenate([part.values for part in tables]),
             valid=np.concatenate([part.valid for part in tables]),
@@ -282,52 +326,44 @@ class Looked:
 
 def improve(looked: Looked, progress: Progress | None = None) -> LocalSearch:
     """Every change of one knob, then of two, of the setups that stand for the front's points, then of those that tie
-    with them, until none of them improves the front or `search_budget` setups were looked at."""
+    with them, until none of them improves the front or `search_budget` setups were looked at. Between one knob and two,
+    members of the front are crossed until that finds no new point."""
     budget, before = looked.space.settings.search_budget, len(looked)
     tried: dict[int, set[int]] = {1: set(), 2: set()}
-    if budget:
-        home = looked.fresh(looked.grid.home[None, :].astype(np.float64))
-        if len(home):
-            looked.ask(home)
-    left = budget
-    while left > 0:
-        changes, rows, near = _next(looked, tried)
-        if not changes:
-            break
+    rng = np.random.default_rng([seeds.stage_seed(looked.space.seed, seeds.SEARCH), 1])
+    near = looked.grid.home[None, :].astype(np.float64)
+    changes, rows, quiet = 0, [0], 0
+    while rows and (left := budget - (len(looked) - before)) > 0:
+        points = looked.points()
+        near = looked.fresh(near)
         for start in range(0, min(len(near), left), CHUNK):
             looked.ask(near[start : min(start + CHUNK, left)])
-        if len(near) <= left:
+        if changes and len(near) <= left:
             tried[changes].update(rows)
-        left = budget - (len(looked) - before)
         if progress is not None:
-            progress("changes of one and two knobs", budget - max(left, 0), budget)
+            progress("single and double changes", len(looked) - before, budget)
+        if not np.array_equal(points, looked.points()):
+            quiet = 0
+        elif not changes:
+            quiet += 1
+        standing, ties = looked.members()
+        last, found = changes, looked.untried(standing, 1, tried[1])
+        if not found[1] and quiet < QUIET and len(points):
+            found = 0, [0], looked.crossed(rng)
+        for group, number in ((standing, 2), (ties, 1), (ties, 2)):
+            if not found[1]:
+                found = looked.untried(group, number, tried[number])
+                if found[1] and group is ties and last:  # by turns: so many ties are seldom tried to the end
+                    found = 0, [0], looked.crossed(rng)
+        changes, rows, near = found
     done = tried[1] & tried[2]
-    standing, ties = ([row in done for row in group.rows.tolist()] for group in looked.members())
+    standing, ties = looked.members()
     return LocalSearch(
         looked=len(looked) - before,
         budget=budget,
-        standing=len(standing),
-        standing_tried=sum(standing),
-        ties=len(ties),
-        ties_tried=sum(ties),
+        standing=len(standing.rows),
+        standing_tried=len(done.intersection(standing.rows.tolist())),
+        ties=len(ties.rows),
+        ties_tried=len(done.intersection(ties.rows.tolist())),
         jumping=looked.grid.jumping,
     )
-
-
-def _next(looked: Looked, tried: dict[int, set[int]]) -> tuple[int, list[int], FloatArray]:
-    """What to try next: how many knobs to change, of which setups, and the setups that come of it and were not looked
-    at; a chunk or a little more. No knobs where nothing is left."""
-    for group in looked.members():
-        for changes, done in tried.items():
-            rows: list[int] = []
-            near: list[FloatArray] = []
-            for row, codes in zip(group.rows.tolist(), group.codes, strict=True):
-                if row in done:
-                    continue
-                rows.append(row)
-                near.append(looked.grid.around(codes, changes))
-                if sum(map(len, near)) >= CHUNK:
-                    break
-            if rows:
-                return changes, rows, looked.fresh(np.concatenate(near))
-    return 0, [], np.zeros((0, len(looked.space.knobs)))
