@@ -34,8 +34,8 @@ RANK = {
 COMMANDS_ONLY = ("explorer.bench", "explorer.validation")
 """Loaded by their commands alone, when they are given."""
 IMPORTERS = {
-    "SALib": ("study/questions/sobol.py",),
-    "optuna": ("study/questions/search.py",),
+    "SALib": ("bench/peers.py", "study/questions/sobol.py"),
+    "optuna": ("bench/peers.py", "study/questions/search.py"),
     "moocore": ("study/everything/front.py",),
     "seaborn": ("report/figures.py",),
     "matplotlib": ("report/figures.py", "report/pit_sheet_pdf.py"),

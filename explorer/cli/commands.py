@@ -168,16 +168,19 @@ def search(study: Study, as_json: Json = False, quiet: Quiet = False) -> None:
 
     def work() -> int:
         from explorer.flow import pipeline
-        from explorer.report import narrow, tables
+        from explorer.report import narrow, tables, words
 
         with Progress(quiet) as progress:
             found, against = pipeline.searched(load(study), progress)
-        more = {"setups": len(found.table), "feasible": found.feasible, "agreement": against}
+        more = {"setups": found.looked, "feasible": found.counts.feasible, "local": found.local, "agreement": against}
         if as_json:
             print_table(tables.front_table(found.table, found.front), "front", more)
         else:
             say(narrow.front_text(found.table, found.front))
-        print(f"{len(found.table):,} setups looked at, {found.feasible:,} keep every limit", file=sys.stderr)
+        print(
+            f"{found.looked:,} setups looked at, {found.counts.feasible:,} keep every limit. {words.local_text(found)}",
+            file=sys.stderr,
+        )
         if against is not None:
             print(
                 f"found {against.recall:.1%} of the exact front's points, "

@@ -180,6 +180,7 @@ class Settings:
     exhaustive_up_to: int = 3_000_000
     search_trials: int = 2_000
     search_population: int = 60
+    search_budget: int = 400_000
     sobol_start: int = 512
     sobol_budget: int = 500_000
     sobol_tolerance: float = 0.05

@@ -412,6 +412,7 @@ class MethodTable(Table):
     exhaustive_up_to: Annotated[int, whole(1, 50_000_000)] = 3_000_000
     search_trials: Annotated[int, whole(8, 1_000_000)] = 2_000
     search_population: Annotated[int, whole(4, 10_000)] = 60
+    search_budget: Annotated[int, whole(0, 5_000_000)] = 400_000
     sobol_start: Annotated[int, whole(4, 1_048_576)] = 512
     sobol_budget: Annotated[int, whole(64, 100_000_000)] = 500_000
     sobol_tolerance: Annotated[float, Quantity("number", 1e-4, 1.0)] = 0.05

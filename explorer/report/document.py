@@ -183,11 +183,11 @@ def _change_line(rank: int, pick: Pick, result: RunResult, found: Shortlist) -> 
 def _front(result: RunResult, pictures: sections.Pictures) -> list[str]:
     """What the front offers: how far each objective reaches and what it costs in the others."""
     front, space = result.front, result.space
-    exact = words.front_words(front.exact, result.stays)
     lines = [
         "### What the front offers",
         "On the front no setup can be made better in one objective without giving away another. "
-        f"{exact}. It has {words.count(front.groups, 'distinct point')}, {words.count(len(front), 'setup')} with ties "
+        f"{words.found_text(result.search, result.stays)} It has {words.count(front.groups, 'distinct point')}, "
+        f"{words.count(len(front), 'setup')} with ties "
         "([front.csv](tables/front.csv)).",
     ]
     named = np.flatnonzero(front.named)

@@ -392,10 +392,13 @@ def method(result: RunResult, pictures: Pictures) -> list[str]:
             "What they say is exact for the model at the best guess of every number."
         )
     else:
-        asked = result.search.asked if result.search is not None else result.setups
+        search = result.search
+        assert search is not None
+        first = result.setups - search.local.looked
         how = (
-            f"A search (NSGA-II, seed {space.seed}) looked at {result.setups:,} distinct setups ({asked:,} asked "
-            f"for) in {phases}. It is not exact: better setups may exist."
+            f"A search looked at {result.setups:,} distinct setups in {phases}: {first:,} in {search.generations:,} "
+            f"generations (NSGA-II, seed {space.seed}), then {search.local.looked:,} by single and double changes of "
+            f"the best. The front is not exact: better setups may exist. {words.local_text(search)}"
         )
     if result.agreement is not None:
         found = result.agreement

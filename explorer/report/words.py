@@ -16,6 +16,7 @@ from explorer.model.metrics import describe
 from explorer.study.everything.limits import ResolvedLimit
 from explorer.study.everything.wishes import Nearest, ResolvedWish, WishLine
 from explorer.study.questions.maps import MetricMap
+from explorer.study.questions.search_results import SearchResult
 
 MODEL_LIMITS: tuple[str, ...] = (
     "The cornering part is quasi-static: the car stands still in each corner phase. Only the response figures "
@@ -140,17 +141,6 @@ def metric_value(column: str, value: float, *, unit: bool = True, sign: bool = F
         return metric.codes[index] if 0 <= index < len(metric.codes) else str(index)
     text = number(value, decimals(metric.resolution), sign=sign)
     return f"{text} {metric.unit}".strip() if unit else text
-
-
-def front_words(exact: bool, stays: FloatArray | None) -> str:
-    """What kind of front it is, and how far its members hang on where rounding to felt steps starts."""
-    if not exact:
-        return "A search found it, and better setups may exist"
-    text = "Every setup was asked; values that feel the same count as equal, by rounding"
-    if stays is None or not len(stays):
-        return text
-    sure = int((stays >= 1.0).sum())
-    return f"{text}: {sure} of {len(stays)} stay on it wherever the rounding starts"
 
 
 def room_text(column: str, room: float) -> str:
@@ -303,6 +293,38 @@ def nearest_text(found: Nearest, space: Space) -> str:
         f"{wish_text(line.wish, space)} cannot be had here within the limits: the nearest is {where}, "
         f"with {wished_value(line.wish, line.value)}{_of_it(line)}"
     )
+
+
+def found_text(search: SearchResult | None, stays: FloatArray | None = None) -> str:
+    """Where a front comes from, in sentences; `stays` (members,) is the share of ways to round in which each member
+    stays, None where that was not asked."""
+    if search is None:
+        text = "Every setup was asked; values that feel the same count as equal, by rounding"
+        if stays is None or not len(stays):
+            return f"{text}."
+        return f"{text}: {int((stays >= 1.0).sum())} of {len(stays)} stay on it wherever the rounding starts."
+    return f"A search found it, so it is not exact: better setups may exist. {local_text(search)}"
+
+
+def local_text(search: SearchResult) -> str:
+    """How far a search came with changes of one and two knobs, in a sentence."""
+    local = search.local
+    if not local.budget:
+        return "Single and double changes were not tried."
+    steps = " (of 1, 2, 4, ... places on a knob with many)" if local.jumping else ""
+    spent = f"the budget of {local.budget:,} setups was spent"
+    if local.standing_tried < local.standing:
+        return (
+            f"They may be near: {spent} when every single and double change{steps} had been tried on "
+            f"{local.standing_tried:,} of the {local.standing:,} setups that stand for its points."
+        )
+    if not len(search.front):
+        return f"No single or double change{steps} brings the setups that miss by least nearer to the limits."
+    text = f"No single or double change{steps} of a setup that stands for one of its points improves it"
+    if local.ties_tried < local.ties:
+        tried = f"on {local.ties_tried:,} of the {count(local.ties, 'setup')} that tie with them"
+        return f"{text}; all changes had been tried {tried} too when {spent}."
+    return f"{text}, nor one of a setup that ties with them." if local.ties else f"{text}."
 
 
 def dropped_text(dropped: Sequence[str], objectives: Sequence[Objective]) -> str:

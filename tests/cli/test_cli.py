@@ -20,7 +20,7 @@ from explorer.runs.artefacts import changed_files
 
 CONFIGS = Path(__file__).parents[2] / "configs"
 RUNNER = CliRunner()
-SHORT_SEARCH = "\n[method]\nsearch_trials = 40\nsearch_population = 8\n"
+SHORT_SEARCH = "\n[method]\nsearch_trials = 40\nsearch_population = 8\nsearch_budget = 2000\n"
 
 
 def cut_down(tmp_path: Path) -> Path:
@@ -140,7 +140,8 @@ def test_every_config_loads(path: Path) -> None:
 def test_sampled_path(study: Path) -> None:
     """The forced search states its recall of the exact front; catches a search called exact."""
     text = study.read_text(encoding="utf-8")
-    text += '\n[method]\nmethod = "sampled"\nsearch_trials = 100\nsearch_population = 20\nsobol_budget = 4000\n'
+    text += '\n[method]\nmethod = "sampled"\nsearch_trials = 100\nsearch_population = 20\n'
+    text += "search_budget = 2000\nsobol_budget = 4000\n"
     study.write_text(text, encoding="utf-8")
     code, output = call("search", study)
     assert code == 0 and "of the exact front's points" in output
