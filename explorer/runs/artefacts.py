@@ -57,7 +57,6 @@ LIBRARIES = (
     "moocore",
     "seaborn",
     "matplotlib",
-    "plotly",
 )
 
 def versions() -> dict[str, str]:

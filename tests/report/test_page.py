@@ -115,7 +115,7 @@ def test_nothing_is_asked_of_a_network(make) -> None:
     assert policy is not None and policy.startswith("default-src 'none';") and "connect-src" not in policy
     run_ones = [code for attributes, code in whole.scripts if attributes.get("type") is None]
     hashes = {base64.b64encode(hashlib.sha256(code.encode()).digest()).decode() for code in run_ones}
-    assert len(run_ones) == 3 and hashes == set(re.findall(r"'sha256-([^']+)'", policy))
+    assert len(run_ones) == 2 and hashes == set(re.findall(r"'sha256-([^']+)'", policy))
 
 
 def test_a_full_page_stays_under_eight_megabytes() -> None:
