@@ -101,7 +101,9 @@ def policy(*scripts: str) -> str:
 
 
 def _section(anchor: str, title: str, content: Html) -> Html:
-    return tag("section", tag("h2", title, id=f"{anchor}-title"), content, id=anchor, aria_labelledby=f"{anchor}-title")
+    head = tag("summary", tag("h2", title, id=f"{anchor}-title"))
+    fold = tag("details", head, content, open=True, class_="fold")
+    return tag("section", fold, id=anchor, aria_labelledby=f"{anchor}-title")
 
 
 def _words() -> Html:

@@ -34,7 +34,7 @@ function hoverLines(row) {
 
 function axisTitle(metric) {
   const one = D.metrics[metric];
-  return `${one.label}${one.unit ? ", " + one.unit : ""} (${one.better ? one.better + " is better" : "no side is better"})`;
+  return `${withUnit(one.label, one.unit)} (${one.better ? one.better + " is better" : "no side is better"})`;
 }
 
 function startScatter() {
@@ -74,8 +74,9 @@ function startScatter() {
     const middle = (PANEL.left + right) / 2, half = (PANEL.top + bottom) / 2;
     wrapped(axisTitle(one.x), Math.floor(width / 6.4)).forEach((text, n) => svg.append(
       draw("text", { class: "axis", x: middle, y: bottom + 31 + 14 * n, "text-anchor": "middle" }, text)));
+    const title = axisTitle(one.y), fits = title.length * 6.4 < bottom - PANEL.top;
     svg.append(draw("text", { class: "axis", x: 12, y: half, "text-anchor": "middle", transform: `rotate(-90 12 ${half})` },
-      wrapped(axisTitle(one.y), Math.floor((bottom - PANEL.top) / 6.2))[0]));
+      fits ? title : withUnit(D.metrics[one.y].label, D.metrics[one.y].unit)));
     const names = draw("g", {}), brush = draw("rect", { class: "kept-range", visibility: "hidden" });
     svg.append(names, brush);
     place.append(canvas, svg);
@@ -190,7 +191,7 @@ function startScatter() {
   watchers.push(mark);
   box.dataset.ready = "yes";
   window.addEventListener("resize", () => {
-    if (box.clientWidth === width) return;
+    if (!box.clientWidth || box.clientWidth === width) return;
     width = box.clientWidth;
     build();
   });
