@@ -10,6 +10,7 @@ from __future__ import annotations
 import io
 import textwrap
 from collections.abc import Callable, Sequence
+from typing import Any
 
 import matplotlib
 
@@ -52,8 +53,8 @@ AXES_POINTS = np.array([190.0, 220.0])
 
 LEGEND = "Line: where a limit runs. Hatched: setups that break it (the limit missed most)."
 
-RING = {"markevery": [0], "markerfacecolor": "none", "markeredgewidth": 1.4}
-GRID = {"linewidths": 1.0, "linecolor": "white"}
+RING: dict[str, Any] = {"markevery": [0], "markerfacecolor": "none", "markeredgewidth": 1.4}
+GRID: dict[str, Any] = {"linewidths": 1.0, "linecolor": "white"}
 
 KIND_LABELS = {"shapley": "Shapley effect", "total": "total index", "first": "first-order index"}
 
@@ -113,7 +114,7 @@ def _heat(
     ends: tuple[float, float],
     cmap: str,
     legend: str,
-    **look: object,
+    **look: Any,
 ) -> None:
     """A heatmap with our own tick labels, (along, down): seaborn would lay out the picture to see whether they
     overlap, which takes longer than to draw it."""
@@ -201,7 +202,9 @@ def draw_map(picture: MapDrawing) -> bytes:
                     axes.add_patch(PathPatch(outline, fill=False, hatch=hatch, edgecolor=ink, lw=0, alpha=0.5))
             edges = [list(zip(*edge, strict=True)) for edge in _borders(cells)]
             for ink, wide, kind in (("black", 3.6, "-"), ("white", 1.8, line)):
-                axes.add_collection(LineCollection(edges, colors=ink, linewidths=wide, linestyles=[kind], clip_on=False))
+                axes.add_collection(
+                    LineCollection(edges, colors=ink, linewidths=wide, linestyles=[kind], clip_on=False)
+                )
             everywhere = " (every cell breaks it)" if cells[picture.valid].all() else ""
             label = _wrapped(f"limit: {text}{everywhere}", 90)
             handles.append(Patch(facecolor="0.85", edgecolor="black", hatch=hatch, lw=1.4, ls=line, label=label))
@@ -285,9 +288,11 @@ def _place_marks(axes: Axes, everything: FloatArray, groups: dict[tuple[float, f
         shift = _free_offset(ring, [*taken, *(other for other in rings if other is not ring)])
         taken.append(ring + shift)
         label = np.array(place) + shift / AXES_POINTS * span
-        axes.plot(*zip(place, label, strict=True), color="black", lw=0.8, marker="o", markersize=8.4, **RING)
+        xs, ys = zip(place, label, strict=True)
+        axes.plot(xs, ys, color="black", lw=0.8, marker="o", markersize=8.4, **RING)
         axes.text(
-            *label,
+            label[0],
+            label[1],
             ", ".join(texts),
             fontsize=9,
             fontweight="bold",
@@ -323,7 +328,7 @@ def draw_one_change(picture: ChangeDrawing, clip: float = 10.0) -> bytes:
         labels = columns, [_wrapped(str(i), 44) for i in picture.scaled.index]
         legend = f"change in differences one can just feel or measure (-), clipped at {clip:g}"
         texts = picture.texts.to_numpy(dtype=str)
-        look = {"annot_kws": {"fontsize": 9}} | GRID
+        look: dict[str, Any] = {"annot_kws": {"fontsize": 9}} | GRID
         _heat(axes, np.clip(values, -clip, clip), texts, labels, (-clip, clip), "vlag", legend, **look)
         for row, column in np.argwhere(np.isnan(values)):
             _blank(axes, int(column), int(row), "no answer")

@@ -76,7 +76,8 @@ footer {{ margin-top: auto; padding-top: 0.3em; border-top: calc(1.2 * var(--u))
   .cards thead {{ display: none; }}
   .cards tr {{ display: grid; grid-template-columns: repeat(2, minmax(0, 1fr)); gap: 0 14px; height: auto !important;
     padding: 6px 0; border-bottom: 1px solid #000; }}
-  .cards td, .cards tbody th {{ border: 0; display: flex; justify-content: space-between; gap: 0 8px; text-align: right; }}
+  .cards td, .cards tbody th {{ border: 0; display: flex; justify-content: space-between; gap: 0 8px;
+    text-align: right; }}
   .cards tbody th, .cards td.wide {{ grid-column: 1 / -1; }}
   .cards td::before {{ content: attr(data-label); color: #555; flex: 1 1 auto; overflow-wrap: normal; }}
   .boxes.cards td {{ border-bottom: 1px solid #999; min-height: 2em; }}
@@ -158,7 +159,9 @@ def _block(block: Block) -> Html:
         "table",
         columns,
         tag("thead", tag("tr", *(tag("th", _text(cell), scope="col") for cell in head))),
-        tag("tbody", *(tag("tr", *(_cell(cell, place, names[place]) for place, cell in enumerate(row))) for row in rows)),
+        tag(
+            "tbody", *(tag("tr", *(_cell(cell, place, names[place]) for place, cell in enumerate(row))) for row in rows)
+        ),
         class_=kind,
         aria_labelledby=block.key,
     )
@@ -171,7 +174,11 @@ def _cell(cell: Cell, place: int, named: str) -> Html:
         return tag("td", tag("span", class_="tick"), data_label=named)
     bold = "b" if cell.bold else None
     content = _text(cell)
-    return tag("th", content, scope="row", class_=bold) if place == 0 else tag("td", content, class_=bold, data_label=named)
+    return (
+        tag("th", content, scope="row", class_=bold)
+        if place == 0
+        else tag("td", content, class_=bold, data_label=named)
+    )
 
 
 def _footer(sheet: SheetData) -> Html:

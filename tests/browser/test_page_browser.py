@@ -200,6 +200,16 @@ def test_a_phone_never_scrolls_sideways(opened: Callable[..., Any], name: str) -
     """Catches a table or a name that widens the page at 390 px."""
     page = opened(name, width=390).page
     assert page.evaluate("() => document.documentElement.scrollWidth") <= 390
+    assert page.locator("details.fold[open]").count() == 0
+    page.locator(".contents a").first.click()
+    assert page.locator("details.fold[open]").count() == 1
+    page.evaluate("() => document.querySelectorAll('details.fold').forEach((one) => { one.open = true; })")
+    assert page.evaluate("() => document.documentElement.scrollWidth") <= 390
+    wide = "() => [...document.querySelectorAll('main .cards, main .fits')].filter((t) => t.offsetWidth > 390).length"
+    assert page.evaluate(wide) == 0
+    label = "(cell) => [getComputedStyle(cell, '::before').content, cell.dataset.label]"
+    shown, said = page.locator("#shortlist tbody td").first.evaluate(label)
+    assert said and said in shown
 
 
 def test_the_answer_needs_no_scrolling(opened: Callable[..., Any]) -> None:

@@ -127,7 +127,7 @@ def test_hostile_names_show_as_text_and_run_nothing() -> None:
     """Catches a name that ends a script, opens an element, becomes an attribute or turns the line around."""
     code = report_page(page_runs.hostile())
     whole = Page(code)
-    assert len(whole.scripts) == 4
+    assert len(whole.scripts) == 3
     for kind, attributes in whole.elements:
         assert kind not in ("img", "iframe", "object") and not [key for key in attributes if key.startswith("on")]
     for name in (page_runs.KNOB, page_runs.SPRING, page_runs.STUDY):
