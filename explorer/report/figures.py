@@ -187,8 +187,10 @@ def draw_map(picture: MapDrawing) -> bytes:
     def draw(figure: Figure) -> None:
         axes = figure.add_subplot()
         labels = _thinned(picture.x_levels), _thinned(picture.y_levels)
-        look = {"annot_kws": {"fontsize": 9, "va": "top"}}
-        _heat(axes, shown, texts if annotate else None, labels, (low, high), "viridis", picture.value_label, **look)
+        heat_look = {"annot_kws": {"fontsize": 9, "va": "top"}}
+        _heat(
+            axes, shown, texts if annotate else None, labels, (low, high), "viridis", picture.value_label, **heat_look
+        )
         for row, column in np.argwhere(~picture.valid):
             _blank(axes, int(column), int(row), "no answer" if annotate else "")
         handles = []
