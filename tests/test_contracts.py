@@ -40,7 +40,6 @@ IMPORTERS = {
     "seaborn": ("report/figures.py",),
     "matplotlib": ("report/figures.py", "report/pit_sheet_pdf.py"),
     "pyarrow": ("runs/artefacts.py",),
-    "plotly": ("report/page/build.py",),
     "typer": ("cli/commands.py", "cli/options.py", "cli/pit_commands.py", "cli/run_commands.py"),
     "rich": ("cli/terminal.py",),
     "tomllib": ("inputs/source.py", "validation/trade/statements.py"),

@@ -6,7 +6,7 @@ from typing import Annotated
 
 import typer
 
-from explorer.cli.options import Json, Sets, Study, ended, load
+from explorer.cli.options import Json, Sets, Study, complete_symptom, ended, load
 from explorer.cli.terminal import DONE, choices, print_json, say
 from explorer.domain.errors import SpaceError
 
@@ -24,12 +24,6 @@ def _words(ctx: typer.Context, incomplete: str) -> list[str]:
     return [word for word in completions(str(ctx.params.get("study", ""))) if word.startswith(incomplete.casefold())]
 
 
-def _symptoms(incomplete: str) -> list[str]:
-    from explorer.study.pits.symptoms import SYMPTOMS
-
-    return [key for key, _ in SYMPTOMS if key.startswith(incomplete)]
-
-
 def next_command(
     study: Study,
     symptom: Annotated[
@@ -37,7 +31,7 @@ def next_command(
         typer.Option(
             "--symptom",
             help="What the driver says; may be given many times; leave it out for the list.",
-            autocompletion=_symptoms,
+            autocompletion=complete_symptom,
         ),
     ] = None,
     sets: Sets = None,

@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Any
 
 from explorer.domain.space import Space
 from explorer.report import words
+from explorer.report.looks import BETTER, look
+from explorer.report.narrow import table_text
 from explorer.study.compare.setups import FELT, Comparison
 from explorer.study.pits.ladder import Ladder, Rung
 
@@ -26,8 +28,8 @@ class Answer:
 
 
 def plain(frame: pd.DataFrame) -> str:
-    """A table in plain letters."""
-    return str(frame.to_string(index=False))
+    """A table for a terminal."""
+    return table_text([str(name) for name in frame.columns], [[str(cell) for cell in row] for row in frame.to_numpy()])
 
 
 def rung_text(one: Ladder, place: int, space: Space) -> str:
@@ -92,6 +94,10 @@ def _swaps(space: Space, rung: Rung) -> str:
     return words.changes_text(space, rung.swaps).replace("; ", " and ")
 
 
+def _better(is_it: bool) -> str:
+    return look("good", BETTER) if is_it else " "
+
+
 def comparison_answer(found: Comparison, every: bool) -> Answer:
     """Two setups side by side; only what can be felt unless `every`."""
     import pandas as pd  # loaded where a table is wanted: it takes a third of a second
@@ -101,7 +107,10 @@ def comparison_answer(found: Comparison, every: bool) -> Answer:
         a, b = f"{a} (first)", f"{b} (second)"
     lines = [f"first: {a}; second: {b}"]
     if found.parts:
-        rows = [{"part": part.knob, "first": part.a, "second": part.b, "minutes": part.minutes} for part in found.parts]
+        rows = [
+            {"part": part.knob, "first": part.a, "second": part.b, "minutes": f"{part.minutes:g}"}
+            for part in found.parts
+        ]
         lines += ["", plain(pd.DataFrame(rows)), f"{found.minutes:g} minutes from one to the other"]
     else:
         lines.append("the same parts")
@@ -113,16 +122,15 @@ def comparison_answer(found: Comparison, every: bool) -> Answer:
     shown = [one for one in found.lines if every or abs(one.resolutions) > FELT or (one.word_a != one.word_b)]
     rows = [
         {
-            "metric": one.label,
-            "unit": one.unit,
-            "first": one.word_a or words.metric_value(one.metric, one.a, unit=False),
-            "second": one.word_b or words.metric_value(one.metric, one.b, unit=False),
+            "metric": f"{one.label}, {one.unit}" if one.unit else one.label,
+            "first": (one.word_a or words.metric_value(one.metric, one.a, unit=False)) + _better(one.better == "a"),
+            "second": (one.word_b or words.metric_value(one.metric, one.b, unit=False)) + _better(one.better == "b"),
             "felt differences": "" if one.word_a else f"{one.resolutions:+.1f}",
-            "better": {"a": "first", "b": "second", "": ""}[one.better],
         }
         for one in shown
     ]
     lines += ["", plain(pd.DataFrame(rows)) if rows else "no metric differs by what anyone can feel"]
+    lines += [f"{BETTER} better of the two"] if any(one.better for one in shown) else []
     hidden = len(found.lines) - len(shown)
     if hidden:
         lines.append(f"{words.count(hidden, 'metric')} that nobody can tell apart: --all shows them")

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -18,11 +17,8 @@ from explorer.study.everything.shortlist import NothingFeasible, Pick, Shortlist
 from explorer.study.questions.sanity import overturned
 from explorer.study.results import RunResult
 
-if TYPE_CHECKING:
-    from explorer.report.figures import Picture
 
-
-def all_figures(result: RunResult, progress: Progress | None = None) -> dict[str, Picture]:
+def all_figures(result: RunResult, progress: Progress | None = None) -> dict[str, bytes]:
     """Every picture of a run by file stem. The drawing library is loaded only here: it takes as long as all else."""
     from explorer.report import figures
 

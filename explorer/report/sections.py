@@ -329,10 +329,18 @@ def assumptions(result: RunResult, pictures: Pictures) -> list[str]:
     items = result.space.assumptions
     if not items:
         return ["## Assumptions", "Every optional input of the car was given. The tyre model remains an assumption."]
-    rows = [[item.key, f"{item.value:.4g}", f"± {item.spread:.4g}", item.reason] for item in items]
+    rows = [
+        [
+            words.input_label(item.key, unit=True),
+            words.figures(item.value),
+            f"± {words.figures(item.spread)}",
+            item.reason,
+        ]
+        for item in items
+    ]
     return [
         "## Assumptions",
-        f"{words.count(len(items), 'input')} nobody measured. Each is in the unit that ends its name. "
+        f"{words.count(len(items), 'input')} nobody measured. "
         "Measure one and put it in the car file, and it leaves this list.",
         words.table(["input", "taken", "spread", "why"], rows, right=(1, 2)),
     ]

@@ -163,6 +163,27 @@ def tolerance_text(knob: Knob) -> str:
     return ", ".join(parts) or "none given"
 
 
+def figures(value: float, digits: int = 4) -> str:
+    """A number to so many digits, never as a power of ten.
+
+    >>> figures(38278.8), figures(0.0202465), figures(0.00001234), figures(30.0)
+    ('38,280', '0.02025', '0.00001234', '30')
+    """
+    text = f"{value:.{digits}g}"
+    return text if abs(value) < 1000.0 and "e" not in text else f"{float(text):,.12f}".rstrip("0").rstrip(".")
+
+
+def input_label(key: str, *, unit: bool = False) -> str:
+    """An input file's key for a reader.
+
+    >>> input_label("front_camber_gain_deg_per_mm", unit=True)
+    'front camber gain, deg/mm'
+    """
+    known = unit_of(key)
+    name = spaced(key.removesuffix("_" + known.suffix) if known else key)
+    return f"{name}, {known.label}" if unit and known else name
+
+
 def count(amount: int, noun: str, plural: str = "") -> str:
     """An amount with its noun.
 

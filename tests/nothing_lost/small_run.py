@@ -10,7 +10,6 @@ from unittest import mock
 
 from explorer.flow import run_study
 from explorer.inputs.load import LoadedStudy, load_study
-from explorer.report.figures import Picture
 from explorer.runs.lock import LOCK
 from explorer.runs.records import DONE, MANIFEST
 from explorer.study.results import RunResult
@@ -21,7 +20,7 @@ CHUNKS = 8
 ANSWERS = CHUNKS + 1
 """Answers that an unfinished run keeps: its chunks, and the effect of the assumptions."""
 
-PICTURE = Picture(b"\x89PNG\r\n\x1a\npicture", b"<svg>picture</svg>")
+PICTURE = b"\x89PNG\r\n\x1a\npicture"
 
 
 def study_in(folder: Path) -> Path:

@@ -164,7 +164,7 @@ def test_missing_indices_say_why():
 def test_assumptions_and_single_changes_are_listed():
     """Catches an assumed input kept quiet, and a step without answer shown as zero."""
     text = document.report(run())
-    assert r"| caster\_deg | 20 | ± 2 | typical \| kit |" in text
+    assert r"| caster, deg | 20 | ± 2 | typical \| kit |" in text
     for note in ("breaks the limit on hairpin: roll angle", "the model has no answer", "a rule forbids it"):
         assert note in text
     assert re.search(r"\| front bar 1.0 mm to 1.2 mm \| 4 \| -2.0 \|", text)

@@ -105,7 +105,7 @@ def front_section(result: RunResult, drawn: Drawn) -> Html:
         tag("p", "", id="list-said", role="status"),
         tag(
             "div",
-            Html('<table id="list"></table>'),
+            Html('<table id="list" class="cards"></table>'),
             class_="scroll",
             role="region",
             tabindex=0,
