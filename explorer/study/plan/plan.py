@@ -32,7 +32,7 @@ from explorer.study.plan.worth import Knowing, knowing
 SPLIT_SETUPS, SPLIT_SCENARIOS = 1_024, 64
 """Setups and scenarios over which what the knobs do is held against what nobody knows."""
 
-LADDER_SCENARIOS = 128
+LADDER_SCENARIOS = 64
 """Scenarios in which each symptom's cures are tried."""
 
 

@@ -3,7 +3,7 @@
 A box is "bump height above 5.6 mm and grip below 0.93". Its coverage is the share of what happens that lies in it, its
 density the share of what lies in it that happens (the words of scenario discovery: Bryant & Lempert 2010, Technological
 Forecasting & Social Change 77:34; from memory). Boxes are compared by the harmonic mean of both. Every side of every
-threshold and every pair of sides is tried; a third side is tried on the best `KEPT_PAIRS` pairs.
+threshold is tried, then every second side on the best `KEPT` of them, then every third side on the best `KEPT` pairs.
 """
 
 from __future__ import annotations
@@ -17,7 +17,7 @@ from explorer.domain.space import BoolArray, FloatArray
 THRESHOLDS = 15
 """Thresholds an unknown, at even shares of the scenarios."""
 
-KEPT_PAIRS = 64
+KEPT = 96
 
 WORTH_A_SIDE = 0.02
 """A further side must better the harmonic mean by this much: fewer numbers are easier to judge at the track."""
@@ -61,20 +61,18 @@ def best_box(numbers: FloatArray, weights: FloatArray, happens: BoolArray) -> Bo
     inside = np.stack([(numbers[:, s.unknown] > s.value) == s.above for s in sides]).astype(np.float64)
     chosen: tuple[int, ...] = ()
     best, rows = 0.0, inside
-    places: list[tuple[int, ...]] = [(k,) for k in range(len(sides))]
+    places: list[tuple[int, ...]] = []
     for size in (1, 2, 3):
         if size == 1:
             score = _harmonic(rows @ hit, rows @ weights, total)
-            top = [places[int(np.argmax(score))]]
         else:
             score = _harmonic((rows * hit) @ inside.T, (rows * weights) @ inside.T, total)
-            order = np.argsort(-score, axis=None, kind="stable")[:KEPT_PAIRS]
-            top = [(*places[int(k) // len(sides)], int(k) % len(sides)) for k in order]
+        order = [int(k) for k in np.argsort(-score, axis=None, kind="stable")[:KEPT]]
+        top = [(k,) if size == 1 else (*places[k // len(sides)], k % len(sides)) for k in order]
         reached = float(score.max())
         if reached > best + (WORTH_A_SIDE if size > 1 else 0.0):
             best, chosen = reached, top[0]
-        if size == 2:
-            places, rows = top, np.stack([inside[list(one)].prod(axis=0) for one in top])
+        places, rows = top, np.stack([inside[list(one)].prod(axis=0) for one in top])
     lies = inside[list(chosen)].prod(axis=0)
     caught, within = float(lies @ hit), float(lies @ weights)
     ordered = sorted({sides[k] for k in chosen}, key=lambda one: (one.unknown, one.above))
