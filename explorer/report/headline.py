@@ -11,6 +11,7 @@ from explorer.domain.units import unit_of
 from explorer.model.metrics import describe
 from explorer.report import words
 from explorer.study.everything.limits import ResolvedLimit
+from explorer.study.everything.wishes import LOSS_STEP
 from explorer.study.plan.decision import Practised
 from explorer.study.plan.headline import Against, Headline, Standing
 from explorer.study.plan.plan import Plan
@@ -48,7 +49,26 @@ def headline_lines(plan: Plan, space: Space) -> list[str]:
     lines += [f"{one.note[:1].upper()}{one.note[1:]}."] if one.note else []
     if plan.decision.practised is not None:
         lines.append(practice_text(plan.decision.practised, one, space))
-    return lines
+    return [*lines, next_text(plan, space)]
+
+
+def next_text(plan: Plan, space: Space) -> str:
+    """What to do next, with what to take after each answer; or that nothing would change the choice."""
+    best = max(plan.actions, key=lambda one: one.per_minute * (one.sure and one.gain >= LOSS_STEP), default=None)
+    if best is None or not best.sure or best.gain < LOSS_STEP:
+        return "Next: nothing to find out. No single run and no reading would better the choice by what anyone feels."
+    where = f"fit {words.changes_text(space, best.changes)} and drive two laps" if best.changes else "drive two laps"
+    does = f"{where}, {best.what}" if best.positions else best.what
+    takes = {tuple(setup): [] for _, _, setup in best.answers}  # type: dict[tuple[float, ...], list[str]]
+    for answer, _, setup in best.answers:
+        takes[tuple(setup)].append(answer)
+    now = plan.decision.headline.take.labels if plan.decision.headline is not None else ()
+    said = []
+    for place, answers in takes.items():
+        other = differing_text(space, now, space.labels(np.array(place)))
+        said.append(f"if {' or '.join(answers)} take {f'the same with {other}' if other else 'this setup'}")
+    gain = f"{_pm(best.gain, best.error)} felt differences in {best.minutes:g} minutes"
+    return f"Next: {does}; {'; '.join(said)}: worth {gain}."
 
 
 def _work(one: Headline, space: Space) -> str:

@@ -13,7 +13,7 @@ from explorer.model.car.slots import PHASE_COLUMNS
 from explorer.model.metrics import describe
 from explorer.report import words
 from explorer.report.answers import rung_text
-from explorer.report.headline import chance_text, practice_text, where_lines
+from explorer.report.headline import chance_text, next_text, practice_text, where_lines
 from explorer.report.tables import unmet_text
 from explorer.report.words import escape
 from explorer.report.words import percent as _percent
@@ -39,6 +39,9 @@ RUNGS_SHOWN = 3
 """Rungs per symptom in the report; the CSV holds all."""
 
 UNKNOWNS_SHOWN = 6
+ACTIONS_SHOWN = 5
+"""Runs and readings in the report; the CSV holds all."""
+
 _GRIP_SHARE = PHASE_COLUMNS.index("grip_share")
 
 
@@ -218,8 +221,28 @@ def _learned(plan: Plan, learned: Learned, space: Space) -> list[str]:
     return lines
 
 
+def _next(plan: Plan, space: Space) -> list[str]:
+    """Runs and readings by what they are worth; nothing where there are none."""
+    rows = [
+        [
+            words.changes_text(space, one.changes) if one.changes else "the car of today" if one.positions else "-",
+            one.what,
+            f"{words.number(one.gain, 2)} ± {words.number(one.error, 2)}",
+            f"{one.minutes:g}",
+        ]
+        for one in plan.actions[:ACTIONS_SHOWN]
+    ]
+    if not rows:
+        return []
+    return [
+        "### What to do next",
+        f"{escape(next_text(plan, space))} Worth: felt differences at price 1 that the choice gains on average.",
+        words.table(["fit", "see or read", "worth", "minutes"], rows, right=(2, 3)),
+    ]
+
+
 def _measure(plan: Plan, space: Space) -> list[str]:
-    lines = ["### What to measure next"]
+    lines = [*_next(plan, space), "### What to measure next"]
     if plan.worth is None:
         return [*lines, f"No answer: {escape(plan.worth_note)}."]
     worth = plan.worth.worth

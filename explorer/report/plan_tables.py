@@ -52,6 +52,7 @@ def plan_tables(plan: Plan, space: Space) -> dict[str, pd.DataFrame]:
         "plan_setups": setups_table(plan.decision, space),
         "plan_unknowns": unknowns_table(plan),
         "plan_ladder": ladder_table(plan.ladders),
+        "plan_actions": actions_table(plan, space),
     }
     if plan.split is not None:
         found["plan_knobs_against_unknowns"] = split_table(plan.split)
@@ -153,6 +154,27 @@ def unknowns_table(plan: Plan) -> pd.DataFrame:
             row |= {"worth low": one.low, "worth high": one.high}
         rows.append(row | {"why": unknown.reason})
     return pd.DataFrame(rows)
+
+
+def actions_table(plan: Plan, space: Space) -> pd.DataFrame:
+    """Runs and readings, most worth per minute first, one row per answer: its chance and the parts to take then."""
+    return pd.DataFrame(
+        [
+            {
+                "action": place,
+                "fit": "; ".join(f"{knob} {old} to {new}" for knob, old, new in one.changes),
+                "see or read": one.what,
+                "minutes": one.minutes,
+                "worth": one.gain,
+                "worth error": one.error,
+                "answer": answer,
+                "chance": chance,
+                **dict(zip(space.knob_names, space.labels(take), strict=True)),
+            }
+            for place, one in enumerate(plan.actions, start=1)
+            for answer, chance, take in one.answers
+        ]
+    )
 
 
 def split_table(split: Split) -> pd.DataFrame:

@@ -19,6 +19,7 @@ from explorer.study.everything.limits import ResolvedLimit
 from explorer.study.everything.stream import PartMaker, one_by_one
 from explorer.study.pits.ladder import Ladder, ladder
 from explorer.study.pits.symptoms import SYMPTOMS
+from explorer.study.plan.actions import Action, actions
 from explorer.study.plan.change_plan import ChangePlan, change_plan
 from explorer.study.plan.decision import PRACTISED, Decision, decide, thinned
 from explorer.study.plan.learning import Learned, weighed
@@ -41,7 +42,8 @@ class Plan:
     """Everything a plan found.
 
     `decision` holds the headline, the shortlist and what they stand on. `worth` is None where `worth_note` says why; so
-    are `split`, `changes` and their notes. `ladders` hold every symptom this study can have.
+    are `split`, `changes` and their notes. `actions` are runs and readings, most gain per minute first. `ladders` hold
+    every symptom this study can have.
     """
 
     planning: Planning
@@ -51,6 +53,7 @@ class Plan:
     split_note: str
     worth: Knowing | None
     worth_note: str
+    actions: tuple[Action, ...]
     changes: ChangePlan | None
     changes_note: str
     ladders: tuple[Ladder, ...]
@@ -122,6 +125,7 @@ def make_plan(
         split_note=split_note,
         worth=worth,
         worth_note=worth_note,
+        actions=actions(space, found),
         changes=changes,
         changes_note=changes_note,
         ladders=ladders(space, limits, None, thinned(space, found.draws, LADDER_SCENARIOS)),
