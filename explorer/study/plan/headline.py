@@ -11,9 +11,10 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from explorer.domain.felt import most_noticed
 from explorer.domain.space import FloatArray, Space
 from explorer.study.everything.wishes import LOSS_STEP
-from explorer.study.plan.robust import Robust, eligible, filled, standard_error, weighted_mean
+from explorer.study.plan.robust import ROUNDING, Robust, eligible, filled, standard_error, weighted_mean
 from explorer.study.plan.scenario_pass import Outcomes, turned
 
 BEYOND = 2.0
@@ -46,7 +47,8 @@ class Standing:
 @dataclass(frozen=True)
 class Against:
     """What a setup makes of another, both in the same scenarios: means of `chance`, `loss` and `objectives`
-    (objectives,), this one's less the other's, and their standard errors."""
+    (objectives,), this one's less the other's, and their standard errors. Objectives count as far as anyone notices
+    them: a lift margin of 60 % is no more than one of 40 %."""
 
     chance: float
     chance_error: float
@@ -133,14 +135,16 @@ def against(outcomes: Outcomes, space: Space, row: int, other: int) -> Against:
     """What the setup in one row makes of that in another."""
     told, weights = filled(space, outcomes), outcomes.weights
     good = told.good.astype(np.float64)
-    each = np.concatenate([good[:, :, None], told.losses[:, :, None], told.values], axis=2)
+    noticed = np.minimum(told.values, [most_noticed(objective.metric) for objective in space.objectives])
+    each = np.concatenate([good[:, :, None], told.losses[:, :, None], noticed], axis=2)
     step = each[:, row] - each[:, other]
     mean, error = weighted_mean(weights, step), standard_error(weights, step)
     return Against(float(mean[0]), float(error[0]), float(mean[1]), float(error[1]), mean[2:], error[2:])
 
 
 def chosen(space: Space, outcomes: Outcomes, robust: Robust, bar: float | None = None) -> int:
-    """Row of the setup to take: see the top of this file. Ties: fewest changes, least work, first row.
+    """Row of the setup to take: see the top of this file. What no one can tell apart by its loss, within the error, goes
+    by fewest changes, least work, shortest way from the baseline, first row.
 
     Raises as `eligible` does. -1 where nothing keeps every limit in any scenario.
     """
@@ -148,8 +152,14 @@ def chosen(space: Space, outcomes: Outcomes, robust: Robust, bar: float | None =
     if not among.any():
         return -1
     positions = robust.positions
-    changes = (positions != np.asarray(space.baseline)).sum(axis=1)
-    order = np.lexsort((space.minutes(positions), changes, np.round(robust.loss, 9), ~among))
+    away = np.abs(positions - np.asarray(space.baseline))
+    work = (away.sum(axis=1), space.minutes(positions), (away > 0.0).sum(axis=1))
+    order = np.lexsort((*work, np.round(robust.loss, 9), ~among))
+    least = int(order[0])
+    told = filled(space, outcomes)
+    error = standard_error(outcomes.weights, told.losses - told.losses[:, [least]])
+    level = among & (robust.loss - robust.loss[least] <= BEYOND * error + ROUNDING)
+    order = np.concatenate([np.lexsort((*work, ~level))[: int(level.sum())], order])
     best = int(order[0])
     cheap = among & (robust.loss <= robust.loss[best] + LOSS_STEP)
     felt = np.array([objective.resolution for objective in space.objectives])
