@@ -227,7 +227,7 @@ def shortlist(study: Study, as_json: Json = False, quiet: Quiet = False) -> None
         from explorer.report import narrow, tables
 
         with Progress(quiet) as progress:
-            result = pipeline.answer(load(study), progress, assumptions=False, plans=False)
+            result = pipeline.answer(load(study), progress, assumptions=False)
         if as_json:
             notes = tables.notes_of(result)
             more = {"setups": result.setups, "feasible": result.counts.feasible, "invalid": result.failures.count}

@@ -10,7 +10,7 @@ from typing import TypeVar
 
 import numpy as np
 
-from explorer.domain.errors import ExplorerError, ModelError
+from explorer.domain.errors import ExplorerError, ModelError, SpaceError
 from explorer.domain.space import FloatArray, Space
 from explorer.inputs.load import LoadedStudy
 from explorer.model.metrics import describe, metric_columns
@@ -27,8 +27,9 @@ from explorer.study.everything.evaluate import (
     joined,
     table_of,
 )
-from explorer.study.everything.front import Front, pareto_front
+from explorer.study.everything.front import Front, objective_values, pareto_front
 from explorer.study.everything.limits import ResolvedLimit, count_limits, feasible, resolve_limits
+from explorer.study.everything.rounding import stay_share
 from explorer.study.everything.shortlist import NothingFeasible, Shortlist, make_shortlist, picks_of, restated
 from explorer.study.everything.stream import EXAMPLES, PartMaker, Streamed, by_level, one_by_one, stream
 from explorer.study.everything.wishes import resolve_wishes
@@ -225,6 +226,7 @@ def answer(
     front: Front
     whole: MetricTable | None
     levels: LevelShares | None = None
+    stays: FloatArray | None = None
     if space.exhaustive:
         asked = asked_metrics(space)
         keep_all = save_every_setup(space) and space.size < METRICS_FILE_ROWS
@@ -237,6 +239,9 @@ def answer(
         table, front, whole, counts, setups = passed.table, passed.front, passed.whole, passed.counts, passed.setups
         levels = LevelShares(passed.setups_by_level, passed.feasible_by_level)
         failures = failures_of(passed)
+        if whole is not None and len(front):
+            able = objective_values(whole.take(feasible(limits, whole)))
+            stays = clock.run("rounding", lambda: stay_share(front, able))
     else:
         from explorer.study.questions.search import search_space
 
@@ -291,6 +296,7 @@ def answer(
         agreement=against,
         shortlist=shortlist,
         nominal=nominal,
+        stays=stays,
         one_change=changes,
         maps=maps,
         failures=failures,
@@ -312,15 +318,15 @@ def answer(
 def planned(
     study: LoadedStudy, progress: Progress | None = None, maker: PartMaker = one_by_one
 ) -> tuple[Plan, CarryOver | None]:
-    """The plan of a study alone, and the liked feel carried over where the study names one. `maker` says where every
-    setup is asked in every scenario.
+    """The plan of a study, and the liked feel carried over where the study names one. `maker` says where setups are
+    asked.
 
     Raises SpaceError or ModelError where the plan cannot be made.
     """
-    space = study.space
-    limits = resolve_limits(space)
-    found = make_plan(space, limits, progress, maker)
-    return found, carry_over(space, limits, progress=progress) if space.planning.carry_over else None
+    result = answer(study, progress, assumptions=False, maker=maker)
+    if result.plan is None:
+        raise SpaceError(result.plan_note)
+    return result.plan, result.carried
 
 
 def next_change(study: LoadedStudy, symptom: str, choices: dict[str, str], nominal: bool = False) -> Answer:

@@ -165,7 +165,7 @@ def _change_line(rank: int, pick: Pick, result: RunResult, found: Shortlist) -> 
         limit = found.limits[nearest]
         room = words.room_text(limit.metric, float(pick.margins[nearest]))
         text += f" Nearest limit: {escape(words.resolved_text(limit))}, with {escape(room)} to spare."
-    if pick.builds is not None and pick.builds.varied:
+    if result.plan is None and pick.builds is not None and pick.builds.varied:
         built = round(pick.builds.share * pick.builds.samples)
         text += f" Built within tolerance, {words.share_text(built, pick.builds.samples)} keep every limit."
         if pick.builds.share < 0.9:
@@ -178,7 +178,7 @@ def _change_line(rank: int, pick: Pick, result: RunResult, found: Shortlist) -> 
 def _front(result: RunResult, pictures: sections.Pictures) -> list[str]:
     """What the front offers: how far each objective reaches and what it costs in the others."""
     front, space = result.front, result.space
-    exact = "The front is exact" if front.exact else "A search found it, and better setups may exist"
+    exact = words.front_words(front.exact, result.stays)
     lines = [
         "### What the front offers",
         "On the front no setup can be made better in one objective without giving away another. "

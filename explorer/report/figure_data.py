@@ -178,7 +178,7 @@ def front_drawing(found: Front, result: RunResult) -> FrontDrawing:
             marks.append((str(rank), tuple(float(v) for v in pick.values)))
     if result.baseline.valid[0]:
         marks.append(("B", tuple(float(result.baseline.column(o.metric)[0]) for o in found.objectives)))
-    which = "Exact front" if found.exact else "Front found by search (not exact)"
+    which = "Front of all setups" if found.exact else "Front found by search (not exact)"
     thinned = f", one in {step} drawn" if step > 1 else ""
     title = f"{which}: {words.count(len(values), 'distinct point')}{thinned}. Numbers: shortlist, B: baseline."
     table = result.table if result.whole is None else result.whole

@@ -41,7 +41,7 @@ def headline_lines(plan: Plan, space: Space) -> list[str]:
     lines = [_work(one, space), _sure(one, plan.limits)]
     lines += [_gain(one, space)] if not one.stays else []
     lines += [_equal(one, space)] if one.equal else []
-    lines += [_impossible(one)] if one.nothing > 0.0 else []
+    lines += [_impossible(one, plan.limits)] if one.nothing > 0.0 else []
     lines += [f"{one.note[:1].upper()}{one.note[1:]}."] if one.note else []
     if plan.decision.practised is not None:
         lines.append(practice_text(plan.decision.practised, one, space))
@@ -128,9 +128,14 @@ def differing_text(space: Space, one: Standing, other: Standing) -> str:
     )
 
 
-def _impossible(one: Headline) -> str:
+def _impossible(one: Headline, limits: tuple[ResolvedLimit, ...]) -> str:
     share = chance_text(one.nothing, one.nothing_error, one.scenarios)
-    return f"In {share} none of the {one.candidates} setups looked at longest keeps every limit."
+    text = f"In {share} none of the {one.candidates} setups looked at longest keeps every limit."
+    if max(one.given_up) > 0.0:
+        place = int(np.argmax(one.given_up))
+        rest = chance_text(one.given_up[place], one.nothing_error, one.scenarios)
+        text += f" Without the limit {words.resolved_text(limits[place])} one would in {rest}."
+    return text
 
 
 def practice_text(one: Practised, told: Headline, space: Space) -> str:
@@ -169,6 +174,7 @@ def headline_facts(plan: Plan, space: Space) -> dict[str, Any]:
         "feel_the_same": [stands(other) for other in one.equal],
         "words": headline_lines(plan, space),
     }
+    facts["given_up"] = {limit.text: share for limit, share in zip(plan.limits, one.given_up, strict=True)}
     for name in ("bar", "note", "nothing", "nothing_error", "candidates", "out_of", "scenarios", "effective"):
         facts[name] = getattr(one, name)
     return facts

@@ -15,6 +15,7 @@ from explorer.model.metrics import CAR_METRICS, PHASE_METRICS
 from explorer.report import words
 from explorer.report.figure_data import index_kind
 from explorer.report.glossary import glossary_text
+from explorer.report.headline import headline_lines
 from explorer.report.tables import broken_text, general_notes
 from explorer.study.everything.evaluate import MetricTable
 from explorer.study.everything.front import Front
@@ -72,6 +73,9 @@ def setups_text(result: RunResult, most: int | None = None) -> str:
         head = f"{found.feasible:,} of {result.setups:,} setups keep every limit"
     else:
         head = f"none of {found.counts.valid:,} setups keeps every limit; these miss by least and are not to be taken"
+    if result.plan is not None and result.plan.decision.headline is not None:
+        told = " ".join(headline_lines(result.plan, result.space))
+        head = f"Take setup 1. {told}\n\n{head} at the best guess of every number"
     blocks = [_block(place, pick, result) for place, pick in enumerate(picks, start=1)]
     return "\n\n".join([head, *blocks, *general_notes(result)])
 

@@ -8,7 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from explorer.domain.space import Knob, Space
-from explorer.report import plan_sections, words
+from explorer.report import words
+from explorer.report.headline import headline_lines
 from explorer.report.tables import unmet_text
 from explorer.report.words import flat
 from explorer.study.everything.shortlist import Pick, Shortlist
@@ -63,7 +64,9 @@ def sheet_content(result: RunResult, changes: ChangePlan | None = None, ladders:
     picks: tuple[Pick | RobustPick, ...] = ()
     if plan is not None and plan.shortlist.picks:
         picks = plan.shortlist.picks
-        taken = f"Setups taken {plan_sections.figure_text(plan)} ({words.count(len(plan.draws), 'scenario')})."
+        taken = "Take setup 1."
+        if plan.decision.headline is not None:
+            taken = flat(" ".join([taken, *headline_lines(plan, space)[1:3]]))
     elif isinstance(result.shortlist, Shortlist) and plan is None:
         picks = result.shortlist.picks
         taken = "Setups taken at the best guess of every number."
@@ -217,12 +220,12 @@ def _stop(space: Space, stop: Stop, numbers: dict[tuple[float, ...], str], limit
 
 def _symptom(one: Ladder, space: Space) -> tuple[str, tuple[str, ...]]:
     """What the driver says and the first single swaps that cure some of it."""
-    cures = [_cure(rung, space) for rung in one.rungs if rung.cures][:CURES]
+    cures = [_cure(rung, space, one.broken_now) for rung in one.rungs if rung.cures][:CURES]
     return flat(one.symptom.words), tuple(cures) or ("no single swap cures it",)
 
 
-def _cure(rung: Rung, space: Space) -> str:
+def _cure(rung: Rung, space: Space, already: tuple[str, ...]) -> str:
     text = f"{_swap(space, rung.knob, rung.old, rung.new)} ({rung.minutes:g}\u00a0min)"
     if rung.share < 0.995:
         text += f", right way in {_share(rung.share)}"
-    return text + (", breaks a limit" if rung.broken else "")
+    return text + (", breaks a limit" if set(rung.broken) - set(already) else "")

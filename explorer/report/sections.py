@@ -43,10 +43,28 @@ def what_matters(result: RunResult) -> list[str]:
     if indices is None:
         return [*lines, f"No answer: {escape(result.indices_note or 'no indices were worked out')}."]
     kind = figure_data.index_kind(indices)
-    for objective in result.space.objectives:
+    for place, objective in enumerate(result.space.objectives):
         if objective.metric in indices.metrics and kind:
-            lines.append(f"- {_ranking_text(result, indices, kind, objective.metric)}")
+            text = _ranking_text(result, indices, kind, objective.metric)
+            lines.append(f"- {text} {escape(ahead_text(result, place))}".rstrip())
     return [lines[0], "\n".join(lines[1:]) or "No index was worked out for an objective."]
+
+
+def ahead_text(result: RunResult, objective: int) -> str:
+    """In what share of the scenarios which knob moves an objective most, and per minute; "" without a plan."""
+    split = None if result.plan is None else result.plan.split
+    if split is None or not split.ahead[objective].any():
+        return ""
+    said = [_ahead(split.ahead[objective], result), _ahead(split.ahead_per_minute[objective], result)]
+    text = f"Over what nobody knows the first is {said[0]}"
+    return text + (f"; per minute of work {said[1]}." if said[1] != said[0] else ", per minute of work too.")
+
+
+def _ahead(shares: FloatArray, result: RunResult) -> str:
+    order = [int(k) for k in np.argsort(-shares, kind="stable")[:2] if shares[k] >= 0.01]
+    return words.listed(
+        f"the {words.knob_label(result.space.knobs[k])} in {100.0 * shares[k]:.0f} % of scenarios" for k in order
+    )
 
 
 def _ranking_text(result: RunResult, indices: Sensitivity, kind: str, metric: str) -> str:
@@ -175,7 +193,7 @@ def _index_words(indices: Sensitivity) -> str:
     else:
         text += " These are estimates with 95 % intervals."
         if indices.noise_floor is not None:
-            text += f" A knob that does nothing can read up to {float(indices.noise_floor.max()):.3f}: less is noise."
+            text += f" An index below {float(indices.noise_floor.max()):.3f} cannot be told from none."
         if not indices.converged:
             text += " The budget ran out before the intervals were as narrow as the study asks."
     if indices.first is None:
@@ -371,7 +389,7 @@ def method(result: RunResult, pictures: Pictures) -> list[str]:
     if result.exact:
         how = (
             f"Every one of the {result.setups:,} allowed setups went through the model in {phases}. "
-            "The front and the best setups are exact for the model."
+            "What they say is exact for the model at the best guess of every number."
         )
     else:
         asked = result.search.asked if result.search is not None else result.setups

@@ -26,7 +26,7 @@ from explorer.study.results import LevelShares, RunResult
 def all_tables(result: RunResult) -> dict[str, pd.DataFrame]:
     """Every CSV of a run by its stem, in writing order; tables of questions that were not answered are left out."""
     found = {
-        "front": front_table(result.table, result.front, result.limits, result.wishes),
+        "front": front_table(result.table, result.front, result.limits, result.wishes, result.stays),
         "shortlist": shortlist_table(result),
         "one_change": one_change_table(result.one_change),
         "limits": limits_table(result.counts),
@@ -47,11 +47,16 @@ def all_tables(result: RunResult) -> dict[str, pd.DataFrame]:
 
 
 def front_table(
-    table: MetricTable, found: Front, limits: Sequence[ResolvedLimit] = (), wishes: tuple[ResolvedWish, ...] = ()
+    table: MetricTable,
+    found: Front,
+    limits: Sequence[ResolvedLimit] = (),
+    wishes: tuple[ResolvedWish, ...] = (),
+    stays: FloatArray | None = None,
 ) -> pd.DataFrame:
     """Members of the front: point number (ties share one), whether it names its point, knobs, objectives, work.
 
-    Limits add the distance to each bound in the metric's unit, positive where kept; wishes add the loss.
+    Limits add the distance to each bound in the metric's unit, positive where kept; wishes add the loss, `stays` the
+    share of ways to round in which a member stays.
     """
     space = table.space
     columns: dict[str, object] = {"point": found.group + 1, "named": found.named}
@@ -65,6 +70,8 @@ def front_table(
     columns["minutes"] = space.minutes(found.positions)
     if wishes:
         columns["loss"] = losses(wishes, table.take(found.rows))
+    if stays is not None:
+        columns["stays in share of roundings"] = stays
     return pd.DataFrame(columns)
 
 

@@ -10,7 +10,7 @@ import re
 from collections.abc import Iterable, Sequence
 
 from explorer.domain.felt import most_noticed
-from explorer.domain.space import Knob, Limit, Objective, Space
+from explorer.domain.space import FloatArray, Knob, Limit, Objective, Space
 from explorer.domain.units import UNITS, unit_of
 from explorer.model.metrics import describe
 from explorer.study.everything.limits import ResolvedLimit
@@ -140,6 +140,17 @@ def metric_value(column: str, value: float, *, unit: bool = True, sign: bool = F
         return metric.codes[index] if 0 <= index < len(metric.codes) else str(index)
     text = number(value, decimals(metric.resolution), sign=sign)
     return f"{text} {metric.unit}".strip() if unit else text
+
+
+def front_words(exact: bool, stays: FloatArray | None) -> str:
+    """What kind of front it is, and how far its members hang on where rounding to felt steps starts."""
+    if not exact:
+        return "A search found it, and better setups may exist"
+    text = "Every setup was asked; values that feel the same count as equal, by rounding"
+    if stays is None or not len(stays):
+        return text
+    sure = int((stays >= 1.0).sum())
+    return f"{text}: {sure} of {len(stays)} stay on it wherever the rounding starts"
 
 
 def room_text(column: str, room: float) -> str:

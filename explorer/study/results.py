@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from explorer.domain.space import IntArray, Space
+from explorer.domain.space import FloatArray, IntArray, Space
 from explorer.study.everything.evaluate import MetricTable
 from explorer.study.everything.front import Front
 from explorer.study.everything.limits import LimitCounts, ResolvedLimit
@@ -54,7 +54,8 @@ class RunResult:
     is a plan, and `nominal` those taken at the best guess of every number. `plan` is None where `plan_note` says why;
     `carried` None where the study carries no liked setup over.
     `visits` leads through the shortlist, None where `visits_note` says why or a plan has its own; `ladders` likewise.
-    `timings` are (stage, seconds).
+    `stays` (members,) is the share of ways to round in which a member stays on the front, None where not every setup
+    was kept. `timings` are (stage, seconds).
     """
 
     space: Space
@@ -87,3 +88,4 @@ class RunResult:
     visits_note: str = ""
     ladders: tuple[Ladder, ...] = ()
     wishes: tuple[ResolvedWish, ...] = ()
+    stays: FloatArray | None = None

@@ -128,7 +128,7 @@ def front_words(result: RunResult) -> tuple[str, ...]:
     front = result.front
     if not len(front):
         return ("No setup keeps every limit, so there is no front. Drawn are setups that break at least one.",)
-    exact = "The front is exact" if front.exact else "A search found it, and better setups may exist"
+    exact = words.front_words(front.exact, result.stays)
     lines = [
         "On the front no setup can be made better in one objective without giving away another. "
         f"{exact}. It has {words.count(front.groups, 'distinct point')}, {words.count(len(front), 'setup')} with ties."

@@ -79,7 +79,8 @@ class Headline:
     every limit most often. `equal` are other setups (in order of loss) that nobody can tell from it: no loss and no
     objective differs by what is felt or by more than the error. `bar` is the share of scenarios that was asked for, and
     `note` says where it could not be had. In a share `nothing` of the scenarios none of the `candidates` setups keeps
-    every limit; `out_of` setups were screened. `scenarios` were asked and count as `effective` many of equal weight.
+    every limit, in a share `given_up` (limits,) of all scenarios one would were that limit given up; `out_of` setups
+    were screened. `scenarios` were asked and count as `effective` many of equal weight.
     """
 
     take: Standing
@@ -91,6 +92,7 @@ class Headline:
     note: str
     nothing: float
     nothing_error: float
+    given_up: tuple[float, ...]
     candidates: int
     out_of: int
     scenarios: int
@@ -143,8 +145,8 @@ def against(outcomes: Outcomes, space: Space, row: int, other: int) -> Against:
 
 
 def chosen(space: Space, outcomes: Outcomes, robust: Robust, bar: float | None = None) -> int:
-    """Row of the setup to take: see the top of this file. What no one can tell apart by its loss, within the error, goes
-    by fewest changes, least work, shortest way from the baseline, first row.
+    """Row of the setup to take: see the top of this file. Those that cannot be told apart by their loss, within the
+    error, go by fewest changes, least work, shortest way from the baseline, first row.
 
     Raises as `eligible` does. -1 where nothing keeps every limit in any scenario.
     """
@@ -196,11 +198,23 @@ def headline(
         note=note,
         nothing=nothing,
         nothing_error=float(np.sqrt(nothing * (1.0 - nothing) / outcomes.effective)),
+        given_up=_given_up(outcomes),
         candidates=len(robust.positions),
         out_of=out_of,
         scenarios=len(outcomes.weights),
         effective=outcomes.effective,
     )
+
+
+def _given_up(outcomes: Outcomes) -> tuple[float, ...]:
+    """Share of the scenarios in which no setup keeps every limit but one would without this one. (limits,)"""
+    told = outcomes.told
+    none = ~told.good.any(axis=1)
+    found = []
+    for place in range(told.keeps.shape[2]):
+        others = np.delete(told.keeps, place, axis=2).all(axis=2) & told.answered
+        found.append(float(outcomes.weights @ (none & others.any(axis=1))))
+    return tuple(found)
 
 
 def reweighed(outcomes: Outcomes, weights: FloatArray) -> Outcomes:

@@ -51,6 +51,9 @@ class Split:
     "lines" or "". `setups` took part; `left_out` have no answer in some scenario (they take part in `KEPT` and the
     levels, as keeping no limit there).
 
+    `ahead` (objectives, knobs) is the weighted share of the scenarios in which a knob moves an objective most, by the
+    variance of the means over its levels; `ahead_per_minute` the same of that variance's root over the knob's minutes.
+
     `kept` is the weighted share of (setup, scenario) pairs in which every limit holds; `kept_by_level` the same at
     each level of each knob, (levels,) per knob, 0 at a level that no allowed setup has.
     """
@@ -69,6 +72,8 @@ class Split:
     fitted: str
     setups: int
     left_out: int
+    ahead: FloatArray
+    ahead_per_minute: FloatArray
     kept: float
     kept_by_level: tuple[FloatArray, ...]
 
@@ -110,11 +115,34 @@ def split_of(asked: Question, positions: FloatArray, told: Answers) -> Split:
         fitted=("", "lines", "parabolas")[_degree(asked.points, weights)],
         setups=answered,
         left_out=rows - answered,
+        ahead=first_knobs(asked, positions[whole], told.values[:, whole], False),
+        ahead_per_minute=first_knobs(asked, positions[whole], told.values[:, whole], True),
         kept=float(share.mean()),
         kept_by_level=tuple(
             mean_by_level(knob, positions[:, column], share) for column, knob in enumerate(space.knobs)
         ),
     )
+
+
+def first_knobs(asked: Question, positions: FloatArray, values: FloatArray, per_minute: bool) -> FloatArray:
+    """In what share of the scenarios each knob moves an objective most. `positions` (rows, knobs), `values` (scenarios,
+    rows, objectives) -> (objectives, knobs); 0 for an objective that nothing moves."""
+    knobs = asked.space.knobs
+    spread = np.zeros((*values.shape[::2], len(knobs)))
+    middle = values.mean(axis=1)
+    for column, knob in enumerate(knobs):
+        levels, at = np.unique(positions[:, column], return_inverse=True)
+        number = np.bincount(at).astype(np.float64)
+        if len(levels) < 2 or len(levels) > len(positions) // 4:
+            continue  # a knob without levels has no means over them
+        sums = np.stack([values[:, at == level].sum(axis=1) for level in range(len(levels))])
+        means = sums / number[:, None, None] - middle
+        spread[:, :, column] = np.sqrt((number[:, None, None] * means**2).sum(axis=0) / number.sum())
+        if per_minute:
+            spread[:, :, column] /= max(knob.minutes, 1e-9)
+    best = spread.argmax(axis=2)
+    moved = spread.max(axis=2) > CONSTANT
+    return np.stack([asked.weights @ ((best == k) & moved) for k in range(len(knobs))], axis=1)
 
 
 def _crossed(
