@@ -79,7 +79,7 @@ def _take(result: RunResult, found: Shortlist) -> list[str]:
         lines.append("\n".join(f"- {escape(line)}" for line in headline_lines(result.plan, space)))
     lines += [
         f"{found.feasible:,} of {result.setups:,} setups keep every limit at the best guess of every number. "
-        f"{_spread(result)} Numbers in the table are at the best guess.",
+        f"{_spread(result)} Numbers in the table are at the best guess{_of_before(result)}.",
         words.table(["setup", "why", *_knob_headers(result), *_objective_headers(space.objectives)], rows),
         *_notes(result),
         "From the baseline (" + escape(_baseline_text(result)) + "):",
@@ -89,6 +89,11 @@ def _take(result: RunResult, found: Shortlist) -> list[str]:
         now = [f"{words.metric_label(o.metric)} {_own(result, o)}" for o in space.objectives]
         lines.append(f"The baseline itself has {escape(words.listed(now))}.")
     return lines
+
+
+def _of_before(result: RunResult) -> str:
+    """Whose guess it is, where practice taught another."""
+    return " of before practice" if result.plan is not None and result.plan.learned is not None else ""
 
 
 def _first(result: RunResult, found: Shortlist) -> str:

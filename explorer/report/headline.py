@@ -7,11 +7,13 @@ from typing import Any
 import numpy as np
 
 from explorer.domain.space import Space
+from explorer.domain.units import unit_of
 from explorer.report import words
 from explorer.study.everything.limits import ResolvedLimit
 from explorer.study.plan.decision import Practised
 from explorer.study.plan.headline import Against, Headline, Standing
 from explorer.study.plan.plan import Plan
+from explorer.study.plan.rules import Box, Side
 
 
 def parts_text(space: Space, labels: tuple[str, ...]) -> str:
@@ -117,6 +119,40 @@ def _equal(one: Headline, space: Space) -> str:
     more = len(one.equal) - len(told)
     text = "The same car to a driver: the one with " + "; with ".join(told)
     return text + (f"; and {words.count(more, 'other')}." if more else ".")
+
+
+def where_lines(plan: Plan, space: Space) -> list[str]:
+    """Which setup of the shortlist to take where, and where each breaks a limit; rules with what they catch."""
+    found, lines = plan.decision, []
+    numbers = {pick.row: rank for rank, pick in enumerate(found.shortlist.picks, start=1)}
+    for one in found.covers:
+        if one.row in numbers:
+            said = f"Setup {numbers[one.row]} meets the wishes better than those before it in {_tenths(one.better)}"
+            lines.append(f"{said}{_rule(one.where, plan, 'take it', 'these')}")
+    for pick, box in zip(found.shortlist.picks, found.failing, strict=True):
+        if box is not None:
+            said = f"Setup {numbers[pick.row]} breaks a limit in {_tenths(box.happens)}"
+            lines.append(f"{said}{_rule(box, plan, 'it does', 'its failures')}")
+    return lines
+
+
+def _tenths(share: float) -> str:
+    return f"{100.0 * share:.0f} % of the scenarios"
+
+
+def _rule(box: Box | None, plan: Plan, does: str, what: str) -> str:
+    if box is None or box.density < 0.5:
+        return "; no rule of three numbers tells where."
+    sides = [_side(side, plan) for side in box.sides]
+    right = f"right {10.0 * box.density:.0f} times in 10"
+    return f": {does} where {words.listed(sides)} ({100.0 * box.coverage:.0f} % of {what}, {right})."
+
+
+def _side(side: Side, plan: Plan) -> str:
+    unknown = plan.draws.unknowns[side.unknown]
+    unit = unit_of(unknown.key)
+    name = words.spaced(unknown.key.removesuffix("_" + unit.suffix) if unit else unknown.key)
+    return f"{name} is {'above' if side.above else 'below'} {side.value:.3g} {unknown.unit}".rstrip()
 
 
 def differing_text(space: Space, one: Standing, other: Standing) -> str:

@@ -12,7 +12,7 @@ from explorer.domain.unknowns import FIGURES, Unknown
 from explorer.model.car.slots import PHASE_COLUMNS
 from explorer.model.metrics import describe
 from explorer.report import words
-from explorer.report.headline import chance_text, practice_text
+from explorer.report.headline import chance_text, practice_text, where_lines
 from explorer.report.tables import unmet_text
 from explorer.report.words import escape
 from explorer.study.everything.limits import ResolvedLimit
@@ -112,7 +112,8 @@ def _take(plan: Plan, space: Space) -> list[str]:
     if not found.picks:
         return ["### Take with you", f"No setup keeps every limit in any scenario. {escape(found.note)}".strip()]
     on = plan.planning.shortlist_on
-    shown: tuple[str, ...] = ("nominal",) if on == "nominal" else ("nominal", on)
+    usual = "nominal" if plan.learned is None else "mean"  # the best guess is of before practice
+    shown = tuple(dict.fromkeys((usual, on)))
     head = ["setup", "why", *(words.knob_label(knob, unit=True) for knob in space.knobs)]
     head += [words.metric_label(one.metric, unit=True) for one in space.objectives]
     head += ["keeps every limit in", "expected loss"]
@@ -138,12 +139,15 @@ def _take(plan: Plan, space: Space) -> list[str]:
     gone = words.dropped_text(plan.front.dropped, space.objectives)
     if gone:
         lines.append(f"{escape(gone)}.")
-    pairs = " / ".join(dict.fromkeys((FIGURE_WORDS["nominal"], figure_text(plan))))
+    pairs = " / ".join(dict.fromkeys((FIGURE_WORDS[usual], figure_text(plan))))
     lines += [f"Numbers: {pairs}.", words.table(head, rows)]
     weakest = [_weakest(plan, pick, rank) for rank, pick in enumerate(found.picks, start=1)]
     wished = [_wished(pick, rank, space) for rank, pick in enumerate(found.picks, start=1) if pick.wishes]
     if wished:
         lines += ["At the best guesses, the wishes:", "\n".join(wished)]
+    where = where_lines(plan, space)
+    if where:
+        lines.append("\n".join(f"- {escape(text)}" for text in where))
     if any(weakest):
         lines.append("\n".join(f"- {text}" for text in weakest if text))
     return lines

@@ -20,7 +20,8 @@ from explorer.study.everything.wishes import LOSS_STEP
 from explorer.study.plan.headline import BEYOND, Headline, against, chosen, headline, reweighed
 from explorer.study.plan.learning import Learned, learn, systematic
 from explorer.study.plan.robust import Robust, eligible, robust_front, robust_of
-from explorer.study.plan.robust_shortlist import RobustShortlist, robust_shortlist
+from explorer.study.plan.robust_shortlist import Cover, RobustShortlist, failing, portfolio, robust_shortlist
+from explorer.study.plan.rules import Box
 from explorer.study.plan.scenario_pass import Ideal, Outcomes, Question, outcomes_of, question, turned
 from explorer.study.plan.scenarios import Draws, draw, draws_at
 from explorer.study.plan.screen import ROUNDS, screened
@@ -47,7 +48,8 @@ class Practised:
 class Decision:
     """What to take. `draws` are the scenarios after practice, `asked` the question put to each setup, `outcomes` and
     `robust` of the setups that were looked at longest, `front` of the figure that the `shortlist` is taken on; its
-    first is the headline's. `headline` is None where nothing keeps every limit in any scenario; `practised` None
+    first is the headline's, then come the `covers`. `failing` are rules for where each setup of it breaks a limit, None
+    where that is too seldom. `headline` is None where nothing keeps every limit in any scenario; `practised` None
     without practice."""
 
     draws: Draws
@@ -56,6 +58,8 @@ class Decision:
     robust: Robust
     front: Front
     shortlist: RobustShortlist
+    covers: tuple[Cover, ...]
+    failing: tuple[Box | None, ...]
     headline: Headline | None
     practised: Practised | None
 
@@ -103,10 +107,20 @@ def decide(
         else:
             held = reweighed(outcomes, np.ones(len(outcomes.weights)))
         row, practised = _after(space, outcomes, robust, learned, row, chosen(space, held, robust_of(space, held)))
-    found = robust_shortlist(robust, space, row, planning.shortlist_on)
+    covers = portfolio(outcomes, robust, space, row) if row >= 0 else []
+    found = robust_shortlist(robust, space, row, covers, planning.shortlist_on)
     told = headline(space, outcomes, robust, 0, size, row) if row >= 0 else None
     return Decision(
-        draws, asked, outcomes, robust, robust_front(robust, space, planning.shortlist_on), found, told, practised
+        draws=draws,
+        asked=asked,
+        outcomes=outcomes,
+        robust=robust,
+        front=robust_front(robust, space, planning.shortlist_on),
+        shortlist=found,
+        covers=tuple(covers),
+        failing=tuple(failing(outcomes, pick.row) for pick in found.picks),
+        headline=told,
+        practised=practised,
     )
 
 

@@ -26,6 +26,10 @@ from explorer.study.everything.evaluate import MetricTable
 from explorer.study.everything.front import Front, nondominated, pareto_front, scores_of
 from explorer.study.plan.scenario_pass import Answers, Outcomes
 
+BROKEN_LOSS = 10.0
+"""A setup that breaks a limit in a scenario loses this much there: more than good setups differ by. By choice. [felt
+differences at price 1]"""
+
 ROUNDING = 1e-9
 """Sums of weights are compared with this slack."""
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -10,8 +11,24 @@ from explorer.domain.space import FloatArray, Space
 from explorer.study.everything.evaluate import table_of
 from explorer.study.everything.front import normalised, pareto_front
 from explorer.study.everything.shortlist import reasons_for
-from explorer.study.everything.wishes import WishLine, resolve_wishes, wish_lines
-from explorer.study.plan.robust import ROUNDING, Robust, eligible, figure_table
+from explorer.study.everything.wishes import LOSS_STEP, WishLine, resolve_wishes, wish_lines
+from explorer.study.plan.robust import BROKEN_LOSS, ROUNDING, Robust, eligible, figure_table, filled
+from explorer.study.plan.rules import Box, best_box
+from explorer.study.plan.scenario_pass import Outcomes
+
+COVERS = 2
+"""Setups that cover what the headline does not, at most."""
+
+
+@dataclass(frozen=True)
+class Cover:
+    """A setup that is better than those before it in a share `better` of the scenarios, by more than is felt; `gain` is
+    what is lost less, on average, if it is taken there. `where` is the best rule for that, None where none is found."""
+
+    row: int
+    gain: float
+    better: float
+    where: Box | None
 
 
 @dataclass(frozen=True)
@@ -61,10 +78,37 @@ class RobustShortlist:
     picks: tuple[RobustPick, ...]
 
 
+def portfolio(outcomes: Outcomes, robust: Robust, space: Space, first: int, bar: float | None = None) -> list[Cover]:
+    """Setups that together with the one in row `first` lose least, were the right one of them taken in each scenario:
+    each adds most to those before it, as long as that is more than a driver feels or a tenth of what is lost. A broken
+    limit counts as `BROKEN_LOSS`."""
+    among, _, _ = eligible(robust, bar)
+    told = filled(space, outcomes)
+    lost = told.losses + BROKEN_LOSS * ~told.good
+    now, found = lost[:, first], []
+    least = min(LOSS_STEP, 0.1 * float(outcomes.weights @ now))
+    for _ in range(COVERS):
+        gain = outcomes.weights @ np.maximum(now[:, None] - lost, 0.0)
+        best = int(np.argmax(np.where(among, gain, -1.0)))
+        if gain[best] <= max(least, ROUNDING):
+            break
+        better = lost[:, best] < now - LOSS_STEP
+        box = best_box(outcomes.numbers, outcomes.weights, better)
+        found.append(Cover(best, float(gain[best]), float(outcomes.weights @ better), box))
+        now = np.minimum(now, lost[:, best])
+    return found
+
+
+def failing(outcomes: Outcomes, row: int) -> Box | None:
+    """Where the setup in a row breaks a limit; None where that is too seldom to tell."""
+    return best_box(outcomes.numbers, outcomes.weights, ~outcomes.told.good[:, row])
+
+
 def robust_shortlist(
     robust: Robust,
     space: Space,
     first: int = -1,
+    covers: Sequence[Cover] = (),
     on: str = "quantile",
     bar: float | None = None,
     size: int | None = None,
@@ -86,8 +130,14 @@ def robust_shortlist(
         member = int(named[point])
         reason, ties = _reason(on, robust.quantile, text), int(sizes[front.group[member]])
         picks.append(_pick(robust, space, int(front.rows[member]), kinds, reason, ties, float(distance[point])))
+    for one in reversed(covers):
+        text = (
+            f"loses {one.gain:.2f} less in all where it is taken in its place, {100.0 * one.better:.0f} % of scenarios"
+        )
+        picks = _in_front(robust, space, picks, most, one.row, "cover", text)
     if first >= 0:
-        picks = _with_first(robust, space, picks, most, first)
+        why = "comes nearest to the wishes" if space.wishes else "least short of the best of every objective"
+        picks = _in_front(robust, space, picks, most, first, "headline", f"{why}, on average")
     if note:
         picks = _with_safest(robust, space, picks, most)
     wishes = resolve_wishes(space)
@@ -96,13 +146,14 @@ def robust_shortlist(
     return RobustShortlist(on, level, int(among.sum()), front.groups, note, tuple(picks))
 
 
-def _with_first(robust: Robust, space: Space, picks: list[RobustPick], size: int, row: int) -> list[RobustPick]:
+def _in_front(
+    robust: Robust, space: Space, picks: list[RobustPick], size: int, row: int, kind: str, why: str
+) -> list[RobustPick]:
     """The picks with one setup in front; the last gives way where the list is full."""
-    why = "comes nearest to the wishes" if space.wishes else "least short of the best of every objective"
     same = next((pick for pick in picks if pick.row == row), None)
     if same is None:
-        return [_pick(robust, space, row, ("headline",), f"{why}, on average", 1, 1.0), *picks[: size - 1]]
-    named = replace(same, kinds=("headline", *same.kinds), reason=f"{why}, on average; {same.reason}")
+        return [_pick(robust, space, row, (kind,), why, 1, 1.0), *picks[: size - 1]]
+    named = replace(same, kinds=(kind, *same.kinds), reason=f"{why}; {same.reason}")
     return [named, *(pick for pick in picks if pick is not same)]
 
 

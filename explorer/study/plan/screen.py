@@ -5,8 +5,9 @@ each objective, all as differences from the baseline in the same scenario, so th
 cancels. A setup is dropped once, by every score, its mean lies more than `SURE` standard errors above that of the last
 of the `BEST` among those that surely keep the limits often enough, or once it keeps them too seldom by as much. The
 nearer to a limit the better the score, as a rule: so that setups just below the bar do not crowd out those above it,
-the best are taken at several degrees of `DOUBT`. After the last round the best by each score are left, and those that
-keep the limits most often.
+the best are taken at several degrees of `DOUBT`. After the last round the best by each score are left, those that keep
+the limits most often, and those that lost least of all in one of the first scenarios: a handful taken together may want
+them.
 """
 
 from __future__ import annotations
@@ -20,6 +21,7 @@ from explorer.domain.space import FloatArray, IntArray
 from explorer.study.everything.evaluate import Progress
 from explorer.study.everything.front import greedy_subset, nondominated, normalised
 from explorer.study.everything.stream import PartMaker, chunks, one_by_one
+from explorer.study.plan.robust import BROKEN_LOSS
 from explorer.study.plan.scenario_pass import BLOCK_BYTES, Question, ask, turned
 
 ROUNDS = (8, 16, 32, 64, 256)
@@ -39,6 +41,10 @@ BEST = 32
 CROWDS = (8_192, 2_048, 512, 128, 64)
 """Setups that go on after each round at most, the best by each score."""
 
+WINNERS = 32
+"""Scenarios whose best setup is left; in the first eight of them it is the best of all setups, later of those that went
+on."""
+
 LEFT = 24
 """Setups left by the loss at each degree of doubt but the first, and on the front of the objectives; a third as many by
 the share of kept limits."""
@@ -47,13 +53,17 @@ the share of kept limits."""
 @dataclass(frozen=True)
 class Sums:
     """What the rows from `start` on say in some scenarios, weighted: `weight` (rows,) of those with an answer, `good`
-    (rows,) of those in which every limit holds, `first` and `second` (rows, scores) of the scores and their squares."""
+    (rows,) of those in which every limit holds, `first` and `second` (rows, scores) of the scores and their squares.
+    `won` (scenarios,) is the setup that loses least in each, `least` (scenarios,) that loss, infinite where there is
+    none."""
 
     start: int
     weight: FloatArray
     good: FloatArray
     first: FloatArray
     second: FloatArray
+    won: IntArray
+    least: FloatArray
 
 
 @dataclass(frozen=True)
@@ -73,12 +83,16 @@ class _Round:
         scores = _scores(self.asked, answers.values, answers.losses) - self.own[self.first : self.last, None]
         scores[~answers.answered] = 0.0
         weights = self.asked.cases.weights[self.first : self.last]
+        lost = np.where(answers.answered, answers.losses + BROKEN_LOSS * ~answers.good, np.inf)
+        at = lost.argmin(axis=1)
         return Sums(
             start,
             _weighed(weights, answers.answered.astype(np.float64)),
             _weighed(weights, answers.good.astype(np.float64)),
             _weighed(weights, scores),
             _weighed(weights, scores**2),
+            rows[at],
+            lost[np.arange(len(lost)), at],
         )
 
 
@@ -113,7 +127,9 @@ def screened(
     own = np.where(base.answered[:, :1], _scores(asked, base.values, base.losses)[:, 0], 0.0)
     rows: IntArray | None = None
     count, cases = size, len(asked.cases.weights)
-    sums = Sums(0, *(np.zeros(shape) for shape in ((size,), (size,), (size, own.shape[1]), (size, own.shape[1]))))
+    sums = _nothing(size, own.shape[1])
+    won = np.zeros(cases, dtype=np.int64)
+    least = np.full(cases, np.inf)
     first = 1
     for number, until in enumerate(ROUNDS):
         last = min(until + 1, cases)
@@ -124,16 +140,28 @@ def screened(
             here = slice(part.start, part.start + len(part.weight))
             for name in ("weight", "good", "first", "second"):
                 getattr(sums, name)[here] += getattr(part, name)
+            ahead = part.least < least[first:last]
+            ahead |= (part.least == least[first:last]) & (part.won < won[first:last])
+            won[first:last], least[first:last] = np.where(
+                ahead, [part.won, part.least], [won[first:last], least[first:last]]
+            )
             if progress is not None:
                 progress(f"screen, round {number + 1}", here.stop, count)
         told = asked.cases.weights[1:last]
         most = CROWDS[number]
         stay = _staying(sums, told, bar, most)
         rows = stay if rows is None else rows[stay]
-        sums = Sums(0, sums.weight[stay], sums.good[stay], sums.first[stay], sums.second[stay])
+        sums = Sums(0, sums.weight[stay], sums.good[stay], sums.first[stay], sums.second[stay], won, least)
         count, first = len(rows), last
     assert rows is not None
-    return np.sort(rows[_left(asked, sums, asked.cases.weights[1:first], bar)])
+    left = rows[_left(asked, sums, asked.cases.weights[1:first], bar)]
+    winners = won[1 : WINNERS + 1][np.isfinite(least[1 : WINNERS + 1])]
+    return np.unique(np.concatenate([left, winners]))
+
+
+def _nothing(size: int, scores: int) -> Sums:
+    flat, wide = np.zeros((2, size)), np.zeros((2, size, scores))
+    return Sums(0, flat[0], flat[1], wide[0], wide[1], np.zeros(0, dtype=np.int64), np.zeros(0))
 
 
 def _means(sums: Sums, told: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray, float]:

@@ -21,12 +21,8 @@ import numpy as np
 from explorer.domain.errors import ModelError, SpaceError
 from explorer.domain.seeds import WORTH, stage_seed
 from explorer.domain.space import FloatArray, IntArray, Space
-from explorer.study.plan.robust import filled
+from explorer.study.plan.robust import BROKEN_LOSS, filled
 from explorer.study.plan.scenario_pass import Outcomes
-
-BROKEN_LOSS = 10.0
-"""A setup that breaks a limit in a scenario loses this much there: more than good setups differ by. By choice. [felt
-differences at price 1]"""
 
 SIZES = (1, 2, 3, 4, 6, 8)
 """Sizes of the spline that are tried: terms beside the constant."""
