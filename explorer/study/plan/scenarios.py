@@ -110,7 +110,8 @@ def with_builds(space: Space, scenarios: Scenarios) -> Scenarios:
     count = len(scenarios.weights)
     if not varied:
         return scenarios
-    points = _sobol(len(varied), max(int(count - 1).bit_length(), 0), stage_seed(space.seed, TOLERANCE))
+    known = len(space.unknowns)  # axes of their own: the same axis scrambled twice goes with itself
+    points = _sobol(known + len(varied), int(count - 1).bit_length(), stage_seed(space.seed, TOLERANCE))[:, known:]
     slots, factors, offsets = [], [], []
     for column, knob in enumerate(varied):
         off = 2.0 * points[:count, column] - 1.0
