@@ -157,8 +157,11 @@ def test_a_space_that_cannot_be_listed_needs_candidates(turf: Space) -> None:
         turf, knobs=(knob, *turf.knobs[1:]), rules=(), baseline=(0.25, *turf.baseline[1:]), references=(),
         planning=dataclasses.replace(turf.planning, scenarios=16, seen=(), carry_over=""),
     )  # fmt: skip
-    limits = tuple(limit for limit in smooth.limits if limit.relative_to in ("", "baseline"))
-    smooth = dataclasses.replace(smooth, limits=limits)
+    known = ("", "baseline")
+    smooth = dataclasses.replace(
+        smooth, limits=tuple(limit for limit in smooth.limits if limit.relative_to in known),
+        wishes=tuple(wish for wish in smooth.wishes if wish.relative_to in known),
+    )  # fmt: skip
     with pytest.raises(SpaceError, match="no candidates"):
         make_plan(smooth, resolve_limits(smooth))
     rng = np.random.default_rng(4)

@@ -246,7 +246,7 @@ def test_the_shortlist_is_of_the_front_and_says_what_it_holds(monkeypatch):
     assert found.quantile == 0.25
     for on in FIGURES:
         for bar in (None, 0.3):
-            front, listed = robust_front(found, where, on, bar), robust_shortlist(found, where, -1, on, bar)
+            front, listed = robust_front(found, where, on, bar), robust_shortlist(found, where, on=on, bar=bar)
             level = 0.75 if bar is None else bar
             among = found.share >= level - 2 * np.sqrt(found.share * (1 - found.share) * np.sum(draws.weights**2))
             assert among.any() and listed.bar == level and listed.groups == front.groups
@@ -367,10 +367,10 @@ def test_the_headline_heads_the_shortlist(monkeypatch):
     outcomes = asked_all(where, uneven(where))
     found = robust_of(where, outcomes)
     for bar in (0.3, 0.5, 1.0):
-        plain = robust_shortlist(found, where, -1, "mean", bar)
+        plain = robust_shortlist(found, where, on="mean", bar=bar)
         among, _, note = eligible(found, bar)
         for row in (chosen(where, outcomes, found, bar), int(np.flatnonzero(among)[0]), plain.picks[0].row):
-            listed = robust_shortlist(found, where, row, "mean", bar)
+            listed = robust_shortlist(found, where, row, on="mean", bar=bar)
             first = listed.picks[0]
             assert first.kinds[0] == "headline" and first.row == row and "wishes" in first.reason
             assert first.loss == found.loss[row] and first.loss_error == found.loss_error[row]
