@@ -80,14 +80,21 @@ def _gain(one: Headline, space: Space) -> str:
     gain, felt = one.gain, one.gain.felt(space)
     said = []
     if gain.less_loss:
-        said.append(f"meets the wishes better by {_pm(-gain.loss, gain.loss_error, 0.1)} felt differences")
+        said.append(nearer_text(space, _pm(-gain.loss, gain.loss_error, 0.1)))
     for sign, word in ((1, "better"), (-1, "worse")):
         said += [_step(space, gain, place, word) for place, way in enumerate(felt) if way == sign]
-    if not said and not one.worth_it:
+    if not said and not (one.worth_it and gain.chance > 0.0):
         return f"Against the car of today nobody will feel it: {one.take.minutes:g} minutes buy {_nothing(one, space)}."
     same = [words.metric_label(space.objectives[place].metric) for place, way in enumerate(felt) if way == 0]
     text = "Against the car of today it " + (", ".join(said) if said else "keeps the limits more often")
     return text + (f"; {words.listed(same)} {'feels' if len(same) == 1 else 'feel'} the same." if same else ".")
+
+
+def nearer_text(space: Space, amount: str = "") -> str:
+    """That less is lost, and by how much: of the wishes, or without any of the best of every objective."""
+    if space.wishes:
+        return "meets the wishes better" + (f" by {amount} felt differences" if amount else "")
+    return "comes nearer to the best of every objective" + (f" by {amount} tenths of what they trade" if amount else "")
 
 
 def _step(space: Space, gain: Against, place: int, word: str) -> str:
@@ -127,7 +134,7 @@ def where_lines(plan: Plan, space: Space) -> list[str]:
     numbers = {pick.row: rank for rank, pick in enumerate(found.shortlist.picks, start=1)}
     for one in found.covers:
         if one.row in numbers:
-            said = f"Setup {numbers[one.row]} meets the wishes better than those before it in {_tenths(one.better)}"
+            said = f"Setup {numbers[one.row]} {nearer_text(space)} than those before it in {_tenths(one.better)}"
             lines.append(f"{said}{_rule(one.where, plan, 'take it', 'these')}")
     for pick, box in zip(found.shortlist.picks, found.failing, strict=True):
         if box is not None:
@@ -179,7 +186,7 @@ def practice_text(one: Practised, told: Headline, space: Space) -> str:
     if not one.changed:
         return "Practice changes nothing here: the setup to take is the one of before."
     before = parts_text(space, space.labels(one.before))
-    gain = f" It meets the wishes better by {_pm(one.gain, one.error, 0.1)} felt differences." if one.gain > 0.0 else ""
+    gain = f" It {nearer_text(space, _pm(one.gain, one.error, 0.1))}." if one.gain > 0.0 else ""
     return f"Practice changed the setup to take; before it was {before}.{gain}"
 
 
