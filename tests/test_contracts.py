@@ -9,6 +9,7 @@ import re
 import subprocess
 import sys
 from collections.abc import Callable, Iterable
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -70,6 +71,7 @@ def nodes_imported(nodes: Iterable[ast.AST]) -> set[str]:
     return found
 
 
+@cache
 def imports_of(path: Path) -> set[str]:
     return nodes_imported(ast.walk(ast.parse(path.read_text(encoding="utf-8"))))
 

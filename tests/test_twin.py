@@ -52,6 +52,12 @@ def _loads(out: dict[str, float], name: str = "sweep") -> list[float]:
 LAWS = pytest.mark.parametrize("law", ["beam", "wishbone"])
 
 
+def some(first: int, last: int, always: int) -> pytest.MarkDecorator:
+    """Cars by seed, of which the first few are asked every time."""
+    marks = {seed: [] if seed < first + always else [pytest.mark.long] for seed in range(first, last)}
+    return pytest.mark.parametrize("seed", [pytest.param(seed, marks=of) for seed, of in marks.items()])
+
+
 def _corners(law: str, seeds: range, **changes: float) -> Iterator[twin.Corner]:
     """A phase without and one with braking each of random cars."""
     for seed in seeds:
@@ -190,18 +196,18 @@ def test_wishbones_bear_half_sums_and_half_differences(compliance: float) -> Non
 
 
 @LAWS
-def test_loads_sum_to_weight_and_no_wheel_pulls(law: str) -> None:
-    for seed in range(2):
-        rng = np.random.default_rng(seed)
-        p, phases = twin.random_car(rng), twin.random_phases(rng)
-        out = twin.solve(p, phases, law)
-        assert all(math.isfinite(value) for value in out.values())
-        for phase in phases:
-            corner_total = p["mass"] * twin.G
-            speed = phase["speed"] or math.sqrt(phase["grip_share"] * p["grip"] * twin.G * phase["radius"])
-            loads = _loads(out, phase["name"])
-            assert sum(loads) == pytest.approx(corner_total + p["downforce_coefficient"] * speed**2, rel=1e-12)
-            assert min(loads) >= 0.0
+@some(0, 2, always=1)
+def test_loads_sum_to_weight_and_no_wheel_pulls(law: str, seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    p, phases = twin.random_car(rng), twin.random_phases(rng)
+    out = twin.solve(p, phases, law)
+    assert all(math.isfinite(value) for value in out.values())
+    for phase in phases:
+        corner_total = p["mass"] * twin.G
+        speed = phase["speed"] or math.sqrt(phase["grip_share"] * p["grip"] * twin.G * phase["radius"])
+        loads = _loads(out, phase["name"])
+        assert sum(loads) == pytest.approx(corner_total + p["downforce_coefficient"] * speed**2, rel=1e-12)
+        assert min(loads) >= 0.0
 
 
 @LAWS
@@ -280,7 +286,7 @@ def test_thirty_beam_cars_answer_as_they_did() -> None:
 
 
 @LAWS
-@pytest.mark.parametrize("seed", range(60, 62))
+@some(60, 62, always=1)
 def test_the_path_is_whole_and_the_rollover_its_highest_point(law: str, seed: int) -> None:
     for corner in _corners(law, range(seed, seed + 1)):
         pieces = corner.path.pieces
@@ -352,7 +358,7 @@ def test_tangents_against_differences(law: str) -> None:
 
 
 @LAWS
-@pytest.mark.parametrize("seed", range(6))
+@some(0, 6, always=2)
 def test_roll_gradient_is_the_start_of_the_path(law: str, seed: int) -> None:
     p = _car(seed, downforce_coefficient=0.0)
     car = twin.make_car(p, law)
@@ -372,7 +378,7 @@ def test_a_soft_chassis_tends_to_the_rigid_one(law: str) -> None:
 
 
 @LAWS
-@pytest.mark.parametrize("seed", range(4))
+@some(0, 4, always=2)
 def test_state_is_continuous_through_lift_and_up_to_rollover(law: str, seed: int) -> None:
     corner = twin.Corner(twin.make_car(_car(seed), law), _phase())
     for end in range(2):
@@ -485,7 +491,7 @@ def test_quarter_car_variances_against_a_lyapunov_equation() -> None:
     assert travel == pytest.approx(covariance[0, 0], rel=1e-9)
 
 
-@pytest.mark.parametrize("seed", range(30))
+@some(0, 30, always=8)
 def test_lag_and_bite_against_a_time_march(seed: int) -> None:
     """The lag is how late the roll runs behind a long ramp of steer."""
     corner = twin.Corner(twin.make_car(_car(seed)), _phase(grip_share=0.4))
@@ -513,7 +519,7 @@ def test_lag_and_bite_against_a_time_march(seed: int) -> None:
     assert answer.bite == pytest.approx(at_bite, rel=2e-2, abs=0.05)
 
 
-@pytest.mark.parametrize("seed", range(4))
+@some(0, 4, always=1)
 def test_axle_limit_is_a_crossing(seed: int) -> None:
     rng = np.random.default_rng(seed)
     p, phases = twin.random_car(rng), twin.random_phases(rng)

@@ -8,6 +8,7 @@ import numpy as np
 
 from explorer.domain.space import Space
 from explorer.domain.units import unit_of
+from explorer.model.metrics import describe
 from explorer.report import words
 from explorer.study.everything.limits import ResolvedLimit
 from explorer.study.plan.decision import Practised
@@ -63,7 +64,9 @@ def _sure(one: Headline, limits: tuple[ResolvedLimit, ...]) -> str:
         return "The study sets no limit."
     text = f"It keeps every limit in {chance_text(take.chance, take.chance_error, one.scenarios)}"
     text += " of what nobody knows and of parts as they are built"
-    if not one.stays:
+    if not one.stays and today.chance == take.chance:
+        text += "; so does the car of today"
+    elif not one.stays:
         text += f"; the car of today in {chance_text(today.chance, today.chance_error, one.scenarios)}"
     if safest.chance > take.chance + 2.0 * (take.chance_error + safest.chance_error):
         text += f"; the safest of all in {chance_text(safest.chance, safest.chance_error, one.scenarios)}"
@@ -80,14 +83,14 @@ def _gain(one: Headline, space: Space) -> str:
     gain, felt = one.gain, one.gain.felt(space)
     said = []
     if gain.less_loss:
-        said.append(nearer_text(space, _pm(-gain.loss, gain.loss_error, 0.1)))
+        said.append(f"it {nearer_text(space, _pm(-gain.loss, gain.loss_error))}")
     for sign, word in ((1, "better"), (-1, "worse")):
         said += [_step(space, gain, place, word) for place, way in enumerate(felt) if way == sign]
     if not said and not (one.worth_it and gain.chance > 0.0):
         return f"Against the car of today nobody will feel it: {one.take.minutes:g} minutes buy {_nothing(one, space)}."
     same = [words.metric_label(space.objectives[place].metric) for place, way in enumerate(felt) if way == 0]
-    text = "Against the car of today it " + (", ".join(said) if said else "keeps the limits more often")
-    return text + (f"; {words.listed(same)} {'feels' if len(same) == 1 else 'feel'} the same." if same else ".")
+    said += [f"{words.listed(same)} {'feels' if len(same) == 1 else 'feel'} the same"] if same else []
+    return f"Against the car of today: {'; '.join(said)}."
 
 
 def nearer_text(space: Space, amount: str = "") -> str:
@@ -98,11 +101,13 @@ def nearer_text(space: Space, amount: str = "") -> str:
 
 
 def _step(space: Space, gain: Against, place: int, word: str) -> str:
+    """ "response lag 8.1 ± 0.1 ms more (worse)"."""
     metric = space.objectives[place].metric
-    step, error = float(gain.objectives[place]), float(gain.objectives_error[place])
-    way = "more" if step > 0.0 else "less"
-    amount = words.metric_value(metric, abs(step))
-    return f"has {amount} {way} {words.metric_label(metric)} ({word}; ± {words.number(error, 2)})"
+    entry = describe(metric)
+    step, places = float(gain.objectives[place]), words.decimals(entry.resolution)
+    error = max(float(gain.objectives_error[place]), 10.0**-places)
+    amount = f"{words.number(abs(step), places)} ± {words.number(error, places)} {entry.unit}".rstrip()
+    return f"{words.metric_label(metric)} {amount} {'more' if step > 0.0 else 'less'} ({word})"
 
 
 def _nothing(one: Headline, space: Space) -> str:
@@ -116,13 +121,13 @@ def _nothing(one: Headline, space: Space) -> str:
     return f"{words.metric_value(metric, float(one.gain.objectives[place]), sign=True)} of {words.metric_label(metric)}"
 
 
-def _pm(value: float, error: float, least: float) -> str:
-    places = 2 if error < least else 1
-    return f"{words.number(value, places)} ± {words.number(error, places)}"
+def _pm(value: float, error: float) -> str:
+    places = 2 if error < 0.1 else 1
+    return f"{words.number(value, places)} ± {words.number(max(error, 10.0**-places), places)}"
 
 
 def _equal(one: Headline, space: Space) -> str:
-    told = [differing_text(space, one.take, other) for other in one.equal[:3]]
+    told = [differing_text(space, one.take.labels, other.labels) for other in one.equal[:3]]
     more = len(one.equal) - len(told)
     text = "The same car to a driver: the one with " + "; with ".join(told)
     return text + (f"; and {words.count(more, 'other')}." if more else ".")
@@ -162,11 +167,11 @@ def _side(side: Side, plan: Plan) -> str:
     return f"{name} is {'above' if side.above else 'below'} {side.value:.3g} {unknown.unit}".rstrip()
 
 
-def differing_text(space: Space, one: Standing, other: Standing) -> str:
+def differing_text(space: Space, one: tuple[str, ...], other: tuple[str, ...]) -> str:
     """The parts in which another setup differs: "front bar 1.0 mm"."""
     return ", ".join(
         f"{words.knob_label(knob)} {words.setting_label(knob, label)}"
-        for knob, label, own in zip(space.knobs, other.labels, one.labels, strict=True)
+        for knob, label, own in zip(space.knobs, other, one, strict=True)
         if label != own
     )
 
@@ -185,9 +190,9 @@ def practice_text(one: Practised, told: Headline, space: Space) -> str:
     """Whether practice changed the setup to take."""
     if not one.changed:
         return "Practice changes nothing here: the setup to take is the one of before."
-    before = parts_text(space, space.labels(one.before))
-    gain = f" It {nearer_text(space, _pm(one.gain, one.error, 0.1))}." if one.gain > 0.0 else ""
-    return f"Practice changed the setup to take; before it was {before}.{gain}"
+    before = differing_text(space, told.take.labels, space.labels(one.before))
+    gain = f" It {nearer_text(space, _pm(one.gain, one.error))}." if one.gain > 0.0 else ""
+    return f"Practice changed the setup to take; before it had {before}.{gain}"
 
 
 def headline_facts(plan: Plan, space: Space) -> dict[str, Any]:

@@ -12,7 +12,7 @@ from importlib import metadata
 from pathlib import Path
 
 import pytest
-from typer.testing import CliRunner
+from typer.testing import CliRunner, Result
 
 from explorer.cli.commands import app
 from explorer.cli.terminal import Progress, print_summary
@@ -23,9 +23,8 @@ RUNNER = CliRunner()
 SHORT_SEARCH = "\n[method]\nsearch_trials = 40\nsearch_population = 8\n"
 
 
-@pytest.fixture
-def study(tmp_path: Path) -> Path:
-    """The dusty two-wheel-drive study cut down to a few setups, free to be broken."""
+def cut_down(tmp_path: Path) -> Path:
+    """The dusty two-wheel-drive study cut down to a few setups."""
     shutil.copytree(CONFIGS / "cars", tmp_path / "cars")
     shutil.copytree(CONFIGS / "surfaces", tmp_path / "surfaces")
     shutil.copytree(CONFIGS / "tyres", tmp_path / "tyres")
@@ -38,6 +37,12 @@ def study(tmp_path: Path) -> Path:
     path = tmp_path / "study.toml"
     path.write_text(text + "\n[uncertainty]\nscenarios = 16\n", encoding="utf-8")  # what is tested is not how sure it is
     return path
+
+
+@pytest.fixture
+def study(tmp_path: Path) -> Path:
+    """`cut_down`, free to be broken."""
+    return cut_down(tmp_path)
 
 
 def call(*words: object) -> tuple[int, str]:
@@ -97,20 +102,21 @@ def test_show_is_one_json_object(study: Path) -> None:
     assert call("show", study, "--set", "front_bar=7")[0] == 2
 
 
-def test_run_leaves_everything_and_repeats_byte_for_byte(study: Path, tmp_path: Path) -> None:
+def test_run_leaves_everything_and_repeats_byte_for_byte(ran: tuple[Path, Path, Result], tmp_path: Path) -> None:
     """Catches a missing file, an unlisted one, and any order or seed that is not fixed."""
+    study, first, _ = ran
+    code, output = call("run", study, "--out", tmp_path / "again")
+    assert code == 0, output
     contents = []
-    for name in ("a", "b"):
-        code, output = call("run", study, "--out", tmp_path / name)
-        assert code == 0, output
-        assert changed_files(tmp_path / name) == ()
-        contents.append({p.name: p.read_bytes() for p in sorted((tmp_path / name / "tables").iterdir())})
+    for out in (first, tmp_path / "again"):
+        assert changed_files(out) == ()
+        contents.append({p.name: p.read_bytes() for p in sorted((out / "tables").iterdir())})
     assert contents[0] == contents[1]
     wanted = {"front.csv", "sensitivity.csv", "sensitivity_pairs.csv", "one_change.csv", "shortlist.csv"}
     assert wanted | {"metrics.parquet"} <= set(contents[0])
-    assert "run.json" in {p.name for p in (tmp_path / "a").iterdir()}
-    assert list((tmp_path / "a" / "figures").glob("map_*.png"))
-    code, found = answer_of("compare", tmp_path / "a", tmp_path / "b", "--json")
+    assert "run.json" in {p.name for p in first.iterdir()}
+    assert list((first / "figures").glob("map_*.png"))
+    code, found = answer_of("compare", first, tmp_path / "again", "--json")
     assert code == 0 and len(found["shortlist"]["both"]) > 0 and not found["shortlist"]["only_first"]
     assert found["first"]["counts"]["setups"] > 0 and found["index"] == "shapley"
     assert found["shifts"] == found["inputs"] == found["versions"] == []
@@ -154,9 +160,8 @@ def answer_of(*words: object) -> tuple[int, dict]:
     return result.exit_code, json.loads(result.stdout, parse_constant=never)
 
 
-@pytest.fixture
-def small(study: Path) -> Path:
-    """Bars only: 16 setups."""
+def bars_only(study: Path) -> Path:
+    """16 setups."""
     text = study.read_text(encoding="utf-8")
     for name in ("front_spring", "rear_spring", "front_ride_height_mm", "rear_ride_height_mm"):
         text = re.sub(rf"\[knobs\.{name}\]\n(.+\n)+", "", text)
@@ -167,6 +172,20 @@ def small(study: Path) -> Path:
     fitted = 'front_spring = "0.70"\nrear_spring = "0.47"\nfront_tyre = "race"'
     car.write_text(car.read_text(encoding="utf-8").replace('front_tyre = "race"', fitted), encoding="utf-8")
     return study
+
+
+@pytest.fixture
+def small(study: Path) -> Path:
+    """`bars_only`, free to be broken."""
+    return bars_only(study)
+
+
+@pytest.fixture(scope="module")
+def ran(tmp_path_factory: pytest.TempPathFactory) -> tuple[Path, Path, Result]:
+    """The study of `bars_only`, the folder of its run, and what that said; for reading only."""
+    study = bars_only(cut_down(tmp_path_factory.mktemp("ran")))
+    out = study.parent / "out"
+    return study, out, RUNNER.invoke(app, ["run", str(study), "--out", str(out), "--json", "--quiet"])
 
 
 def test_every_table_is_json_too(small: Path) -> None:
@@ -212,10 +231,9 @@ def test_the_plan_is_json_too(small: Path, monkeypatch: pytest.MonkeyPatch) -> N
     assert answer_of("plan", small, "--json")[0] == 3
 
 
-def test_run_ends_with_what_it_wrote(small: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_run_ends_with_what_it_wrote(ran: tuple[Path, Path, Result], capsys: pytest.CaptureFixture[str]) -> None:
     """Catches a summary of files that are not there, files that it forgets, and progress that --quiet lets through."""
-    out = tmp_path / "out"
-    result = RUNNER.invoke(app, ["run", str(small), "--out", str(out), "--json", "--quiet"])
+    small, out, result = ran
     assert result.exit_code == 0 and result.stderr == ""
     found = json.loads(result.stdout)
     told = {Path(path) for paths in found["written"].values() for path in paths}
@@ -391,9 +409,10 @@ def test_progress_on_a_terminal(monkeypatch: pytest.MonkeyPatch) -> None:
     assert "500/1000" in text and "100/s" in text and "0:00:05" in text and "left" in text
 
 
-def test_wishes_are_said_wherever_a_setup_is_shown(small: Path, tmp_path: Path) -> None:
+def test_wishes_are_said_wherever_a_setup_is_shown(ran: tuple[Path, Path, Result]) -> None:
     """Catches a wish that is missed without a word: on the terminal, in the report, on the page and on the pit
     sheet."""
+    small, out, _ = ran
     code, output = call("shortlist", small, "--quiet")
     assert code == 0 and "loss" in output and "comes nearest to the wishes" in output
     lines = " ".join(output.split())
@@ -402,8 +421,6 @@ def test_wishes_are_said_wherever_a_setup_is_shown(small: Path, tmp_path: Path) 
     lines = " ".join(output.split())
     assert code == 0 and re.search(r"wish: hairpin: roll angle .* not met, \d\.\d\d deg short at .* of it", lines)
     assert re.search(r"wish: front bar near 1.20 mm \(from carpet\): not met, 0.20 mm over", lines)
-    out = tmp_path / "out"
-    assert call("run", small, "--out", out, "--quiet")[0] == 0
     report = (out / "report.md").read_text(encoding="utf-8")
     assert "## Wishes" in report and "Setup 1, hairpin: roll angle" in report and "(loss " in report
     page = (out / "report.html").read_text(encoding="utf-8")

@@ -181,9 +181,10 @@ def test_every_output_names_the_same_setup_first(runs: dict[str, tuple[Path, str
         table = pd.read_csv(folder / "tables" / f"{stem}.csv", dtype=str)
         assert tuple(table.loc[0, list(KNOBS)]) == wanted, stem
     plain = " ".join(terminal.split())
-    for line in facts["words"]:
-        assert line in document.replace("\\", "") and html.escape(line, quote=False) in page.replace("&#x27;", "'")
-        assert line in plain
+    for place, line in enumerate(facts["words"]):
+        assert line in document.replace("\\", "") and line in plain
+        if place:  # the first tells the parts, which stand on the page's ticket
+            assert html.escape(line, quote=False) in page.replace("&#x27;", "'")
     assert ("Leave the car as it is" in page) == (wanted == tuple(facts["today"]["setup"].values()))
     assert (wanted == ("1.2", "1.2", "0.70", "0.47")) == (case == "as it is")
 

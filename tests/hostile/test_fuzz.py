@@ -20,8 +20,14 @@ from mutations import SETS, broken, restructured, spliced, texts, used, written
 MEMORY = 1_000_000_000
 """Most memory before a refusal. [bytes]"""
 
-SLICE = settings(max_examples=120, deadline=None, suppress_health_check=list(HealthCheck))
+SLICE = settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))
 COUNT = 200_000
+
+
+@pytest.fixture(scope="module", autouse=True)
+def _compiled(tmp_path_factory: pytest.TempPathFactory) -> None:
+    """A first answer, so that none that is timed has to wait for the compiler."""
+    ask(put(dict(texts("starter")), tmp_path_factory.mktemp("first")))
 
 
 @SLICE
@@ -38,7 +44,7 @@ def test_changed_bytes(seed: int) -> None:
     through(spliced(random.Random(seed)))
 
 
-@settings(max_examples=60, deadline=None, suppress_health_check=list(HealthCheck))
+@settings(max_examples=40, deadline=None, suppress_health_check=list(HealthCheck))
 @given(st.sampled_from(["study.toml", "car.toml", "surface.toml"]), st.binary(max_size=200))
 def test_any_bytes_at_all(name: str, data: bytes) -> None:
     """Catches a reader that expects text."""

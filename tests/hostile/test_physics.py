@@ -202,16 +202,14 @@ def test_one_setup_that_stands_is_enough(folder) -> None:
 
 
 @pytest.mark.xfail(reason="under the law of links this car counts as rolled over (exit 3), not as unanswered")
-@pytest.mark.parametrize("command", ["show", "shortlist", "search", "run"])
-def test_a_car_that_fails_everywhere_exits_4_with_the_reason(folder, edit: Edit, tmp_path, command: str) -> None:
+@pytest.mark.parametrize("command", ["show", "shortlist"])
+def test_a_car_that_fails_everywhere_exits_4_with_the_reason(folder, edit: Edit, command: str) -> None:
     """Catches: exit 0 or 3 for a car the model cannot answer for, an answer without a reason, a traceback."""
     without_limits(folder)
     edit(CAR, "cg_height_mm = 46.0", "cg_height_mm = 290")
     edit(CAR, "track_mm = 206", "track_mm = 62")
     edit(CAR, "straight_mm = ", "straight_mm = 60 #")
     edit(CAR, "bearing_span_mm = ", "bearing_span_mm = 50 #")
-    more = {"run": ["--out", str(tmp_path / "out"), "--quiet"], "show": []}.get(command, ["--quiet"])
-    result = CliRunner().invoke(app, [command, str(folder / STUDY), *more])
+    result = CliRunner().invoke(app, [command, str(folder / STUDY)])
     assert isinstance(result.exception, SystemExit), result.exception
     assert result.exit_code == 4 and any(word in result.output for word in FAULTS[1:]), result.output
-    assert not (tmp_path / "out" / "run.json").exists()

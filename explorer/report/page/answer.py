@@ -42,7 +42,7 @@ def _take(result: RunResult, found: Shortlist) -> Html:
     title = "Take this setup" if result.plan is not None else f"If you take one setup, take number {mark}"
     if result.plan is not None and not pick.changes:
         title = "Leave the car as it is"
-    said = [] if result.plan is None else headline_lines(result.plan, result.space)
+    said = [] if result.plan is None else headline_lines(result.plan, result.space)[1:]
     rest = f"The other {len(found.picks) - 1} below trade it against other things, in no order of merit."
     left = tag(
         "div",

@@ -73,7 +73,7 @@ def test_elementary_functions_on_lanes() -> None:
     np.testing.assert_allclose(out[5], np.arctan(far), rtol=5e-16)
 
 
-@pytest.mark.parametrize("law", [0.0, 1.0])
+@pytest.mark.parametrize("law", [pytest.param(0.0, marks=pytest.mark.long), 1.0])
 @pytest.mark.parametrize("droop", [None, 0.002])
 def test_lanes_equal_one_at_a_time(law: float, droop: float | None) -> None:
     """Bit for bit. Catches a mask that lets a finished car move on, and a stage chosen for a neighbour."""

@@ -39,13 +39,13 @@ def zdt(second):
 )
 def test_zdt_fronts_are_found(second, whole):
     """Catches: parents that are not selected (a random search of this size stays far away) and maximising.
-    (Zitzler, Deb, Thiele 2000), 6 variables, 2400 points, at least 95 % of the hypervolume."""
-    bounds = ((0.0, 1.0, False),) * 6
-    found = search_function(zdt(second), bounds, 2, trials=2400, population=60, seed=5)
-    random = zdt(second)(np.random.default_rng(0).random((2400, 6)))[0]
-    assert hypervolume(found.objectives, 1.1) > 0.95 * whole
-    assert hypervolume(random, 1.1) < 0.7 * whole
-    assert len(found.points) == 2400 and found.generations == 40
+    (Zitzler, Deb, Thiele 2000), 4 variables, 1200 points, at least 93 % of the hypervolume."""
+    bounds = ((0.0, 1.0, False),) * 4
+    found = search_function(zdt(second), bounds, 2, trials=1200, population=40, seed=5)
+    random = zdt(second)(np.random.default_rng(0).random((1200, 4)))[0]
+    assert hypervolume(found.objectives, 1.1) > 0.93 * whole
+    assert hypervolume(random, 1.1) < 0.5 * whole
+    assert len(found.points) == 1200 and found.generations == 30
 
 
 def test_dtlz2_front_is_found():
