@@ -57,7 +57,8 @@ def small(study: LoadedStudy, **settings: object) -> LoadedStudy:
 
 @pytest.fixture
 def study() -> LoadedStudy:
-    return small(load_study(STUDY))
+    found = small(load_study(STUDY))
+    return replace(found, space=replace(found.space, planning=replace(found.space.planning, scenarios=16)))
 
 
 Cells = Callable[[np.ndarray], np.ndarray]

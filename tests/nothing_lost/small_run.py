@@ -42,7 +42,7 @@ def study_in(folder: Path) -> Path:
         assert long in text
         text = text.replace(long, short)
     path = folder / "study.toml"
-    path.write_text(text, encoding="utf-8")
+    path.write_text(text + "\n[uncertainty]\nscenarios = 8\n", encoding="utf-8")
     return path
 
 
