@@ -35,7 +35,7 @@ def cut_down(tmp_path: Path) -> Path:
     text = text.replace("values = [20, 22, 24]", "values = [20, 22]")
     text = text.replace('front_bar = "1.1", rear_bar = "1.3"', 'front_bar = "1.2", rear_bar = "1.2"')  # levels left
     path = tmp_path / "study.toml"
-    path.write_text(text + "\n[uncertainty]\nscenarios = 16\n", encoding="utf-8")  # what is tested is not how sure it is
+    path.write_text(text + "\n[uncertainty]\nscenarios = 16\n", encoding="utf-8")  # sure enough here
     return path
 
 

@@ -13,13 +13,15 @@ from explorer.inputs.load import LoadedStudy, load_study
 from explorer.report.figures import Picture
 from explorer.runs.lock import LOCK
 from explorer.runs.records import DONE, MANIFEST
+from explorer.study.plan.screen import ROUNDS
 from explorer.study.results import RunResult
 
 CONFIGS = Path(__file__).parents[2] / "configs"
 CHUNK = 8
 CHUNKS = 8
-ANSWERS = CHUNKS + 1
-"""Answers that an unfinished run keeps: its chunks, and the effect of the assumptions."""
+ANSWERS = CHUNKS + 1 + len(ROUNDS) + 1
+"""Answers that an unfinished run keeps: its chunks, the effect of the assumptions, the rounds of the screen and the
+last look."""
 
 PICTURE = Picture(b"\x89PNG\r\n\x1a\npicture", b"<svg>picture</svg>")
 

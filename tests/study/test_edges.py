@@ -21,8 +21,8 @@ from explorer.study.everything.shortlist import least_violating
 from explorer.study.pits.ladder import ladder
 from explorer.study.pits.symptoms import bump_disturbance
 from explorer.study.plan.change_plan import MOST_CHANGES, Change, Stop, _notes, _sets
-from explorer.study.plan.learning import _alone, excluding_pairs, learn, opposite, rejuvenate
 from explorer.study.plan.decision import thinned
+from explorer.study.plan.learning import _alone, excluding_pairs, learn, opposite, rejuvenate
 from explorer.study.plan.practice import Predicted, lift_margin, predict
 from explorer.study.plan.robust import FIGURES, figure_table
 from explorer.study.plan.scenario_pass import outcomes_of, question

@@ -91,14 +91,16 @@ def test_practice_that_says_much_moves_the_setup(study: Space, way: str) -> None
     rotates wants one that rotates less."""
     value = {"pushed": 0.0, "rotated": 2.0}[way]
     seen = [
-        Observation("feel", phase, study.baseline, way, value=value, error=0.5) for phase in ("sweep", "hairpin", "exit")
+        Observation("feel", phase, study.baseline, way, value=value, error=0.5)
+        for phase in ("sweep", "hairpin", "exit")
     ]
     moved = 0
     for seed in range(5):
         found = decided(study, seed, *seen)
         told, before = found.practised, decided(study, seed)
         assert told is not None and tuple(told.before) == taken(before)
-        rows = [int(np.flatnonzero((found.robust.positions == at).all(axis=1))[0]) for at in (taken(found), told.before)]
+        places = found.robust.positions
+        rows = [int(np.flatnonzero((places == at).all(axis=1))[0]) for at in (taken(found), told.before)]
         assert told.gain == pytest.approx(found.robust.loss[rows[1]] - found.robust.loss[rows[0]], abs=1e-9)
         if told.changed:
             moved += 1

@@ -175,8 +175,8 @@ BUILT = (
             tolerance_absolute=50.0),
     replace(toy.knob(6, (0.0,)), slots=(SLOT["front_droop"],), settings=((0.0,),), tolerance_absolute=1.0),
 )  # fmt: skip
-"""A knob without tolerance, a relative one over two slots, absolute ones: well above 0, of a number that may be negative,
-of a part that may be absent, of one weaker than its tolerance, and of one that is always absent."""
+"""A knob without tolerance, a relative one over two slots, absolute ones: well above 0, of a number that may be
+negative, of a part that may be absent, of one weaker than its tolerance, and of one that is always absent."""
 
 
 def test_parts_are_off_by_their_tolerance_and_never_less_than_nothing():
