@@ -8,9 +8,27 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from explorer.api import OneSetup, PlanAnswer, Run, load, plan, run, show
+    from explorer.api import (
+        Answer,
+        Noted,
+        OneSetup,
+        PlanAnswer,
+        Run,
+        compare,
+        load,
+        map,
+        next,
+        plan,
+        resume,
+        run,
+        seen,
+        show,
+    )
 
-__all__ = ["OneSetup", "PlanAnswer", "Run", "load", "plan", "run", "show"]
+__all__ = [
+    "Answer", "Noted", "OneSetup", "PlanAnswer", "Run", "compare", "load", "map", "next", "plan", "resume", "run",
+    "seen", "show",
+]  # fmt: skip
 
 
 def __getattr__(name: str) -> Any:
@@ -23,4 +41,4 @@ def __getattr__(name: str) -> Any:
 
 
 def __dir__() -> list[str]:
-    return sorted([*globals(), *__all__])
+    return sorted(__all__)

@@ -18,10 +18,13 @@ import pandas as pd
 
 from explorer.domain.space import Space
 from explorer.flow.checked import Checked, OneSetup, check, one_setup, spoken
+from explorer.flow.seen import Noted
 from explorer.inputs.load import LoadedStudy, load_study
 from explorer.model.metrics import describe
 from explorer.report import plan_sections, plan_tables, tables
-from explorer.report.words import map_stems
+from explorer.report.answers import Answer
+from explorer.report.headline import headline_lines
+from explorer.report.words import escape, map_stems
 from explorer.study.everything.evaluate import Progress, evaluate_all
 from explorer.study.everything.shortlist import NothingFeasible
 from explorer.study.everything.stream import PartMaker, one_by_one
@@ -152,7 +155,9 @@ class PlanAnswer:
     @property
     def text(self) -> str:
         """The plan in the words of the report."""
-        said = plan_sections.plan_report(self.plan, self.space)
+        first = headline_lines(self.plan, self.space)
+        said = ["## Take setup 1", *(escape(line) for line in first)] if first else []
+        said += plan_sections.plan_report(self.plan, self.space)
         if self.carried is not None:
             said += plan_sections.carried_report(self.carried, self.plan.limits, self.space)
         return "\n\n".join(said)
@@ -211,3 +216,80 @@ def show(study: Path | str | LoadedStudy, choices: dict[str, str] | None = None)
     Raises SpaceError for an unknown knob or level or a setup that a rule forbids, ModelError where there is no answer.
     """
     return one_setup(load(study).space, choices)
+
+
+def next(
+    study: Path | str | LoadedStudy,
+    symptoms: str | tuple[str, ...],
+    choices: dict[str, str] | None = None,
+    *,
+    minutes: float | None = None,
+    nominal: bool = False,
+) -> pd.DataFrame:
+    """What to change against one symptom or several, best first, from the baseline with the named knobs set: as
+    `setup-space next`. With `minutes` left only what fits; over what is not known unless `nominal`.
+
+    Raises SpaceError for an unknown symptom, knob or level, ModelError where there is no answer.
+    """
+    from explorer.flow.next_change import next_change
+
+    return plan_tables.ladder_table((next_change(load(study), symptoms, choices or {}, minutes, nominal),))
+
+
+def seen(
+    study: Path | str | LoadedStudy, words: str = "", choices: dict[str, str] | None = None, *, undo: bool = False
+) -> Noted:
+    """Put what a driver says of the baseline with the named knobs set into the study's practice file, or take the last
+    report out: as `setup-space seen`. `load` the study again to go on with it.
+
+    Raises SpaceError for words that are not understood, ConfigError where the report does not fit the study.
+    """
+    from explorer.flow import seen as noting
+
+    loaded = load(study)
+    return noting.undo(loaded) if undo else noting.add(loaded, words, choices or {})
+
+
+def map(
+    study: Path | str | LoadedStudy,
+    x: str,
+    y: str,
+    metric: str,
+    *,
+    best: bool = False,
+    progress: Progress | None = None,
+) -> pd.DataFrame:
+    """A metric over two knobs, one row per cell; the others at the baseline, or at their `best`."""
+    from explorer.flow import pipeline
+
+    return tables.map_table(pipeline.one_map(load(study), x, y, metric, "best" if best else "baseline", progress))
+
+
+def compare(
+    first: Path | str,
+    second: Path | str | None = None,
+    choices: dict[str, str] | None = None,
+    others: dict[str, str] | None = None,
+    *,
+    every: bool = False,
+) -> Answer:
+    """Two setups of one study or two, or two finished runs by their folders: `text` to read, `facts` to go on with.
+
+    Raises as `explorer.flow.comparing.compared`.
+    """
+    from explorer.flow.comparing import compared
+
+    return compared(Path(first), None if second is None else Path(second), choices or {}, others or {}, every)
+
+
+def resume(study: Path | str | LoadedStudy, folder: Path | str, *, progress: Progress | None = None) -> Run:
+    """Go on with the unfinished run in a folder, or start one there, and write it, as `setup-space run --resume`; its
+    answers.
+
+    Raises ArtefactError where the folder holds a finished run, or one that was made of other inputs.
+    """
+    from explorer.flow import pipeline, run_study
+
+    loaded = load(study)
+    _, result = run_study.run_study(loaded, Path(folder), resume=True, progress=progress)
+    return Run(loaded, pipeline.answer(loaded, progress) if result is None else result)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import runpy
+import shutil
 import subprocess
 import sys
 from pathlib import Path
@@ -119,3 +120,38 @@ def test_a_study_that_is_read_is_not_read_again() -> None:
 def test_types_are_shipped() -> None:
     """Catches a package whose types no checker reads."""
     assert (Path(explorer.__file__).parent / "py.typed").is_file()
+
+
+def test_only_what_is_meant_for_people_is_listed() -> None:
+    """Catches helpers, typing names and submodules among what an editor offers."""
+    assert dir(explorer) == sorted(explorer.__all__)
+    assert {"compare", "map", "next", "resume", "run", "seen"} <= set(dir(explorer))
+    assert all(getattr(explorer, name).__doc__ for name in dir(explorer))
+
+
+def test_next_map_and_compare_are_those_of_the_command_line() -> None:
+    """Catches a table of another study, knobs that are ignored, and the setups exchanged."""
+    study = explorer.load(SMALL, allow_outside=True)
+    found = explorer.next(study, ("slow", "rolls-over"), {"front_bar": "1.0"}, minutes=5.0, nominal=True)
+    assert len(found) and (found["minutes"] <= 5.0).all() and set(found["symptom"]) == {"slow + rolls-over"}
+    assert "1.0" in set(found["from"]) and found["cures"].is_monotonic_decreasing
+    cells = explorer.map(study, "front_bar", "rear_bar", "lag_ms")
+    assert len(cells) == 16
+    with pytest.raises(SpaceError, match="no symptom"):
+        explorer.next(study, "wobbles")
+
+
+def test_seen_and_resume(tmp_path: Path) -> None:
+    """Catches a report lost between Python and the file, and a run that is resumed without its answers."""
+    copy = tmp_path / "configs"
+    shutil.copytree(Path(__file__).parents[1] / "configs", copy)
+    found = explorer.seen(copy / "2wd_turf.toml", "hairpin pushed", {"rear_bar": "1.0"})
+    assert found.total == 1 and explorer.load(copy / "2wd_turf.toml").space.planning.seen == found.reports
+    assert explorer.seen(copy / "2wd_turf.toml", undo=True).total == 0
+    both = explorer.compare(copy / "2wd_turf.toml", others={"rear_bar": "1.0"})
+    assert "rear_bar" in both.text and both.facts["minutes"] > 0.0
+    study = explorer.load(SMALL, allow_outside=True)
+    run = explorer.resume(study, tmp_path / "begun")
+    assert (tmp_path / "begun" / "run.json").is_file() and len(run.setups) == 16
+    with pytest.raises(ArtefactError, match="finished|whole|overwrite"):
+        explorer.resume(study, tmp_path / "begun")

@@ -34,14 +34,13 @@ RANK = {
 COMMANDS_ONLY = ("explorer.bench", "explorer.validation")
 """Loaded by their commands alone, when they are given."""
 IMPORTERS = {
-    "SALib": ("study/questions/sobol.py",),
-    "optuna": ("study/questions/search.py",),
+    "SALib": ("bench/peers.py", "study/questions/sobol.py"),
+    "optuna": ("bench/peers.py", "study/questions/search.py"),
     "moocore": ("study/everything/front.py",),
     "seaborn": ("report/figures.py",),
     "matplotlib": ("report/figures.py", "report/pit_sheet_pdf.py"),
     "pyarrow": ("runs/artefacts.py",),
-    "plotly": ("report/page/build.py",),
-    "typer": ("cli/commands.py", "cli/options.py", "cli/run_commands.py"),
+    "typer": ("cli/commands.py", "cli/options.py", "cli/pit_commands.py", "cli/run_commands.py"),
     "rich": ("cli/terminal.py",),
     "tomllib": ("inputs/source.py", "validation/trade/statements.py"),
     "mujoco": ("validation/multibody.py", "validation/wishbone/multibody.py"),

@@ -11,7 +11,7 @@ from explorer.bench import runner
 from explorer.bench.plan import Measured, Step, measure_all
 from explorer.bench.runner import Ratio
 from explorer.report import words
-from explorer.runs.artefacts import RunFolder
+from explorer.runs.artefacts import MODEL_VERSION, RunFolder
 
 MET = {True: "met", False: "missed", None: ""}
 
@@ -50,8 +50,9 @@ def page(found: Measured, study: str) -> str:
     lines = [
         "# Bench",
         f"Every figure in a fresh process, one run, study {words.escape(study)}, {machine['cores']} cores "
-        f"({machine['machine']}), Python {machine['python']}. CPU time decides; other work on the machine shows in the "
-        "spread. Lines without a bar are for information.",
+        f"({machine['machine']}), Python {machine['python']}, model version {MODEL_VERSION}. CPU time decides; other "
+        "work on the machine shows in the spread. Lines without a bar are for information. Optuna and SALib are used "
+        "plainly: whole generations or samples through the vectorised model, nothing of ours in between.",
     ]
     table = [
         [r.what, _number(r.value), f"{_number(r.low)} to {_number(r.high)}", _bar(r), MET[r.met]]

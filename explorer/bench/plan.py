@@ -22,7 +22,7 @@ _COMMANDS = (
     ("first command with an empty compile cache, CPU s", ["show"], True, 20.0),
     ("later command, CPU s", ["show"], False, 20.0),
 )
-_STEPS = 13
+_STEPS = 15
 
 
 @dataclass
@@ -79,23 +79,28 @@ def measure_all(study: Path, sizes: Sequence[int], repeats: int, progress: Step)
 
 
 def measure_searches(found: Measured, path: str, repeats: int) -> None:
-    """The exact front beside a search."""
+    """The exact front beside searches: Optuna's, used plainly, and our own."""
     front = found.run("front", path, label="exact front of the study", repeats=repeats)
-    label = f"Optuna NSGA-II, {tasks.OPTUNA_TRIALS:,} trials"
+    label = f"Optuna's NSGA-II used plainly, {tasks.OPTUNA_TRIALS:,} trials"
     optuna = found.run("optuna", path, label=label, repeats=repeats)
+    own = found.run("search", path, label="our search, generations and changes", repeats=1)
     found.ratios.append(ratio_of("exact front over Optuna's search, CPU", front, optuna, 1 / 8, True))
+    found.ratios.append(ratio_of("exact front over our search, CPU", front, own, None, True))
     speed = front.facts["setups"] / front.median_wall
     found.ratios.append(single("setups per second, all metrics, wall", speed, 250_000.0, at_most=False))
 
 
 def measure_samplers(found: Measured, path: str, repeats: int) -> None:
     """Exact indices beside SALib's own run and beside our faster one."""
-    size = f"N = {tasks.SALIB_BASE:,} with second order, three outputs"
-    exact = found.run("exact_indices", path, label="exact indices, three outputs", repeats=repeats)
+    size = f"N = {tasks.SALIB_BASE:,} with second order, the study's objectives"
+    exact = found.run("exact_indices", path, label="exact indices, the study's objectives", repeats=repeats)
     own = found.run("salib", path, label=f"SALib's own sample and analysis at {size}", repeats=repeats)
+    label = f"SALib's own at N = {tasks.SALIB_BASE // 8:,}, first and total order only"
+    small = found.run("salib", path, str(tasks.SALIB_BASE // 8), "0", label=label, repeats=repeats)
     ours = found.run("sampled", path, label=f"our sampled indices at {size}", repeats=1)
     found.ratios += [
         ratio_of("exact indices over SALib's own sample, evaluation and analysis, CPU", exact, own, 1 / 8, True),
+        ratio_of(f"exact indices over {label}, CPU", exact, small, None, True),
         ratio_of("exact indices over our faster sampled indices, CPU", exact, ours, None, True),
         single("share of SALib's own run that evaluates the model", own.facts["evaluation_cpu"] / own.median_cpu),
         single("analysis alone, exact over SALib's own", exact.facts["analysis_cpu"] / own.facts["analysis_cpu"]),

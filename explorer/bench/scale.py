@@ -87,7 +87,8 @@ def time_alone(space: Space, limits: tuple[ResolvedLimit, ...], starts: Iterable
         into.kernel_wall, into.kernel_cpu = into.kernel_wall + spent["wall"], into.kernel_cpu + spent["cpu"]
         table = MetricTable(space, positions, columns, values[0], valid[0])
         clock = now()
-        scores = scores_of(objective_values(table), space.objectives)[feasible(limits, table)]
+        scores = scores_of(objective_values(table), space.objectives)
+        scores = scores.T.take(np.flatnonzero(feasible(limits, table)), axis=1).T
         held = np.concatenate([held, scores[nondominated(scores)]])
         held = held[nondominated(held)]
         spent = since(clock)

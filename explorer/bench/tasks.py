@@ -87,19 +87,28 @@ def task_chunk(path: str, workers: str) -> dict[str, Any]:
     return {**since(start), **costs}
 
 
-def task_optuna(path: str) -> dict[str, Any]:
-    """NSGA-II over the same model."""
+def task_optuna(path: str, trials: str = str(OPTUNA_TRIALS)) -> dict[str, Any]:
+    """Optuna's NSGA-II, used plainly, over the same model."""
+    from explorer.bench.peers import optuna_generations
+    from explorer.study.everything.limits import resolve_limits
+
+    space = load(path)
+    _warm(space)
+    start = now()
+    study, evaluated = optuna_generations(space, resolve_limits(space), int(trials))
+    return {**since(start), "setups": len(study.trials), "evaluation_cpu": evaluated}
+
+
+def task_search(path: str) -> dict[str, Any]:
+    """Our own search with its usual settings, as for a space that cannot be listed."""
     from explorer.study.everything.limits import resolve_limits
     from explorer.study.questions.search import search_space
 
     space = load(path)
-    space = dataclasses.replace(
-        space, settings=dataclasses.replace(space.settings, search_trials=OPTUNA_TRIALS, method="sampled")
-    )
     _warm(space)
     start = now()
     found = search_space(space, resolve_limits(space))
-    return {**since(start), "setups": len(found.table), "front": found.front.groups}
+    return {**since(start), "setups": found.looked, "front": found.front.groups}
 
 
 def task_exact_indices(path: str) -> dict[str, Any]:
@@ -118,29 +127,15 @@ def task_exact_indices(path: str) -> dict[str, Any]:
     return {**spent, **split, "setups": found.setups}
 
 
-def task_salib(path: str, base: str = str(SALIB_BASE)) -> dict[str, Any]:
-    """SALib's own sample, the model, SALib's own analysis with its default intervals, all with second order."""
-    from explorer.model.metrics import metric_columns
-    from explorer.study.everything.evaluate import CHUNK, evaluate_positions
-    from explorer.study.questions.sobol import salib_analysis, salib_setups
+def task_salib(path: str, base: str = str(SALIB_BASE), second_order: str = "1") -> dict[str, Any]:
+    """SALib's own workflow: its sample, the model, its analysis."""
+    from explorer.bench.peers import salib_indices
 
     space = load(path)
-    wanted = [metric_columns(space.phase_names).index(name) for name in _objectives(space)]
     _warm(space)
     start = now()
-    positions = salib_setups(space, int(base))
-    sampled = since(start)["cpu"]
-    blocks = [evaluate_positions(space, positions[s : s + CHUNK])[0][0] for s in range(0, len(positions), CHUNK)]
-    values = np.concatenate([block[:, wanted] for block in blocks])
-    evaluated = since(start)["cpu"]
-    salib_analysis(space, values, _objectives(space))
-    spent = since(start)
-    split = {
-        "sample_cpu": sampled,
-        "evaluation_cpu": evaluated - sampled,
-        "analysis_cpu": spent["cpu"] - evaluated,
-    }
-    return {**spent, **split, "setups": len(positions)}
+    _, steps = salib_indices(space, _objectives(space), int(base), bool(int(second_order)))
+    return {**since(start), **steps}
 
 
 def task_sampled(path: str, base: str = str(SALIB_BASE)) -> dict[str, Any]:
@@ -179,6 +174,7 @@ TASKS: dict[str, Callable[..., dict[str, Any]]] = {
     "dask": task_dask,
     "chunk": task_chunk,
     "optuna": task_optuna,
+    "search": task_search,
     "exact_indices": task_exact_indices,
     "salib": task_salib,
     "sampled": task_sampled,

@@ -10,14 +10,30 @@ from __future__ import annotations
 
 import os
 import sys
+from contextlib import suppress
 from pathlib import Path
 from typing import Annotated
 
 import typer
 
-from explorer.cli import run_commands
+from explorer.cli import pit_commands, run_commands
 from explorer.cli.interrupts import end_promptly
-from explorer.cli.options import ALLOW_OUTSIDE, Cluster, Json, Quiet, Sets, Study, Workers, ended, load, verdict
+from explorer.cli.options import (
+    ALLOW_OUTSIDE,
+    Cluster,
+    Json,
+    Quiet,
+    Sets,
+    Study,
+    Workers,
+    complete_knob,
+    complete_metric,
+    complete_set,
+    ended,
+    load,
+    verdict,
+    whole_words,
+)
 from explorer.cli.terminal import (
     BAD_INPUT,
     DONE,
@@ -25,12 +41,14 @@ from explorer.cli.terminal import (
     NOTHING_FEASIBLE,
     Progress,
     choices,
+    fit_terminal,
     print_any_name,
     print_json,
     print_table,
     rows,
     say,
 )
+from explorer.domain.errors import ModelError
 
 NAME = "setup-space"
 
@@ -65,6 +83,7 @@ def _common(
     ] = False,
 ) -> None:
     ALLOW_OUTSIDE.set(allow_outside)
+    fit_terminal()
 
 
 @app.command()
@@ -121,12 +140,14 @@ def check(study: Study, as_json: Json = False) -> None:
 def show(
     study: Study,
     sets: Sets = None,
+    meanings: Annotated[bool, typer.Option("--words", help="Also what each number means.")] = False,
     as_json: Json = False,
 ) -> None:
     """Every metric of one setup: the baseline, with the knobs you set."""
 
     def work() -> int:
         from explorer.flow import checked
+        from explorer.report.glossary import glossary_text
         from explorer.report.narrow import setup_text
 
         space = load(study).space
@@ -134,7 +155,13 @@ def show(
         if as_json:
             print_json(found)
             return DONE
-        say(setup_text(space, found.setup, found.metrics, found.wishes))
+        base = None
+        if sets:
+            with suppress(ModelError):  # a baseline without an answer has nothing to stand beside
+                base = checked.one_setup(space).metrics
+        say(setup_text(space, found.setup, found.metrics, found.wishes, base))
+        if meanings:
+            say(f"\n{glossary_text()}")
         return DONE
 
     ended(work)
@@ -168,16 +195,19 @@ def search(study: Study, as_json: Json = False, quiet: Quiet = False) -> None:
 
     def work() -> int:
         from explorer.flow import pipeline
-        from explorer.report import narrow, tables
+        from explorer.report import narrow, tables, words
 
         with Progress(quiet) as progress:
             found, against = pipeline.searched(load(study), progress)
-        more = {"setups": len(found.table), "feasible": found.feasible, "agreement": against}
+        more = {"setups": found.looked, "feasible": found.counts.feasible, "local": found.local, "agreement": against}
         if as_json:
             print_table(tables.front_table(found.table, found.front), "front", more)
         else:
             say(narrow.front_text(found.table, found.front))
-        print(f"{len(found.table):,} setups looked at, {found.feasible:,} keep every limit", file=sys.stderr)
+        print(
+            f"{found.looked:,} setups looked at, {found.counts.feasible:,} keep every limit. {words.local_text(found)}",
+            file=sys.stderr,
+        )
         if against is not None:
             print(
                 f"found {against.recall:.1%} of the exact front's points, "
@@ -192,9 +222,11 @@ def search(study: Study, as_json: Json = False, quiet: Quiet = False) -> None:
 @app.command("map")
 def map_command(
     study: Study,
-    x: Annotated[str, typer.Argument(metavar="X", help="Knob along the page.")],
-    y: Annotated[str, typer.Argument(metavar="Y", help="Knob up the page.")],
-    metric: Annotated[str, typer.Argument(metavar="METRIC", help="For example hairpin.balance_pct.")],
+    x: Annotated[str, typer.Argument(metavar="X", help="Knob along the page.", autocompletion=complete_knob)],
+    y: Annotated[str, typer.Argument(metavar="Y", help="Knob down the page.", autocompletion=complete_knob)],
+    metric: Annotated[
+        str, typer.Argument(metavar="METRIC", help="For example hairpin.balance_pct.", autocompletion=complete_metric)
+    ],
     best: Annotated[bool, typer.Option("--best", help="Other knobs at their best, not at the baseline.")] = False,
     as_json: Json = False,
     quiet: Quiet = False,
@@ -261,34 +293,6 @@ def plan(
     ended(work)
 
 
-@app.command("next")
-def next_command(
-    study: Study,
-    symptom: Annotated[str, typer.Option("--symptom", help="What the driver says; leave it out for the list.")] = "",
-    sets: Sets = None,
-    nominal: Annotated[bool, typer.Option("--nominal", help="At the best guess, not over what is unknown.")] = False,
-    as_json: Json = False,
-) -> None:
-    """Which single part to change next against a symptom, from the baseline or the setup you set."""
-
-    def work() -> int:
-        from explorer.flow import pipeline
-        from explorer.study.pits.symptoms import SYMPTOMS
-
-        if not symptom:
-            if as_json:
-                print_json(dict(SYMPTOMS))
-                return DONE
-            for key, text in SYMPTOMS:
-                print(f"{key:20s} {text}")
-            return DONE
-        found = pipeline.next_change(load(study), symptom, choices(sets), nominal)
-        print_json(found.facts) if as_json else say(found.text)
-        return DONE
-
-    ended(work)
-
-
 @app.command()
 def compare(
     first: Annotated[Path, typer.Argument(help="Study file, or the folder of a finished run.", metavar="FIRST")],
@@ -296,7 +300,10 @@ def compare(
         Path | None, typer.Argument(help="Another study, or the folder of another run.", metavar="SECOND")
     ] = None,
     sets: Sets = None,
-    other_sets: Annotated[list[str] | None, typer.Option("--with", help="KNOB=LEVEL of the second setup.")] = None,
+    other_sets: Annotated[
+        list[str] | None,
+        typer.Option("--with", help="KNOB=LEVEL of the second setup.", autocompletion=complete_set),
+    ] = None,
     every: Annotated[bool, typer.Option("--all", help="Also what nobody can tell apart.")] = False,
     as_json: Json = False,
 ) -> None:
@@ -312,6 +319,7 @@ def compare(
     ended(work)
 
 
+pit_commands.register(app)
 run_commands.register(app)
 
 
@@ -319,7 +327,8 @@ def main() -> None:
     """Console entry."""
     end_promptly()
     print_any_name()
-    app(prog_name=NAME)
+    with whole_words():
+        app(prog_name=NAME)
 
 
 if __name__ == "__main__":

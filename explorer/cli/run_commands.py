@@ -64,8 +64,8 @@ def run(
         else:
             print_summary(summary)
             if result is not None:
-                say(narrow.setups_text(result, most=1))
-            print(f"report: {folder / 'report.md'}")
+                say(narrow.setups_text(result, only_main=True))
+            print(f"open {folder / 'report.html'}, or read {folder / 'report.md'}")
         return _recorded(manifest["counts"]) if result is None else verdict(result)
 
     ended(work)

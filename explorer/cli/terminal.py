@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from explorer.domain.errors import ConfigError, ExplorerError, ModelError, SpaceError
+from explorer.report.looks import PLAIN, SHADES, WIDTH, bare, pieces, wide
 
 DONE, BAD_INPUT, NOTHING_FEASIBLE, MODEL_FAILED, INTERRUPTED = 0, 2, 3, 4, 130
 
@@ -43,6 +44,11 @@ def seconds_text(seconds: float) -> str:
     minutes, rest = divmod(round(seconds), 60)
     return f"{minutes} min {rest} s" if minutes < 60 else f"{minutes // 60} h {minutes % 60} min"
 
+
+_INKS = ("black on #eef3ea", "black on #cfe0c3", "black on #a3c79a", "black on #6fa878", "white on #3d7a57")
+STYLES = {"strong": "bold", "title": "bold", "good": "bold cyan", "bad": "bold yellow", "faint": "dim", "bar": "green"}
+STYLES |= {f"shade {n}": _INKS[n] for n in range(SHADES)}
+"""How the looks of an answer are drawn. Colour never speaks alone: arrows, brackets and marks say the same."""
 
 _COLUMN = re.compile(r"\s*(\d+\. +|\S.*?\S  +)(?=\S)")
 """What a folded line hangs under: a number with its point, or a first column and its gap."""
@@ -138,6 +144,11 @@ def _bar() -> Any:
     return Bar(*columns, console=Console(stderr=True), transient=True)
 
 
+def fit_terminal() -> None:
+    """Answers are as wide as the terminal, or 80 letters where there is none; never narrower than 40."""
+    WIDTH.set(max(40, shutil.get_terminal_size((80, 24)).columns))
+
+
 def print_any_name() -> None:
     """Let standard output and error print every text: a letter that the console's code page lacks becomes a mark."""
     for stream in (sys.stdout, sys.stderr):
@@ -226,9 +237,37 @@ def print_table(frame: Any, name: str, more: Mapping[str, Any] | None = None) ->
 
 
 def say(text: str) -> None:
-    """An answer for a person, its long lines folded to the terminal's width (80 letters where there is none)."""
-    width = max(40, shutil.get_terminal_size((80, 24)).columns)
-    print("\n".join(folded(line, width) for line in text.split("\n")), flush=True)
+    """An answer for a person: folded to the terminal's width, its looks drawn on a terminal and dropped on a pipe."""
+    lines = "\n".join(folded(line, WIDTH.get()) for line in _harmless(text).split("\n"))
+    if not sys.stdout.isatty():
+        print(bare(lines), flush=True)
+        return
+    from rich.console import Console
+
+    draw_looks(lines, Console(highlight=False))
+    sys.stdout.flush()
+
+
+def draw_looks(lines: str, console: Any) -> None:
+    """Text with marks on a console of rich, which knows how many colours there are and heeds NO_COLOR."""
+    from rich.text import Text
+
+    text = Text()
+    for piece, name in pieces(lines):
+        text.append(piece, style=STYLES.get(name, ""))
+    console.print(text, soft_wrap=True)
+
+
+def _harmless(text: str) -> str:
+    """No letter that steers a terminal, and only signs that it can print."""
+    kept = "".join(
+        letter for letter in text if letter == "\n" or letter.isprintable() or "\ue000" <= letter <= "\uf8ff"
+    )
+    try:
+        "".join(PLAIN).encode(sys.stdout.encoding or "ascii")
+    except UnicodeEncodeError:
+        kept = kept.translate({ord(sign): other for sign, other in PLAIN.items()})
+    return kept
 
 
 def folded(line: str, width: int) -> str:
@@ -238,7 +277,7 @@ def folded(line: str, width: int) -> str:
     >>> folded("  wish: as much roll as at home", 22)
     '  wish: as much roll\\n    as at home'
     """
-    if len(line) <= width:
+    if wide(line) <= width:
         return line
     start = line[: len(line) - len(line.lstrip())]
     column = _COLUMN.match(line)

@@ -180,6 +180,7 @@ class Settings:
     exhaustive_up_to: int = 3_000_000
     search_trials: int = 2_000
     search_population: int = 60
+    search_budget: int = 400_000
     sobol_start: int = 512
     sobol_budget: int = 500_000
     sobol_tolerance: float = 0.05
@@ -355,6 +356,10 @@ class Space:
             result[column] = self.knobs[column].position_of(label)
         return result
 
+    def named(self, choices: dict[str, str]) -> dict[str, str]:
+        """Label of every knob in the setup that `setup` makes."""
+        return dict(zip(self.knob_names, self.labels(self.setup(choices)), strict=True))
+
     def built(self, choices: dict[str, str]) -> FloatArray:
         """As `setup`, for a setup that must be possible: raises SpaceError too where a rule forbids it."""
         positions = self.setup(choices)
@@ -364,11 +369,15 @@ class Space:
 
     def changes(self, positions: FloatArray) -> tuple[tuple[str, str, str], ...]:
         """(knob, from, to) for every knob that differs from the baseline."""
-        result = []
-        for column, knob in enumerate(self.knobs):
-            if positions[column] != self.baseline[column]:
-                result.append((knob.name, knob.label_at(self.baseline[column]), knob.label_at(positions[column])))
-        return tuple(result)
+        return self.changes_between(np.asarray(self.baseline), positions)
+
+    def changes_between(self, old: FloatArray, new: FloatArray) -> tuple[tuple[str, str, str], ...]:
+        """(knob, from, to) for every knob that differs between two setups, both (knobs,)."""
+        return tuple(
+            (knob.name, knob.label_at(float(a)), knob.label_at(float(b)))
+            for knob, a, b in zip(self.knobs, old, new, strict=True)
+            if a != b
+        )
 
     def minutes(self, positions: FloatArray) -> FloatArray:
         """Work from the baseline to each setup. (rows, knobs) -> (rows,) [min]."""

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Any
 
 LAWS = ("normal", "uniform", "lognormal", "triangular")
 """Laws of an unknown. The spread is a half width: two standard deviations of `normal`, two of the logarithm of
@@ -29,12 +30,6 @@ two links differ by from an independent multibody model of them (`setup-space pr
 UNLIKE_ENDS = ("best_lean", "lean_width", "cornering_stiffness")
 """Tyre constants of which front and rear are drawn apart, by the stem without its end. A car file may also give one
 without its end, for both; where a key of one end stands beside it, that end has its own."""
-
-SEEN_KINDS = ("lateral", "speed", "roll", "lifted", "feel", "better")
-"""Kinds of observation."""
-
-FEELS = ("pushed", "neutral", "rotated")
-"""What a driver says of a phase."""
 
 
 @dataclass(frozen=True)
@@ -63,34 +58,15 @@ class Unknown:
 
 
 @dataclass(frozen=True)
-class Observation:
-    """One thing seen in practice with a stated setup.
-
-    `positions` of the setup, `other` of the setup it was compared with (`better`), both (knobs,). `value` and `error`
-    (one standard deviation) are SI for `lateral`, `speed` and degrees for `roll`; `value` is 1 or 0 for `lifted`, the
-    place in `FEELS` for `feel`, 1 for `better`. `wheel` is "front" or "rear" for `lifted`. `line` is its line in the
-    file.
-    """
-
-    kind: str
-    phase: str
-    positions: tuple[float, ...]
-    text: str
-    value: float = 1.0
-    error: float = 0.0
-    wheel: str = ""
-    other: tuple[float, ...] = ()
-    line: int = 0
-
-
-@dataclass(frozen=True)
 class Planning:
     """How a plan is asked for. `asked` is False where the study has no [uncertainty] table: `run` then leaves the plan
     out, `plan` uses these defaults.
 
     `quantile` is the low quantile of each figure where more is better, and the high one where less is; `shortlist_on`
     one of `FIGURES`; `carry_over` the name of a liked setup or ""; `minutes_between_runs` the pit time before each
-    run [min]; `rejuvenate_below` the share of effective scenarios below which they are drawn anew.
+    run [min], `minutes` all that there are (0: nobody counted), `starts` when they begin on the clock ("": nobody
+    said); `rejuvenate_below` the share of effective scenarios below which they are drawn anew; `seen` what was seen in
+    practice, each a `Report` (`explorer.study.plan.reports`).
     """
 
     asked: bool = False
@@ -99,5 +75,7 @@ class Planning:
     shortlist_on: str = "quantile"
     carry_over: str = ""
     minutes_between_runs: float = 15.0
+    minutes: float = 0.0
+    starts: str = ""
     rejuvenate_below: float = 0.3
-    seen: tuple[Observation, ...] = ()
+    seen: tuple[Any, ...] = ()

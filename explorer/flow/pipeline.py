@@ -14,7 +14,6 @@ from explorer.domain.errors import ExplorerError, ModelError, SpaceError
 from explorer.domain.space import FloatArray, Space
 from explorer.inputs.load import LoadedStudy
 from explorer.model.metrics import describe, metric_columns
-from explorer.report.answers import Answer, ladder_answer
 from explorer.runs.kept import Kept
 from explorer.study.everything.columns import ColumnStore
 from explorer.study.everything.evaluate import (
@@ -27,16 +26,16 @@ from explorer.study.everything.evaluate import (
     joined,
     table_of,
 )
-from explorer.study.everything.front import Front, objective_values, pareto_front
-from explorer.study.everything.limits import ResolvedLimit, count_limits, feasible, resolve_limits
+from explorer.study.everything.front import Front, objective_values
+from explorer.study.everything.limits import ResolvedLimit, feasible, resolve_limits
 from explorer.study.everything.rounding import stay_share
 from explorer.study.everything.shortlist import NothingFeasible, Shortlist, make_shortlist, picks_of, restated
 from explorer.study.everything.stream import EXAMPLES, PartMaker, Streamed, by_level, one_by_one, stream
 from explorer.study.everything.wishes import resolve_wishes
 from explorer.study.pits.carry_over import CarryOver, carry_over
-from explorer.study.pits.ladder import Ladder, ladder
+from explorer.study.pits.ladder import Ladder
 from explorer.study.plan.change_plan import MOST_SETUPS, ChangePlan, change_plan
-from explorer.study.plan.plan import LADDER_SCENARIOS, Plan, believed, ladders, make_plan
+from explorer.study.plan.plan import Plan, ladders, make_plan
 from explorer.study.questions.assumptions import AssumptionEffects, assumption_effects
 from explorer.study.questions.exact import StepEffects, exact_indices, step_effects
 from explorer.study.questions.maps import MetricMap, map_metric
@@ -47,6 +46,9 @@ from explorer.study.results import Failures, LevelShares, RunResult
 
 METRICS_FILE_ROWS = 1_000_000
 """`tables/metrics.parquet` is written below this many setups unless the study says otherwise."""
+
+CANDIDATES = 4_096
+"""Setups of a search that are asked again over what nobody knows, the best it found."""
 
 Result = TypeVar("Result")
 
@@ -65,15 +67,15 @@ class Clock:
         return result
 
 
-def failures_of(found: Streamed | MetricTable) -> Failures:
+def failures_of(found: Streamed | SearchResult) -> Failures:
     """Setups the model could not answer, with the knob levels most tied to them. Nothing is dropped in silence."""
+    space, count = found.table.space, found.counts.invalid
     if isinstance(found, Streamed):
-        space, count = found.table.space, found.counts.invalid
         failed, setups = found.failed_by_level, found.setups_by_level
         examples, reasons = found.failed_examples, found.failed_words
     else:
-        space, bad = found.space, found.positions[~found.valid]
-        count, failed, setups = len(bad), by_level(space, bad), by_level(space, found.positions)
+        bad = found.failed
+        failed, setups = by_level(space, bad), found.asked_by_level
         examples = failed_setups(space, bad[:EXAMPLES])
         reasons = tuple(Counter(fault_words(space, bad)).most_common())
     if not count:
@@ -151,9 +153,10 @@ def _planned(
     maker: PartMaker,
     known: FloatArray,
     front: Front,
+    candidates: FloatArray | None,
 ) -> tuple[Plan | None, str]:
     try:
-        return make_plan(space, limits, progress, maker, known, front), ""
+        return make_plan(space, limits, progress, maker, known, front, candidates), ""
     except ExplorerError as fault:
         return None, str(fault)
 
@@ -247,7 +250,7 @@ def answer(
 
         found = once("search", lambda: search_space(space, limits, progress, wishes))
         table, front = found.table, found.front
-        whole, counts, setups, failures = table, count_limits(limits, table), len(table), failures_of(table)
+        whole, counts, setups, failures = table, found.counts, found.looked, failures_of(found)
         indices, note = once("indices", lambda: _indices(space, None, progress))
         against = once("search against the exact front", lambda: judged(space, limits, front, progress))
     nominal = clock.run("shortlist", lambda: make_shortlist(table, limits, front, counts, wishes))
@@ -270,7 +273,8 @@ def answer(
     if plans:
         asking = maker if kept is None else kept.made("plan", maker)
         known = np.array([one.positions for one in picks_of(nominal)]).reshape(-1, len(space.knobs))
-        plan, plan_note = clock.run("plan", lambda: _planned(space, limits, progress, asking, known, front))
+        some = None if found is None else found.candidates(CANDIDATES)
+        plan, plan_note = clock.run("plan", lambda: _planned(space, limits, progress, asking, known, front, some))
         if plan is not None and isinstance(nominal, Shortlist):
             chosen = plan.decision.shortlist.picks
             table = joined(table, table_of(space, np.array([one.positions for one in chosen])))
@@ -329,19 +333,6 @@ def planned(
     return result.plan, result.carried
 
 
-def next_change(study: LoadedStudy, symptom: str, choices: dict[str, str], nominal: bool = False) -> Answer:
-    """Single changes against a symptom from the baseline with some knobs set; over what is not known unless `nominal`.
-
-    Raises SpaceError for an unknown symptom, knob or level, or a setup that a rule forbids.
-    """
-    space = study.space
-    positions = space.built(choices)
-    draws = None if nominal else believed(space, LADDER_SCENARIOS)
-    scenarios = None if draws is None else draws.scenarios
-    found = ladder(space, resolve_limits(space), positions, symptom, scenarios)
-    return ladder_answer(found, space, dict(zip(space.knob_names, space.labels(positions), strict=True)))
-
-
 def save_every_setup(space: Space) -> bool:
     """Whether `tables/metrics.parquet` is wanted: below a million rows, or as the study says."""
     wanted = space.settings.save_every_setup
@@ -354,10 +345,11 @@ def judged(
     """A searched front held against the exact one; None where the space cannot be listed or no setup was found."""
     if not (space.enumerable and space.full_size <= space.settings.exhaustive_up_to and len(front)):
         return None
-    whole = evaluate_all(space, progress)
     from explorer.study.questions.search import agreement
 
-    return agreement(front, pareto_front(whole, feasible(limits, whole), exact=True))
+    whole = stream(space, limits, (), progress=progress)
+    with whole.store:
+        return agreement(front, whole.front)
 
 
 def one_map(
@@ -376,5 +368,5 @@ def searched(study: LoadedStudy, progress: Progress | None = None) -> tuple[Sear
 
     limits = resolve_limits(space)
     found = search_space(space, limits, progress, resolve_wishes(space))
-    refuse_unanswered(failures_of(found.table), len(found.table))
+    refuse_unanswered(failures_of(found), found.looked)
     return found, judged(space, limits, found.front, progress)

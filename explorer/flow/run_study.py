@@ -184,8 +184,7 @@ def _write_into(run: RunFolder, study: LoadedStudy, result: RunResult, progress:
     start = time.perf_counter()
     drawings = document.all_figures(result, progress)
     for stem, picture in drawings.items():
-        run.png(stem, picture.png)
-        run.svg(stem, picture.svg)
+        run.png(stem, picture)
     step = _steps("reports", 4, progress)
     run.text("report.md", document.report(result, tuple(drawings)))
     step()

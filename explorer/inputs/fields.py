@@ -378,6 +378,13 @@ def _positive(value: Any) -> float:
     return number
 
 
+def _clock(value: Any) -> str:
+    if not isinstance(value, str) or not re.fullmatch(r"([01]?\d|2[0-3]):[0-5]\d", value):
+        raise refuse(show(value), 'a time of day in quotes, like "10:15"')
+    return value
+
+
+Clock = Annotated[str, BeforeValidator(_clock)]
 Text = Annotated[str, BeforeValidator(_text)]
 FileName = Annotated[str, BeforeValidator(_file_name)]
 Title = Annotated[str, BeforeValidator(_title)]

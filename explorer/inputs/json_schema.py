@@ -20,7 +20,7 @@ from explorer.inputs import fields, tables
 from explorer.inputs.fields import KINDS, Place, Quantity, Table, Worded
 from explorer.inputs.knobs import NUMBER_KNOBS, PART_KNOBS
 from explorer.inputs.parts_box import PLACES
-from explorer.inputs.practice import REPORTS, Seen, SetupTable
+from explorer.inputs.practice import REPORTS, Moment, Seen, SetupTable
 from explorer.inputs.unknowns import CATALOGUE, slots_of
 from explorer.model.metrics import CAR_METRICS, PHASE_METRICS
 
@@ -61,6 +61,8 @@ _BY_VALIDATOR: dict[Any, Schema] = {
     _validator(fields.Choices): {"type": "object", "minProperties": 1, "additionalProperties": _LABELS},
     _validator(fields.Flag): {"type": "boolean"},
     _validator(SetupTable): _LEVELS,
+    _validator(fields.Clock): {"type": "string", "pattern": r"^([01]?\d|2[0-3]):[0-5]\d$"},
+    _validator(Moment): {"type": "string", "format": "date-time"},
 }
 """What each plain type of `fields` lets through."""
 

@@ -16,7 +16,7 @@ from explorer.domain.errors import ConfigError, Problem
 from explorer.domain.space import Space
 from explorer.inputs.car_and_surface import CarDefinition, SurfaceDefinition, build_car, build_surface
 from explorer.inputs.fields import show
-from explorer.inputs.practice import read_practice, setups_of
+from explorer.inputs.practice import read_practice
 from explorer.inputs.source import SIZE_LIMIT, Enough, InputFile, Refused, Source, ordinary
 from explorer.inputs.study import StudyBuilder
 from explorer.inputs.tables import PracticeTable, StudyHead
@@ -35,11 +35,13 @@ ALL_FILES_LIMIT = 2 * SIZE_LIMIT
 @dataclass(frozen=True)
 class LoadedStudy:
     """A study read without a fault: its space, and the files it came from (study, car, surface, then tyres and
-    liked surfaces)."""
+    liked surfaces). `practice` is the file of what was seen, or where it would stand: without a [practice] table
+    `practice/STUDY.toml` beside the study, named like it."""
 
     space: Space
     files: tuple[InputFile, ...]
     path: Path
+    practice: Path
 
     @property
     def car_name(self) -> str:
@@ -79,11 +81,18 @@ def _load(study: Source, path: Path, allow_outside: bool) -> LoadedStudy:
     builder = StudyBuilder(study, car, surface, lambda name, key: files.surface(name, key, car))
     space = builder.space(head)
     practice = study.table(PracticeTable, ("practice",))
-    if space is not None and practice is not None:
-        space = files.practice(practice.file, space)
+    name = practice.file if practice is not None else ""
+    usual = f"practice/{path.stem}.toml"
+    if "practice" not in study.raw and os.path.lexists(_place(study, usual)):
+        name = usual
+    if space is not None and name:
+        space = files.practice(name, space)
+        if name == usual and space.planning.seen:
+            space = replace(space, notes=(*space.notes, f"practice was read from {name}, found beside the study"))
     if problems or space is None:
         raise ConfigError(problems or [Problem(study.path, 0, "", "", "this study cannot be read; please report it")])
-    return LoadedStudy(space, tuple(InputFile(item.path, item.sha256) for item in files.sources), path)
+    read = tuple(InputFile(item.path, item.sha256) for item in files.sources)
+    return LoadedStudy(space, read, path, Path(_place(study, name or usual)))
 
 
 class _Files:
@@ -126,8 +135,7 @@ class _Files:
         source = self._open(name, ("practice", "file"))
         if source is None or not source.readable:
             return space
-        source.known_tops(("seen",))
-        seen = read_practice(source, space.phase_names, setups_of(space))
+        seen = read_practice(source, space)
         return replace(space, planning=replace(space.planning, seen=seen))
 
     def car(self, name: Any) -> CarDefinition:

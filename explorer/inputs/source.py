@@ -170,10 +170,10 @@ class Source:
         plain = [key for key in keys if key.startswith(stem + "_") and not key.startswith(stem + "_spread")]
         return stem if stem in keys or not plain else min(plain, key=len)
 
-    def read(self) -> None:
-        """Load the file; on any fault a problem is noted and `readable` stays False."""
+    def read(self, data: bytes | None = None) -> None:
+        """Load the file, or `data` in its place; on any fault a problem is noted and `readable` stays False."""
         try:
-            data = bytes_of(self.path, self.root)
+            data = bytes_of(self.path, self.root) if data is None else data
         except Refused as refused:
             self._note(0, "", refused.found, refused.allowed)
             return

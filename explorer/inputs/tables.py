@@ -15,6 +15,7 @@ from explorer.domain.unknowns import FIGURES, LAWS, UNLIKE_ENDS
 from explorer.inputs.assumed import ASSUMED, TORSION_HIGH, TORSION_LOW, TYRE_KEYS, AssumedKey
 from explorer.inputs.fields import (
     Choices,
+    Clock,
     FileName,
     Flag,
     Given,
@@ -411,6 +412,7 @@ class MethodTable(Table):
     exhaustive_up_to: Annotated[int, whole(1, 50_000_000)] = 3_000_000
     search_trials: Annotated[int, whole(8, 1_000_000)] = 2_000
     search_population: Annotated[int, whole(4, 10_000)] = 60
+    search_budget: Annotated[int, whole(0, 5_000_000)] = 400_000
     sobol_start: Annotated[int, whole(4, 1_048_576)] = 512
     sobol_budget: Annotated[int, whole(64, 100_000_000)] = 500_000
     sobol_tolerance: Annotated[float, Quantity("number", 1e-4, 1.0)] = 0.05
@@ -447,6 +449,8 @@ class PitsTable(Table):
     """[pits]"""
 
     minutes_between_runs: Annotated[float, Quantity("number", 0.5, 1_000.0)] = 15.0
+    minutes: Annotated[float, Quantity("number", 0.0, 10_000.0, "all that there are; 0 where nobody counts")] = 0.0
+    starts: Clock = Field("", description='when the first stop begins on the clock, like "10:15"')
 
 
 class PracticeTable(Table):

@@ -309,5 +309,7 @@ def planning(source: Source, liked: dict[str, Any]) -> Planning:
         shortlist_on=table.shortlist_on,
         carry_over=name if name in liked else "",
         minutes_between_runs=pits.minutes_between_runs,
+        minutes=pits.minutes,
+        starts=pits.starts,
         rejuvenate_below=table.rejuvenate_below,
     )

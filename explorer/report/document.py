@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -18,11 +17,8 @@ from explorer.study.everything.shortlist import NothingFeasible, Pick, Shortlist
 from explorer.study.questions.sanity import overturned
 from explorer.study.results import RunResult
 
-if TYPE_CHECKING:
-    from explorer.report.figures import Picture
 
-
-def all_figures(result: RunResult, progress: Progress | None = None) -> dict[str, Picture]:
+def all_figures(result: RunResult, progress: Progress | None = None) -> dict[str, bytes]:
     """Every picture of a run by file stem. The drawing library is loaded only here: it takes as long as all else."""
     from explorer.report import figures
 
@@ -183,11 +179,11 @@ def _change_line(rank: int, pick: Pick, result: RunResult, found: Shortlist) -> 
 def _front(result: RunResult, pictures: sections.Pictures) -> list[str]:
     """What the front offers: how far each objective reaches and what it costs in the others."""
     front, space = result.front, result.space
-    exact = words.front_words(front.exact, result.stays)
     lines = [
         "### What the front offers",
         "On the front no setup can be made better in one objective without giving away another. "
-        f"{exact}. It has {words.count(front.groups, 'distinct point')}, {words.count(len(front), 'setup')} with ties "
+        f"{words.found_text(result.search, result.stays)} It has {words.count(front.groups, 'distinct point')}, "
+        f"{words.count(len(front), 'setup')} with ties "
         "([front.csv](tables/front.csv)).",
     ]
     named = np.flatnonzero(front.named)

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
 
 from explorer.domain.space import BoolArray, FloatArray, IntArray, Knob, Space
 from explorer.model.metrics import describe
@@ -19,6 +19,11 @@ from explorer.study.questions.maps import MetricMap
 from explorer.study.questions.one_change import OneChange
 from explorer.study.questions.sensitivity import Sensitivity
 from explorer.study.results import RunResult
+
+if TYPE_CHECKING:
+    import pandas as pd
+else:
+    from explorer.report.later import pd
 
 FRONT_POINTS = 4000
 """A front with more distinct points is drawn thinned, and its title says so."""

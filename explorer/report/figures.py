@@ -1,4 +1,4 @@
-"""Pictures in two steps: plain data first (tested by equality), then the drawing as PNG and SVG bytes.
+"""Pictures in two steps: plain data first (tested by equality), then the drawing as PNG bytes.
 
 The only importer of seaborn and matplotlib. Drawing is off screen (Agg), under one fixed style, and the same data give
 the same bytes. Colours are safe for colour-blind readers and never carry a meaning alone: cells hold their numbers,
@@ -10,7 +10,7 @@ from __future__ import annotations
 import io
 import textwrap
 from collections.abc import Callable, Sequence
-from typing import NamedTuple
+from typing import Any
 
 import matplotlib
 
@@ -21,8 +21,12 @@ import pandas as pd
 import seaborn as sns
 from matplotlib import style
 from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.collections import LineCollection
 from matplotlib.figure import Figure
-from matplotlib.patches import Patch, Rectangle
+from matplotlib.patches import Patch, PathPatch, Rectangle
+from matplotlib.path import Path
+from matplotlib.transforms import Affine2D
 from PIL import Image
 
 from explorer.domain.space import BoolArray, FloatArray
@@ -33,21 +37,24 @@ from explorer.report.figure_data import ChangeDrawing, FrontDrawing, MapDrawing
 from explorer.study.everything.evaluate import Progress
 from explorer.study.results import RunResult
 
-DPI = 110
-ANNOTATED_CELLS = 16
-"""Maps with more levels than this along a side carry no number in each cell; their colour bar and lines remain."""
+DPI = 96
+ANNOTATED_CELLS = 100
+"""Maps of more cells carry no number in each: nobody could read them, and writing takes most of the time."""
 
 HATCHES = ("//", "\\\\", "..", "xx", "||", "--", "oo", "++")
 LINES = ("-", "--", "-.", ":", (0, (5, 1, 1, 1, 1, 1)), (0, (1, 3)), (0, (8, 2)), (0, (3, 5, 1, 5)))
 
 FRONT_BLUE = "#0072b2"
-CLOUD_PLACES = 2
-"""Setups of the cloud that agree to so many decimals are one spot."""
+CLOUD_SPOTS = 400
+"""Setups of the cloud that share one of so many steps along both sides of a panel are one spot."""
 
 AXES_POINTS = np.array([190.0, 220.0])
 """About the width and height of the data's range in a scatter panel. [points]"""
 
 LEGEND = "Line: where a limit runs. Hatched: setups that break it (the limit missed most)."
+
+RING: dict[str, Any] = {"markevery": [0], "markerfacecolor": "none", "markeredgewidth": 1.4}
+GRID: dict[str, Any] = {"linewidths": 1.0, "linecolor": "white"}
 
 KIND_LABELS = {"shapley": "Shapley effect", "total": "total index", "first": "first-order index"}
 
@@ -60,22 +67,13 @@ _STYLE = {
     "hatch.linewidth": 0.6,
     "figure.facecolor": "white",
     "savefig.facecolor": "white",
-    "svg.hashsalt": "setup-space",
-    "svg.fonttype": "none",
 }
 
 
-class Picture(NamedTuple):
-    """One drawing in both forms, as bytes."""
-
-    png: bytes
-    svg: bytes
-
-
-def draw_all(result: RunResult, progress: Progress | None = None) -> dict[str, Picture]:
+def draw_all(result: RunResult, progress: Progress | None = None) -> dict[str, bytes]:
     """Every picture of a run by file stem; the stems are those of `figure_data.figure_stems`."""
     stems = tuple(data.figure_stems(result))
-    found: dict[str, Picture] = {}
+    found: dict[str, bytes] = {}
     for done, stem in enumerate(stems, start=1):
         found[stem] = _draw(stem, result)
         if progress is not None:
@@ -83,7 +81,7 @@ def draw_all(result: RunResult, progress: Progress | None = None) -> dict[str, P
     return found
 
 
-def _draw(stem: str, result: RunResult) -> Picture:
+def _draw(stem: str, result: RunResult) -> bytes:
     indices, space = result.indices, result.space
     if stem == "front":
         return draw_front(data.front_drawing(result.front, result))
@@ -108,9 +106,39 @@ def _draw(stem: str, result: RunResult) -> Picture:
     return draw_map(data.map_drawing(result.maps[place], result))
 
 
+def _heat(
+    axes: Axes,
+    values: FloatArray,
+    texts: np.ndarray | None,
+    labels: tuple[Sequence[str], Sequence[str]],
+    ends: tuple[float, float],
+    cmap: str,
+    legend: str,
+    **look: Any,
+) -> None:
+    """A heatmap with our own tick labels, (along, down): seaborn would lay out the picture to see whether they
+    overlap, which takes longer than to draw it."""
+    sns.heatmap(
+        values,
+        ax=axes,
+        vmin=ends[0],
+        vmax=ends[1],
+        cmap=cmap,
+        annot=False if texts is None else texts,
+        fmt="",
+        mask=np.isnan(values),
+        xticklabels=False,
+        yticklabels=False,
+        cbar_kws={"label": legend},
+        **look,
+    )
+    axes.set_xticks(np.arange(len(labels[0])) + 0.5, labels[0])
+    axes.set_yticks(np.arange(len(labels[1])) + 0.5, labels[1])
+
+
 def draw_indices(
     frame: pd.DataFrame, title: str, value_label: str, axis_labels: tuple[str, str] = ("knob", "metric")
-) -> Picture:
+) -> bytes:
     """Heatmap of sensitivity indices, metrics down and knobs across; NA cells belong to constant metrics."""
     rows, columns = frame.shape
     values = frame.astype("Float64").to_numpy(dtype=float, na_value=np.nan)
@@ -118,21 +146,9 @@ def draw_indices(
 
     def draw(figure: Figure) -> None:
         axes = figure.add_subplot()
-        sns.heatmap(
-            values,
-            ax=axes,
-            vmin=0.0,
-            vmax=max(1.0, float(np.nanmax(values, initial=0.0))),
-            cmap="cividis",
-            annot=texts,
-            fmt="",
-            linewidths=1.0,
-            linecolor="white",
-            mask=np.isnan(values),
-            xticklabels=[_wrapped(str(c), 14) for c in frame.columns],
-            yticklabels=[_wrapped(str(i), 34) for i in frame.index],
-            cbar_kws={"label": value_label},
-        )
+        labels = [_wrapped(str(c), 14) for c in frame.columns], [_wrapped(str(i), 34) for i in frame.index]
+        ends = 0.0, max(1.0, float(np.nanmax(values, initial=0.0)))
+        _heat(axes, values, texts, labels, ends, "cividis", value_label, **GRID)
         for row, column in np.argwhere(np.isnan(values)):
             _blank(axes, int(column), int(row), "const.")
         _finish_heatmap(axes, title, *axis_labels)
@@ -140,7 +156,7 @@ def draw_indices(
     return _picture(draw, 4.8 + 0.95 * columns, 1.9 + 0.52 * rows)
 
 
-def draw_pairs(frame: pd.DataFrame, title: str) -> Picture:
+def draw_pairs(frame: pd.DataFrame, title: str) -> bytes:
     """Heatmap of second-order indices of one metric: knobs by knobs, lower triangle, NA elsewhere."""
     values = frame.astype("Float64").to_numpy(dtype=float, na_value=np.nan)
     texts = np.char.mod("%.3f", np.nan_to_num(values) + 0.0)
@@ -148,30 +164,18 @@ def draw_pairs(frame: pd.DataFrame, title: str) -> Picture:
 
     def draw(figure: Figure) -> None:
         axes = figure.add_subplot()
-        sns.heatmap(
-            values,
-            ax=axes,
-            vmin=0.0,
-            vmax=max(top, 0.01),
-            cmap="cividis",
-            annot=texts,
-            fmt="",
-            linewidths=1.0,
-            linecolor="white",
-            mask=np.isnan(values),
-            xticklabels=[_wrapped(str(c), 14) for c in frame.columns],
-            yticklabels=[_wrapped(str(i), 24) for i in frame.index],
-            cbar_kws={"label": "share of the variance the two make together only (-)"},
-        )
+        labels = [_wrapped(str(c), 14) for c in frame.columns], [_wrapped(str(i), 24) for i in frame.index]
+        legend = "share of the variance the two make together only (-)"
+        _heat(axes, values, texts, labels, (0.0, max(top, 0.01)), "cividis", legend, **GRID)
         _finish_heatmap(axes, title, "knob", "knob")
 
     return _picture(draw, 4.6 + 0.95 * frame.shape[1], 2.4 + 0.52 * frame.shape[0])
 
 
-def draw_map(picture: MapDrawing) -> Picture:
+def draw_map(picture: MapDrawing) -> bytes:
     """A metric over two knobs. Each limit has a line where it runs and a hatch in the cells that break it most."""
     rows, columns = picture.values.shape
-    annotate = rows <= ANNOTATED_CELLS and columns <= ANNOTATED_CELLS
+    annotate = rows * columns <= ANNOTATED_CELLS
     shown = np.where(picture.valid, picture.values, np.nan)
     texts = np.char.mod(f"%.{picture.places}f", np.round(np.nan_to_num(shown), picture.places) + 0.0)
     drawn = [(number, text, cells) for number, (text, cells) in enumerate(picture.broken) if cells.any()]
@@ -182,32 +186,27 @@ def draw_map(picture: MapDrawing) -> Picture:
 
     def draw(figure: Figure) -> None:
         axes = figure.add_subplot()
-        sns.heatmap(
-            shown,
-            ax=axes,
-            vmin=low,
-            vmax=high,
-            cmap="viridis",
-            annot=texts if annotate else False,
-            fmt="",
-            annot_kws={"fontsize": 9, "va": "top"},
-            mask=~picture.valid,
-            xticklabels=_thinned(picture.x_levels),
-            yticklabels=_thinned(picture.y_levels),
-            cbar_kws={"label": picture.value_label},
+        labels = _thinned(picture.x_levels), _thinned(picture.y_levels)
+        heat_look = {"annot_kws": {"fontsize": 9, "va": "top"}}
+        _heat(
+            axes, shown, texts if annotate else None, labels, (low, high), "viridis", picture.value_label, **heat_look
         )
         for row, column in np.argwhere(~picture.valid):
             _blank(axes, int(column), int(row), "no answer" if annotate else "")
         handles = []
         for place, (number, text, cells) in enumerate(drawn):
             hatch, line = HATCHES[place % len(HATCHES)], LINES[place % len(LINES)]
-            for row, column in np.argwhere(picture.worst == number):
-                light = picture.values[row, column] > low + 0.75 * (high - low)
-                ink = "black" if light else "white"
-                axes.add_patch(Rectangle((column, row), 1, 1, fill=False, hatch=hatch, edgecolor=ink, lw=0, alpha=0.5))
-            for edge_x, edge_y in _borders(cells):
-                axes.plot(edge_x, edge_y, color="black", lw=3.6, solid_capstyle="butt", clip_on=False)
-                axes.plot(edge_x, edge_y, color="white", lw=1.8, ls=line, solid_capstyle="butt", clip_on=False)
+            light = picture.values > low + 0.75 * (high - low)
+            for ink, which in (("black", light), ("white", ~light)):
+                corners = np.argwhere((picture.worst == number) & which)
+                if len(corners):
+                    outline = Path.make_compound_path(*(Path.unit_rectangle().transformed(_at(*c)) for c in corners))
+                    axes.add_patch(PathPatch(outline, fill=False, hatch=hatch, edgecolor=ink, lw=0, alpha=0.5))
+            edges = [list(zip(*edge, strict=True)) for edge in _borders(cells)]
+            for ink, wide, kind in (("black", 3.6, "-"), ("white", 1.8, line)):
+                axes.add_collection(
+                    LineCollection(edges, colors=ink, linewidths=wide, linestyles=[kind], clip_on=False)
+                )
             everywhere = " (every cell breaks it)" if cells[picture.valid].all() else ""
             label = _wrapped(f"limit: {text}{everywhere}", 90)
             handles.append(Patch(facecolor="0.85", edgecolor="black", hatch=hatch, lw=1.4, ls=line, label=label))
@@ -234,7 +233,7 @@ def draw_map(picture: MapDrawing) -> Picture:
     return _picture(draw, 3.6 + 0.72 * min(columns, 24), 2.6 + below + 0.56 * min(rows, 24))
 
 
-def draw_front(picture: FrontDrawing) -> Picture:
+def draw_front(picture: FrontDrawing) -> bytes:
     """Every pair of objectives as a scatter: all setups that keep every limit in grey, the front in blue, shortlisted
     setups numbered."""
     names = [str(name) for name in picture.points.columns]
@@ -259,8 +258,8 @@ def _scatter(axes: Axes, picture: FrontDrawing, names: Sequence[str], a: int, b:
     everything = [points.iloc[:, [a, b]].to_numpy(float)]
     if picture.cloud is not None and len(picture.cloud):
         everything.append(picture.cloud[:, [a, b]])
-        spots = np.unique(picture.cloud[:, [a, b]].round(CLOUD_PLACES), axis=0)
-        axes.scatter(spots[:, 0], spots[:, 1], s=4, color="0.72", linewidths=0, rasterized=True)
+        spots = _spots(picture.cloud[:, [a, b]])
+        axes.plot(spots[:, 0], spots[:, 1], "o", markersize=2.0, markeredgewidth=0.0, color="0.72", zorder=0.9)
     axes.scatter(points.iloc[:, a], points.iloc[:, b], s=34, marker="D", color=FRONT_BLUE, edgecolors="white", lw=0.5)
     groups: dict[tuple[float, float], list[str]] = {}
     for text, values in picture.marks:
@@ -270,6 +269,13 @@ def _scatter(axes: Axes, picture: FrontDrawing, names: Sequence[str], a: int, b:
     axes.set_ylabel(_wrapped(names[b], 56))
     axes.grid(True, color="0.9", lw=0.6)
     axes.set_axisbelow(True)
+
+
+def _spots(cloud: FloatArray) -> FloatArray:
+    """One setup of each step that holds any; `cloud` and the result are (setups, 2)."""
+    low, span = cloud.min(axis=0), np.maximum(np.ptp(cloud, axis=0), 1e-12)
+    step = (CLOUD_SPOTS * (cloud - low) / span).astype(np.int64)
+    return cloud[np.unique(step[:, 0] * (CLOUD_SPOTS + 1) + step[:, 1], return_index=True)[1]]
 
 
 def _place_marks(axes: Axes, everything: FloatArray, groups: dict[tuple[float, float], list[str]]) -> None:
@@ -283,18 +289,18 @@ def _place_marks(axes: Axes, everything: FloatArray, groups: dict[tuple[float, f
     for ring, (place, texts) in zip(rings, groups.items(), strict=True):
         shift = _free_offset(ring, [*taken, *(other for other in rings if other is not ring)])
         taken.append(ring + shift)
-        axes.scatter(*place, s=70, facecolors="none", edgecolors="black", linewidths=1.4)
-        axes.annotate(
+        label = np.array(place) + shift / AXES_POINTS * span
+        xs, ys = zip(place, label, strict=True)
+        axes.plot(xs, ys, color="black", lw=0.8, marker="o", markersize=8.4, **RING)
+        axes.text(
+            label[0],
+            label[1],
             ", ".join(texts),
-            place,
-            xytext=tuple(shift),
-            textcoords="offset points",
             fontsize=9,
             fontweight="bold",
             ha="center",
             va="center",
             bbox={"boxstyle": "round,pad=0.2", "facecolor": "white", "edgecolor": "black", "lw": 0.9},
-            arrowprops={"arrowstyle": "-", "color": "black", "lw": 0.8},
         )
 
 
@@ -313,29 +319,19 @@ def _free_offset(ring: FloatArray, others: Sequence[FloatArray]) -> FloatArray:
     return best
 
 
-def draw_one_change(picture: ChangeDrawing, clip: float = 10.0) -> Picture:
+def draw_one_change(picture: ChangeDrawing, clip: float = 10.0) -> bytes:
     """Changes down, metrics across; colour counts resolutions (clipped), the text is the change in real units."""
     values = picture.scaled.astype("Float64").to_numpy(dtype=float, na_value=np.nan)
     rows, columns = values.shape
 
     def draw(figure: Figure) -> None:
         axes = figure.add_subplot()
-        sns.heatmap(
-            np.clip(values, -clip, clip),
-            ax=axes,
-            vmin=-clip,
-            vmax=clip,
-            cmap="vlag",
-            annot=picture.texts.to_numpy(dtype=str),
-            fmt="",
-            annot_kws={"fontsize": 9},
-            linewidths=1.0,
-            linecolor="white",
-            mask=np.isnan(values),
-            xticklabels=[_wrapped(str(c), 15) for c in picture.scaled.columns],
-            yticklabels=[_wrapped(str(i), 44) for i in picture.scaled.index],
-            cbar_kws={"label": f"change in differences one can just feel or measure (-), clipped at {clip:g}"},
-        )
+        columns = [_wrapped(str(c), 15) for c in picture.scaled.columns]
+        labels = columns, [_wrapped(str(i), 44) for i in picture.scaled.index]
+        legend = f"change in differences one can just feel or measure (-), clipped at {clip:g}"
+        texts = picture.texts.to_numpy(dtype=str)
+        look: dict[str, Any] = {"annot_kws": {"fontsize": 9}} | GRID
+        _heat(axes, np.clip(values, -clip, clip), texts, labels, (-clip, clip), "vlag", legend, **look)
         for row, column in np.argwhere(np.isnan(values)):
             _blank(axes, int(column), int(row), "no answer")
         _finish_heatmap(axes, picture.title, "metric", "single change")
@@ -343,7 +339,7 @@ def draw_one_change(picture: ChangeDrawing, clip: float = 10.0) -> Picture:
     return _picture(draw, 5.6 + 1.15 * columns, 2.6 + 0.44 * rows)
 
 
-def draw_comparison(picture: Drawing) -> Picture:
+def draw_comparison(picture: Drawing) -> bytes:
     """Points or lines of a proof; with `diagonal` the line on which both sides agree."""
 
     def draw(figure: Figure) -> None:
@@ -371,22 +367,22 @@ def draw_comparison(picture: Drawing) -> Picture:
     return _picture(draw, 6.4, 4.6)
 
 
-def _picture(draw: Callable[[Figure], None], width: float, height: float) -> Picture:
-    """Run a drawing under the fixed style, without date or version; the PNG in 256 colours (a quarter of the size)."""
+def _picture(draw: Callable[[Figure], None], width: float, height: float) -> bytes:
+    """Run a drawing under the fixed style; the PNG has neither date nor version."""
     with style.context(["default", _STYLE]):
         figure = Figure(
             figsize=(max(6.0, min(width, 30.0)), max(3.6, min(height, 40.0))), dpi=DPI, layout="constrained"
         )
         draw(figure)
-        sink, vector = io.BytesIO(), io.BytesIO()
-        figure.savefig(sink, format="png", dpi=DPI, metadata={"Software": None})
-        figure.set_layout_engine("none")
-        figure.savefig(vector, format="svg", metadata={"Date": None, "Creator": None})
+        for axes in figure.axes:
+            for one in axes.texts:
+                one.set_in_layout(False)  # they lie inside the axes
+        canvas = FigureCanvasAgg(figure)
+        canvas.draw()
     small = io.BytesIO()
-    with Image.open(sink) as picture:
-        palette = picture.convert("RGB").quantize(256, method=Image.Quantize.MEDIANCUT, dither=Image.Dither.NONE)
-        palette.save(small, format="png", optimize=True)
-    return Picture(small.getvalue(), vector.getvalue())
+    picture = Image.frombuffer("RGBA", canvas.get_width_height(), canvas.buffer_rgba()).convert("RGB")
+    picture.save(small, format="png", compress_level=6)
+    return small.getvalue()
 
 
 def _finish_heatmap(axes: Axes, title: str, x_label: str, y_label: str) -> None:
@@ -396,6 +392,11 @@ def _finish_heatmap(axes: Axes, title: str, x_label: str, y_label: str) -> None:
     axes.set_ylabel(y_label)
     axes.tick_params(axis="x", rotation=0, length=0)
     axes.tick_params(axis="y", rotation=0, length=0)
+
+
+def _at(row: int, column: int) -> Affine2D:
+    """From the unit square to a cell."""
+    return Affine2D().translate(column, row)
 
 
 def _blank(axes: Axes, column: int, row: int, text: str) -> None:

@@ -145,6 +145,8 @@ def where_lines(plan: Plan, space: Space) -> list[str]:
         if box is not None:
             said = f"Setup {numbers[pick.row]} breaks a limit in {_tenths(box.happens)}"
             lines.append(f"{said}{_rule(box, plan, 'it does', 'its failures')}")
+    for again in found.again:
+        lines.append(f"Setup {again.pick + 1} may bring it again, {again.text}: in {_tenths(again.share)}.")
     return lines
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import base64
 import hashlib
 
-from explorer.report.page.markup import Html, join, name, tag
+from explorer.report.page.markup import FITS, Html, join, name, tag
 from explorer.report.pit_sheet_data import (
     GAP,
     MARGIN,
@@ -62,6 +62,25 @@ footer {{ margin-top: auto; padding-top: 0.3em; border-top: calc(1.2 * var(--u))
 @media screen and (max-width: 1100px) {{
   :root {{ --u: 1pt; }}
   main {{ margin: 0; }}
+}}
+@media screen and (max-width: 640px) {{
+  :root {{ --u: 1.75px; }}
+  body {{ padding: 0; }}
+  main {{ width: auto; height: auto; overflow: visible; border: 0; padding: 12px 14px; box-sizing: border-box; }}
+  .l, .title {{ white-space: normal; height: auto; }}
+  .f, .l, th, td {{ max-height: none; overflow: visible; overflow-wrap: anywhere; }}
+  table {{ table-layout: auto; }}
+  main table {{ width: 100% !important; }}
+  main col {{ width: auto !important; }}
+  .cards, .cards tbody {{ display: block; }}
+  .cards thead {{ display: none; }}
+  .cards tr {{ display: grid; grid-template-columns: repeat(2, minmax(0, 1fr)); gap: 0 14px; height: auto !important;
+    padding: 6px 0; border-bottom: 1px solid #000; }}
+  .cards td, .cards tbody th {{ border: 0; display: flex; justify-content: space-between; gap: 0 8px;
+    text-align: right; }}
+  .cards tbody th, .cards td.wide {{ grid-column: 1 / -1; }}
+  .cards td::before {{ content: attr(data-label); color: #555; flex: 1 1 auto; overflow-wrap: normal; }}
+  .boxes.cards td {{ border-bottom: 1px solid #999; min-height: 2em; }}
 }}
 """
 
@@ -131,6 +150,8 @@ def _header(sheet: SheetData) -> Html:
 
 def _block(block: Block) -> Html:
     head, *rows = block.rows
+    names = [" ".join((cell.whole or " ".join(cell.lines)).split()) for cell in head]
+    kind = f"{block.key} cards" if len(head) > FITS else block.key
     columns = tag("colgroup", *(Html(f'<col class="c{place}">') for place in range(len(block.widths))))
     title = tag("h2", block.title, id=block.key)
     note = tag("span", block.note, class_="note") if block.note else ""
@@ -138,20 +159,26 @@ def _block(block: Block) -> Html:
         "table",
         columns,
         tag("thead", tag("tr", *(tag("th", _text(cell), scope="col") for cell in head))),
-        tag("tbody", *(tag("tr", *(_cell(cell, place) for place, cell in enumerate(row))) for row in rows)),
-        class_=block.key,
+        tag(
+            "tbody", *(tag("tr", *(_cell(cell, place, names[place]) for place, cell in enumerate(row))) for row in rows)
+        ),
+        class_=kind,
         aria_labelledby=block.key,
     )
     more = tag("p", tag("span", block.more, class_="l")) if block.more else ""
     return tag("section", tag("div", title, note, class_="title"), table, more)
 
 
-def _cell(cell: Cell, place: int) -> Html:
+def _cell(cell: Cell, place: int, named: str) -> Html:
     if cell.box:
-        return tag("td", tag("span", class_="tick"))
+        return tag("td", tag("span", class_="tick"), data_label=named)
     bold = "b" if cell.bold else None
     content = _text(cell)
-    return tag("th", content, scope="row", class_=bold) if place == 0 else tag("td", content, class_=bold)
+    return (
+        tag("th", content, scope="row", class_=bold)
+        if place == 0
+        else tag("td", content, class_=bold, data_label=named)
+    )
 
 
 def _footer(sheet: SheetData) -> Html:

@@ -233,11 +233,13 @@ def _more(left: list[str]) -> str:
 def _work(content: Content, cut: _Cutter, most: int) -> Block:
     wide = 4.2 * cut.size
     widths = (wide, wide, WIDTH - 2 * wide - 14.5 * cut.size, 4.5 * cut.size, 10 * cut.size)
-    rows = [[(text, True) for text in ("done", "stop", "change", "min", "then run")]]
+    clock = "run at" if content.stops[0].slot else "stop"
+    rows = [[(text, True) for text in ("done", clock, "change", "min", "then run")]]
     for number, stop in enumerate(content.stops, start=1):
         change = stop.change + (f" ({stop.mind})" if stop.mind else "")
         bold = stop.reaches != "on the way"
-        rows.append([("", False), (str(number), False), (change, False), (stop.minutes, False), (stop.reaches, bold)])
+        at = stop.slot or str(number)
+        rows.append([("", False), (at, False), (change, False), (stop.minutes, False), (stop.reaches, bold)])
     cells, heights = cut.table(widths, rows, most)
     ticked = (cells[0], *((replace(row[0], box=True), *row[1:]) for row in cells[1:]))
     note = cut.one(content.stops_note, _beside(content.stops_title, cut.size), cut.size)

@@ -25,12 +25,14 @@ NOTHING = "Nothing keeps every limit, so no setup is recommended. The report nam
 
 @dataclass(frozen=True)
 class StopText:
-    """A line of the work list: what to change, minutes, the setup run afterwards, and what to mind ("" for nothing)."""
+    """A line of the work list: what to change, minutes, the setup run afterwards, what to mind ("" for nothing), and
+    when it runs on the clock ("" where nobody said when practice starts)."""
 
     change: str
     minutes: str
     reaches: str
     mind: str
+    slot: str = ""
 
 
 @dataclass(frozen=True)
@@ -175,8 +177,8 @@ def _stops_note(changes: ChangePlan | None) -> str:
     if changes is None:
         return "least work first; put the baseline back in between"
     return (
-        f"{changes.minutes:g} min in all, the least that visits every setup; {changes.minutes_between_runs:g} min "
-        "between runs"
+        f"{changes.minutes:g} min of work; {changes.minutes_between_runs:g} min between runs, "
+        f"{changes.elapsed:g} min to the last"
     )
 
 
@@ -215,17 +217,18 @@ def _stop(space: Space, stop: Stop, numbers: dict[tuple[float, ...], str], limit
         mind.append("breaks " + "; ".join(flat(limits.get(text, text)) for text in stop.broken))
     reaches = numbers.get(tuple(np.asarray(stop.positions)), stop.reaches) if stop.reaches else "on the way"
     swaps = _swaps(space, [(one.knob, one.old, one.new) for one in stop.changes])
-    return StopText(swaps, f"{stop.minutes:g}", flat(reaches), "; ".join(mind))
+    slot = words.clock(space.planning.starts, stop.run_at)
+    return StopText(swaps, f"{stop.minutes:g}", flat(reaches), "; ".join(mind), slot)
 
 
 def _symptom(one: Ladder, space: Space) -> tuple[str, tuple[str, ...]]:
-    """What the driver says and the first single swaps that cure some of it."""
+    """What the driver says and the first changes that cure some of it."""
     cures = [_cure(rung, space, one.broken_now) for rung in one.rungs if rung.cures][:CURES]
-    return flat(one.symptom.words), tuple(cures) or ("no single swap cures it",)
+    return flat(one.symptom.words), tuple(cures) or ("no change cures it",)
 
 
 def _cure(rung: Rung, space: Space, already: tuple[str, ...]) -> str:
-    text = f"{_swap(space, rung.knob, rung.old, rung.new)} ({rung.minutes:g}\u00a0min)"
+    text = f"{_swaps(space, rung.swaps)} ({rung.minutes:g}\u00a0min)"
     if rung.share < 0.995:
         text += f", right way in {_share(rung.share)}"
     return text + (", breaks a limit" if set(rung.broken) - set(already) else "")

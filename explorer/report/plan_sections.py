@@ -12,9 +12,11 @@ from explorer.domain.unknowns import FIGURES, Unknown
 from explorer.model.car.slots import PHASE_COLUMNS
 from explorer.model.metrics import describe
 from explorer.report import words
+from explorer.report.answers import rung_text
 from explorer.report.headline import chance_text, nearer_text, practice_text, where_lines
 from explorer.report.tables import unmet_text
 from explorer.report.words import escape
+from explorer.report.words import percent as _percent
 from explorer.study.everything.limits import ResolvedLimit
 from explorer.study.everything.wishes import LOSS_STEP
 from explorer.study.pits.carry_over import Carried, CarryOver
@@ -101,10 +103,6 @@ def _error(error: float, objective: Objective) -> str:
     """ " ± 0.3", nothing where a figure has no error."""
     places = words.decimals(describe(objective.metric).resolution)
     return f" ± {words.number(max(error, 10.0**-places), places)}" if error > 0.0 else ""
-
-
-def _percent(share: float) -> str:
-    return "under 1 %" if 0.0 < share < 0.01 else "over 99 %" if 0.99 < share < 1.0 else f"{100 * share:.0f} %"
 
 
 def _take(plan: Plan, space: Space) -> list[str]:
@@ -374,7 +372,9 @@ def _stop_line(number: int, stop: Stop, limits: tuple[ResolvedLimit, ...], space
         warn.append("a rule forbids this setup")
     if stop.broken:
         warn.append("breaks " + words.limits_text(limits, stop.broken))
-    return [str(number), what, f"{stop.minutes:g}", stop.reaches or "on the way", "; ".join(warn)]
+    slot = words.clock(space.planning.starts, stop.run_at)
+    place = f"{number}, runs {slot}" if slot else str(number)
+    return [place, what, f"{stop.minutes:g}", stop.reaches or "on the way", "; ".join(warn)]
 
 
 def stops(found: ChangePlan | None, note: str, limits: tuple[ResolvedLimit, ...], space: Space) -> list[str]:
@@ -384,7 +384,7 @@ def stops(found: ChangePlan | None, note: str, limits: tuple[ResolvedLimit, ...]
     text = (
         f"From the baseline through every setup above, the cheapest way: {found.minutes:g} minutes of work in "
         f"{words.count(len(found.stops), 'stop')}, one run after each, {found.minutes_between_runs:g} minutes between "
-        "runs."
+        f"runs: {found.elapsed:g} minutes to the last run."
     )
     if found.saved > 0.0:
         text += f" The order above would cost {found.saved:g} minutes more."
@@ -398,25 +398,10 @@ def stops(found: ChangePlan | None, note: str, limits: tuple[ResolvedLimit, ...]
     return lines
 
 
-def rung_text(one: Ladder, place: int, space: Space) -> str:
-    """One rung in words: "rear bar 1.2 mm to 1.1 mm (+2.1 %, 4 min)"."""
-    rung = one.rungs[place]
-    knob = space.knobs[space.knob_index(rung.knob)]
-    text = f"{words.knob_label(knob)} {words.setting_label(knob, rung.old)} to {words.setting_label(knob, rung.new)}"
-    amount = words.number(rung.cure, words.decimals(one.symptom.resolution), sign=True)
-    unit = {"resolutions": "felt differences"}.get(one.symptom.unit, one.symptom.unit)
-    text += f" ({amount} {unit}, {rung.minutes:g} min"
-    if rung.share < 0.995:
-        text += f", right way in {_percent(rung.share)}"
-    if set(rung.broken) - set(one.broken_now):
-        text += ", breaks a limit"
-    return text + ")"
-
-
 def ladder_lines(ladders: tuple[Ladder, ...], limits: tuple[ResolvedLimit, ...], space: Space, stem: str) -> list[str]:
     """The first rungs for every symptom, from the setup on the car now."""
     lines = [
-        "One part at a time from the setup on the car now, most cured per minute first "
+        "One part at a time, or the same at both ends, from the setup on the car now, most cured per minute first "
         f"([{stem}.csv](tables/{stem}.csv) has side effects; `setup-space next` asks from any setup).",
     ]
     rows = []

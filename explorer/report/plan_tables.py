@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
-import pandas as pd
 
 from explorer.domain.space import Space
 from explorer.domain.units import unit_of
@@ -19,6 +20,11 @@ from explorer.study.plan.learning import Learned
 from explorer.study.plan.plan import Plan
 from explorer.study.plan.split import Split
 from explorer.study.results import RunResult
+
+if TYPE_CHECKING:
+    import pandas as pd
+else:
+    from explorer.report.later import pd
 
 
 def planning_tables(result: RunResult) -> dict[str, pd.DataFrame]:
@@ -212,6 +218,7 @@ def changes_table(changes: ChangePlan) -> pd.DataFrame:
                 "to": change.new,
                 "minutes": change.minutes,
                 "minutes of the stop": stop.minutes,
+                "minutes until it runs": stop.run_at,
                 "longer than the time between runs": stop.too_long,
                 "setup reached": stop.reaches,
                 "allowed": stop.allowed,

@@ -329,10 +329,18 @@ def assumptions(result: RunResult, pictures: Pictures) -> list[str]:
     items = result.space.assumptions
     if not items:
         return ["## Assumptions", "Every optional input of the car was given. The tyre model remains an assumption."]
-    rows = [[item.key, f"{item.value:.4g}", f"± {item.spread:.4g}", item.reason] for item in items]
+    rows = [
+        [
+            words.input_label(item.key, unit=True),
+            words.figures(item.value),
+            f"± {words.figures(item.spread)}",
+            item.reason,
+        ]
+        for item in items
+    ]
     return [
         "## Assumptions",
-        f"{words.count(len(items), 'input')} nobody measured. Each is in the unit that ends its name. "
+        f"{words.count(len(items), 'input')} nobody measured. "
         "Measure one and put it in the car file, and it leaves this list.",
         words.table(["input", "taken", "spread", "why"], rows, right=(1, 2)),
     ]
@@ -392,10 +400,13 @@ def method(result: RunResult, pictures: Pictures) -> list[str]:
             "What they say is exact for the model at the best guess of every number."
         )
     else:
-        asked = result.search.asked if result.search is not None else result.setups
+        search = result.search
+        assert search is not None
+        first = result.setups - search.local.looked
         how = (
-            f"A search (NSGA-II, seed {space.seed}) looked at {result.setups:,} distinct setups ({asked:,} asked "
-            f"for) in {phases}. It is not exact: better setups may exist."
+            f"A search looked at {result.setups:,} distinct setups in {phases}: {first:,} in {search.generations:,} "
+            f"generations (NSGA-II, seed {space.seed}), then {search.local.looked:,} by single and double changes of "
+            f"the best. The front is not exact: better setups may exist. {words.local_text(search)}"
         )
     if result.agreement is not None:
         found = result.agreement

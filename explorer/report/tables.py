@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
 
 from explorer.domain.space import FloatArray, Space
 from explorer.model.metrics import describe
@@ -21,6 +21,11 @@ from explorer.study.questions.maps import MetricMap
 from explorer.study.questions.one_change import OneChange
 from explorer.study.questions.sensitivity import Sensitivity
 from explorer.study.results import LevelShares, RunResult
+
+if TYPE_CHECKING:
+    import pandas as pd
+else:
+    from explorer.report.later import pd
 
 
 def all_tables(result: RunResult) -> dict[str, pd.DataFrame]:

@@ -16,6 +16,7 @@ from explorer.model.metrics import describe
 from explorer.study.everything.limits import ResolvedLimit
 from explorer.study.everything.wishes import Nearest, ResolvedWish, WishLine
 from explorer.study.questions.maps import MetricMap
+from explorer.study.questions.search_results import SearchResult
 
 MODEL_LIMITS: tuple[str, ...] = (
     "The cornering part is quasi-static: the car stands still in each corner phase. Only the response figures "
@@ -142,17 +143,6 @@ def metric_value(column: str, value: float, *, unit: bool = True, sign: bool = F
     return f"{text} {metric.unit}".strip() if unit else text
 
 
-def front_words(exact: bool, stays: FloatArray | None) -> str:
-    """What kind of front it is, and how far its members hang on where rounding to felt steps starts."""
-    if not exact:
-        return "A search found it, and better setups may exist"
-    text = "Every setup was asked; values that feel the same count as equal, by rounding"
-    if stays is None or not len(stays):
-        return text
-    sure = int((stays >= 1.0).sum())
-    return f"{text}: {sure} of {len(stays)} stay on it wherever the rounding starts"
-
-
 def room_text(column: str, room: float) -> str:
     """What is left to a limit: "0.4 deg", or "under 0.1 deg" where that is less than anyone can feel."""
     metric = describe(column)
@@ -171,6 +161,27 @@ def tolerance_text(knob: Knob) -> str:
     if knob.tolerance_relative:
         parts.append(f"± {100.0 * knob.tolerance_relative:g} %")
     return ", ".join(parts) or "none given"
+
+
+def figures(value: float, digits: int = 4) -> str:
+    """A number to so many digits, never as a power of ten.
+
+    >>> figures(38278.8), figures(0.0202465), figures(0.00001234), figures(30.0)
+    ('38,280', '0.02025', '0.00001234', '30')
+    """
+    text = f"{value:.{digits}g}"
+    return text if abs(value) < 1000.0 and "e" not in text else f"{float(text):,.12f}".rstrip("0").rstrip(".")
+
+
+def input_label(key: str, *, unit: bool = False) -> str:
+    """An input file's key for a reader.
+
+    >>> input_label("front_camber_gain_deg_per_mm", unit=True)
+    'front camber gain, deg/mm'
+    """
+    known = unit_of(key)
+    name = spaced(key.removesuffix("_" + known.suffix) if known else key)
+    return f"{name}, {known.label}" if unit and known else name
 
 
 def count(amount: int, noun: str, plural: str = "") -> str:
@@ -305,6 +316,38 @@ def nearest_text(found: Nearest, space: Space) -> str:
     )
 
 
+def found_text(search: SearchResult | None, stays: FloatArray | None = None) -> str:
+    """Where a front comes from, in sentences; `stays` (members,) is the share of ways to round in which each member
+    stays, None where that was not asked."""
+    if search is None:
+        text = "Every setup was asked; values that feel the same count as equal, by rounding"
+        if stays is None or not len(stays):
+            return f"{text}."
+        return f"{text}: {int((stays >= 1.0).sum())} of {len(stays)} stay on it wherever the rounding starts."
+    return f"A search found it, so it is not exact: better setups may exist. {local_text(search)}"
+
+
+def local_text(search: SearchResult) -> str:
+    """How far a search came with changes of one and two knobs, in a sentence."""
+    local = search.local
+    if not local.budget:
+        return "Single and double changes were not tried."
+    steps = " (of 1, 2, 4, ... places on a knob with many)" if local.jumping else ""
+    spent = f"the budget of {local.budget:,} setups was spent"
+    if local.standing_tried < local.standing:
+        return (
+            f"They may be near: {spent} when every single and double change{steps} had been tried on "
+            f"{local.standing_tried:,} of the {local.standing:,} setups that stand for its points."
+        )
+    if not len(search.front):
+        return f"No single or double change{steps} brings the setups that miss by least nearer to the limits."
+    text = f"No single or double change{steps} of a setup that stands for one of its points improves it"
+    if local.ties_tried < local.ties:
+        tried = f"on {local.ties_tried:,} of the {count(local.ties, 'setup')} that tie with them"
+        return f"{text}; all changes had been tried {tried} too when {spent}."
+    return f"{text}, nor one of a setup that ties with them." if local.ties else f"{text}."
+
+
 def dropped_text(dropped: Sequence[str], objectives: Sequence[Objective]) -> str:
     """Why objectives took no part; "" where all did."""
     if not dropped:
@@ -357,6 +400,24 @@ def map_stems(maps: Sequence[MetricMap]) -> tuple[str, ...]:
         stem = file_stem(f"map_{one.x}_{one.y}_{one.metric}{best}")
         stems.append(stem if stem not in stems else f"{stem}_{len(stems) + 1}")
     return tuple(stems)
+
+
+def clock(starts: str, minutes: float) -> str:
+    """Time of day so many minutes after another; "" where nobody said when.
+
+    >>> clock("9:50", 75.0), clock("23:30", 45.0), clock("", 15.0)
+    ('11:05', '00:15', '')
+    """
+    if not starts:
+        return ""
+    hour, minute = map(int, starts.split(":"))
+    then = 60 * hour + minute + round(minutes)
+    return f"{then // 60 % 24:02d}:{then % 60:02d}"
+
+
+def percent(share: float) -> str:
+    """A share as a person reads it; nothing that happens reads as never, and nothing that may fail as always."""
+    return "under 1 %" if 0.0 < share < 0.01 else "over 99 %" if 0.99 < share < 1.0 else f"{100 * share:.0f} %"
 
 
 def changes_text(space: Space, changes: Sequence[tuple[str, str, str]]) -> str:

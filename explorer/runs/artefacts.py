@@ -57,7 +57,6 @@ LIBRARIES = (
     "moocore",
     "seaborn",
     "matplotlib",
-    "plotly",
 )
 
 
@@ -255,12 +254,6 @@ class RunFolder:
         if not data.startswith(b"\x89PNG\r\n\x1a\n"):
             raise ArtefactError(f"figure {stem} is not a PNG")
         return self._write(f"figures/{stem}.png", data)
-
-    def svg(self, stem: str, data: bytes) -> Path:
-        """Write `figures/<stem>.svg`. Raises ArtefactError when the bytes are no SVG."""
-        if b"<svg" not in data[:2000]:
-            raise ArtefactError(f"figure {stem} is not an SVG")
-        return self._write(f"figures/{stem}.svg", data)
 
     def pdf(self, stem: str, data: bytes) -> Path:
         """Write `<stem>.pdf` at the top of the folder. Raises ArtefactError when the bytes are no PDF."""

@@ -63,7 +63,7 @@ def prove(
             if section.rows:
                 run.csv(section.stem, page.section_table(section))
             for drawing in section.drawings:
-                run.png(drawing.stem, figures.draw_comparison(drawing).png)
+                run.png(drawing.stem, figures.draw_comparison(drawing))
                 drawn.append(drawing.stem)
         run.text("report.md", page.page(sections, quick, drawn))
         missed = sum(len(section.failed) for section in sections)

@@ -11,17 +11,19 @@ import numba
 import numpy as np
 import pytest
 
-from explorer.bench import plan
+from explorer.bench import peers, plan
 from explorer.bench.page import page, ratios_table
 from explorer.bench.plan import Measured, ratio_of
 from explorer.bench.runner import Figures, Ratio, command_times, measure, single, spread, tables_times
 from explorer.bench.scale import chunk_costs, grown, pass_beside_parts
-from explorer.domain.errors import ExplorerError, ModelError, SpaceError
+from explorer.domain.errors import ExplorerError
 from explorer.domain.space import Space
 from explorer.inputs.load import load_study
+from explorer.model.metrics import metric_columns
 from explorer.study.everything.evaluate import table_of
+from explorer.study.everything.front import objective_values
+from explorer.study.everything.limits import feasible, resolve_limits
 from explorer.study.questions.exact import exact_indices
-from explorer.study.questions.sobol import salib_analysis, salib_setups
 
 DEMO = Path(__file__).parents[2] / "configs" / "demo.toml"
 
@@ -89,29 +91,40 @@ def test_a_chunk_sends_back_little(small: Space) -> None:
     assert 0.0 < costs["merge_s"] < 0.05
 
 
-def test_salibs_own_analysis_reads_its_own_sample(space: Space) -> None:
-    """Catches columns swapped between sample and analysis, pairs left one-sided and intervals that are not SALib's own.
-    y = 3 x0 + x1 + 2 x0 x2 on levels: shares by the exact path on the whole grid."""
+def test_salibs_own_workflow_gives_the_exact_indices(space: Space, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Catches a peer that is given another question: levels not equally likely, columns swapped between sample and
+    analysis. y = 3 x0 + x1 + 2 x0 x2 on levels: shares by the exact path on the whole grid."""
     short = dataclasses.replace(space, knobs=space.knobs[2:5], baseline=(0.0,) * 3)
+    column = metric_columns(space.phase_names).index("lag_ms")
 
-    def made(x: np.ndarray) -> np.ndarray:
-        return 3.0 * x[:, 0] + x[:, 1] + 2.0 * x[:, 0] * x[:, 2]
+    def made(where: Space, places: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        values = np.zeros((1, len(places), len(metric_columns(where.phase_names))))
+        values[0, :, column] = 3.0 * places[:, 0] + places[:, 1] + 2.0 * places[:, 0] * places[:, 2]
+        return values, np.ones((1, len(places)), dtype=bool)
 
-    positions = salib_setups(short, 2048)
-    assert len(positions) == 2048 * 8
-    found = salib_analysis(short, made(positions)[:, None], ("lag_ms",))
+    monkeypatch.setattr(peers, "evaluate_positions", made)
+    (found,), steps = peers.salib_indices(short, ("lag_ms",), 2048, second_order=True)
+    assert steps["setups"] == 2048 * 8
     table = table_of(short, short.positions(0, short.size))
-    table.values[:, table.columns.index("lag_ms")] = made(table.positions)
+    table.values[:, column] = made(short, table.positions)[0][0, :, column]
     exact = exact_indices(table, ("lag_ms",))
-    np.testing.assert_allclose(found.first, exact.first, atol=0.03)
-    np.testing.assert_allclose(found.total, exact.total, atol=0.03)
-    np.testing.assert_allclose(found.pairs, exact.pairs, atol=0.03)
-    assert found.pairs is not None and found.pairs[0, 2, 0] > 0.03
-    assert found.first_interval is not None and (found.first_interval > 0.0).all()
-    with pytest.raises(SpaceError, match="constant"):
-        salib_analysis(short, np.ones((len(positions), 1)), ("lag_ms",))
-    with pytest.raises(ModelError):
-        salib_analysis(short, np.full((len(positions), 1), np.nan), ("lag_ms",))
+    assert exact.first is not None and exact.total is not None and exact.pairs is not None
+    np.testing.assert_allclose(found["S1"], exact.first[0], atol=0.03)
+    np.testing.assert_allclose(found["ST"], exact.total[0], atol=0.03)
+    assert found["S2"][0, 2] == pytest.approx(exact.pairs[0, 0, 2], abs=0.03) and exact.pairs[0, 0, 2] > 0.03
+    assert peers.salib_indices(short, ("lag_ms",), 64, second_order=False)[1]["setups"] == 64 * 5
+
+
+def test_optuna_used_plainly_is_asked_the_same_question(space: Space) -> None:
+    """Catches objectives turned round, limits not told, a setup at a time instead of whole generations."""
+    limits = resolve_limits(space)
+    study, evaluated = peers.optuna_generations(space, limits, 240)
+    assert len(study.trials) == 250 and evaluated > 0.0
+    assert [way.name for way in study.directions] == ["MINIMIZE", "MAXIMIZE", "MAXIMIZE", "MAXIMIZE"]
+    places = np.array([[trial.params[name] for name in space.knob_names] for trial in study.best_trials], dtype=float)
+    table = table_of(space, places)
+    assert feasible(limits, table).all()
+    np.testing.assert_array_equal(objective_values(table), [trial.values for trial in study.best_trials])
 
 
 def test_the_sampled_tasks_split_evaluation_from_analysis() -> None:
@@ -121,7 +134,7 @@ def test_the_sampled_tasks_split_evaluation_from_analysis() -> None:
     ours = measure("sampled", str(DEMO), "64", repeats=1)
     assert own.facts["setups"] == ours.facts["setups"] == 64 * 14
     parts = own.facts["sample_cpu"] + own.facts["evaluation_cpu"] + own.facts["analysis_cpu"]
-    assert parts == pytest.approx(own.median_cpu, rel=1e-9)
+    assert 0.9 * own.median_cpu < parts <= own.median_cpu
     assert 0.0 < ours.facts["evaluation_cpu"] < ours.median_cpu
 
 

@@ -82,7 +82,7 @@ def opened(browser: Any, folder: Path) -> Iterator[Callable[..., Opened]]:
         found = Opened(context.new_page(), url)
         found.page.goto(url)
         if script:
-            found.page.wait_for_selector("#scatter[data-ready]")
+            found.page.wait_for_selector("#scatter[data-ready]", state="attached")
         return found
 
     yield open_one

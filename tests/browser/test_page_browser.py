@@ -15,9 +15,7 @@ from explorer.report.words import flat
 pytestmark = pytest.mark.browser
 
 SELECTED = "() => selectedRows()"
-LIT = """() => document.getElementById('scatter').data.slice(0, 5).flatMap((trace) => (
-  trace.selectedpoints ? trace.selectedpoints.map((n) => trace.customdata[n]) : trace.customdata
-)).sort((a, b) => a - b)"""
+LIT = "() => JSON.parse(document.getElementById('scatter').dataset.lit)"
 LISTED = "() => [...document.querySelectorAll('#list tbody tr')].map((line) => Number(line.dataset.row))"
 LINED = """() => ['front', 'base', 'pick'].map((kind) => (
   document.querySelector('.line-' + kind).getAttribute('d').split('M').length - 1))"""
@@ -41,7 +39,7 @@ def test_a_box_over_the_points_selects_in_lines_and_list(opened: Callable[..., A
     """Catches views that are not linked, or linked to the wrong rows."""
     page = opened("big").page
     page.locator("#scatter").scroll_into_view_if_needed()
-    panel = page.locator("#scatter .nsewdrag").first.bounding_box()
+    panel = page.locator("#scatter .panel .frame").first.bounding_box()
     x, y, wide, tall = panel["x"], panel["y"], panel["width"], panel["height"]
     page.mouse.move(x + 0.3 * wide, y + 0.02 * tall)
     page.mouse.down()
@@ -51,7 +49,7 @@ def test_a_box_over_the_points_selects_in_lines_and_list(opened: Callable[..., A
     page.wait_for_function("() => state.box !== null")
     settled(page)
     rows = page.evaluate(SELECTED)
-    inside = page.evaluate("() => { const gd = document.getElementById('scatter'); return gd.layout.xaxis.range; }")
+    inside = page.evaluate("() => { const { low, high } = scaleOf(D.scatter[0], 0, 1); return [low, high]; }")
     least = inside[0] + 0.3 * (inside[1] - inside[0])
     lags = page.evaluate("() => D.values.map((row) => row[D.scatter[0]])")
     assert 0 < len(rows) < 3000
@@ -202,6 +200,16 @@ def test_a_phone_never_scrolls_sideways(opened: Callable[..., Any], name: str) -
     """Catches a table or a name that widens the page at 390 px."""
     page = opened(name, width=390).page
     assert page.evaluate("() => document.documentElement.scrollWidth") <= 390
+    assert page.locator("details.fold[open]").count() == 0
+    page.locator(".contents a").first.click()
+    assert page.locator("details.fold[open]").count() == 1
+    page.evaluate("() => document.querySelectorAll('details.fold').forEach((one) => { one.open = true; })")
+    assert page.evaluate("() => document.documentElement.scrollWidth") <= 390
+    wide = "() => [...document.querySelectorAll('main .cards, main .fits')].filter((t) => t.offsetWidth > 390).length"
+    assert page.evaluate(wide) == 0
+    label = "(cell) => [getComputedStyle(cell, '::before').content, cell.dataset.label]"
+    shown, said = page.locator("#shortlist tbody td").first.evaluate(label)
+    assert said and said in shown
 
 
 def test_the_answer_needs_no_scrolling(opened: Callable[..., Any]) -> None:

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import io
 import json
 import os
 import re
+import shlex
 import shutil
 import subprocess
 import sys
@@ -14,13 +16,15 @@ from pathlib import Path
 import pytest
 from typer.testing import CliRunner, Result
 
+from explorer.cli import terminal
 from explorer.cli.commands import app
 from explorer.cli.terminal import Progress, print_summary
+from explorer.report.looks import BETTER, WORSE, bar, bare, look, wide
 from explorer.runs.artefacts import changed_files
 
 CONFIGS = Path(__file__).parents[2] / "configs"
 RUNNER = CliRunner()
-SHORT_SEARCH = "\n[method]\nsearch_trials = 40\nsearch_population = 8\n"
+SHORT_SEARCH = "\n[method]\nsearch_trials = 40\nsearch_population = 8\nsearch_budget = 2000\n"
 
 
 def cut_down(tmp_path: Path) -> Path:
@@ -140,7 +144,8 @@ def test_every_config_loads(path: Path) -> None:
 def test_sampled_path(study: Path) -> None:
     """The forced search states its recall of the exact front; catches a search called exact."""
     text = study.read_text(encoding="utf-8")
-    text += '\n[method]\nmethod = "sampled"\nsearch_trials = 100\nsearch_population = 20\nsobol_budget = 4000\n'
+    text += '\n[method]\nmethod = "sampled"\nsearch_trials = 100\nsearch_population = 20\n'
+    text += "search_budget = 2000\nsobol_budget = 4000\n"
     study.write_text(text, encoding="utf-8")
     code, output = call("search", study)
     assert code == 0 and "of the exact front's points" in output
@@ -443,29 +448,152 @@ def test_no_word_of_wishes_without_any(small: Path, tmp_path: Path) -> None:
             assert not re.search(r"\b[Ww]ish(es)?\b", path.read_text(encoding="utf-8")), path
 
 
-def test_every_answer_fits_a_terminal_of_80_letters(small: Path) -> None:
-    """Catches a table that is wider than the terminal, and a setup of a shortlist that is not one block."""
+ASKED = (
+    ["shortlist"],
+    ["show", "--set", "rear_bar=1.4", "--words"],
+    ["rank"],
+    ["check"],
+    ["search"],
+    ["compare", "--with", "rear_bar=1.4", "--all"],
+    ["map", "front_bar", "rear_bar", "hairpin.balance_pct"],
+    ["next", "--symptom", "hairpin-push", "--nominal"],
+)
+
+
+@pytest.mark.parametrize("asked", ASKED, ids=lambda asked: asked[0])
+def test_every_answer_fits_its_terminal_and_is_plain_on_a_pipe(asked: list[str], small: Path) -> None:
+    """Catches a line that is wider than the terminal, numbers that depend on its width, and colour on a pipe."""
     small.write_text(small.read_text(encoding="utf-8") + SHORT_SEARCH, encoding="utf-8")
-    asked = (["shortlist"], ["show"], ["rank"], ["check"], ["search"], ["compare"])
-    texts = {words[0]: RUNNER.invoke(app, [*words, str(small)], env={"COLUMNS": "80"}).stdout for words in asked}
-    cells = ["map", str(small), "front_bar", "rear_bar", "hairpin.balance_pct"]
-    texts["map"] = RUNNER.invoke(app, cells, env={"COLUMNS": "80"}).stdout
-    pushes = ["next", str(small), "--symptom", "hairpin-push", "--nominal"]
-    texts["next"] = RUNNER.invoke(app, pushes, env={"COLUMNS": "80"}).stdout
-    for name, text in texts.items():
-        assert text.strip() and max(len(line) for line in text.splitlines()) <= 80, name
-    assert texts["shortlist"].startswith("Take setup 1. ")
-    first = texts["shortlist"].split("\n\n")[2]
-    assert first.startswith("1. comes nearest to the wishes") and "change: " in first and "wish: hairpin" in first
-    assert len(re.findall(r"^   \S.*  +\S+  +\S+$", first.partition("baseline\n")[2], re.MULTILINE)) == 8
+    numbers = []
+    for width in (60, 80, 120):
+        env = {"COLUMNS": str(width), "FORCE_COLOR": "1"}
+        text = RUNNER.invoke(app, [asked[0], str(small), *asked[1:]], env=env).stdout
+        assert text.strip() and max(map(wide, text.splitlines())) <= width
+        assert all(letter.isprintable() or letter == "\n" for letter in text)
+        assert all("\ue000" > letter or letter > "\uf8ff" for letter in text)
+        numbers.append(sorted(re.findall(r"\d+(?:\.\d+)?", text)))
+    if asked[0] not in ("map", "search"):  # a table that is split tells its first column again, a level or a setup
+        assert set(numbers[0]) == set(numbers[1]) == set(numbers[2]) and numbers[0]
+
+
+def test_a_terminal_gets_bold_and_colour_and_without_colour_the_same_words(monkeypatch) -> None:
+    """Catches looks that never reach a terminal, colour in spite of NO_COLOR, and a mark left in the text."""
+    from rich.console import Console
+
+    told = f"{look('strong', 'take')} 3.4{look('good', BETTER)} {look('faint', '2.1*')}"
+    texts = []
+    for asked in ("", "1"):
+        monkeypatch.setenv("NO_COLOR", asked)
+        paper = io.StringIO()
+        terminal.draw_looks(told, Console(file=paper, force_terminal=True, color_system="truecolor", highlight=False))
+        texts.append(paper.getvalue())
+    assert "\x1b[1mtake" in texts[0] and "36m" in texts[0] and "36m" not in texts[1]
+    assert all(re.sub(r"\x1b\[[\d;]*m", "", text) == f"{bare(told)}\n" for text in texts)
+
+
+def test_signs_that_a_terminal_lacks_become_others(monkeypatch, capsys) -> None:
+    """Catches question marks for arrows on an old console, and a name that steers the terminal."""
+    monkeypatch.setattr("sys.stdout", io.TextIOWrapper(io.BytesIO(), encoding="cp1252"))
+    terminal.say(f"3.4{BETTER} {bar(1.0, 3)} \x1b[2J")
+    sys.stdout.seek(0)
+    assert sys.stdout.read() == "3.4+ ### [2J\n"
+
+
+def test_the_shortlist_is_told_as_the_report_tells_it(small: Path, tmp_path: Path) -> None:
+    """Catches a terminal that rounds otherwise than the report, setups out of order, and no word of the main one."""
+    text = RUNNER.invoke(app, ["shortlist", str(small)], env={"COLUMNS": "120"}).stdout
+    blocks = text.split("\n\n")
+    assert blocks[1].startswith("1. comes nearest to the wishes") and "change: " in blocks[1]
+    assert "wish: hairpin" in blocks[1] and "take number 1" in blocks[0]
+    table = next(block for block in blocks if "response lag, ms" in block).splitlines()
+    result = RUNNER.invoke(app, ["run", str(small), "--out", str(tmp_path / "out"), "--quiet"])
+    assert result.exit_code == 0 and result.stdout.splitlines()[-1].startswith(
+        f"open {tmp_path / 'out' / 'report.html'}"
+    )
+    report = (tmp_path / "out" / "report.md").read_text(encoding="utf-8").splitlines()
+    head = next(n for n, line in enumerate(report) if line.startswith("| setup | why |"))
+    titles = [title.strip().partition(" (")[0] for title in report[head].strip("|").split("|")]
+    picks = [[cell.strip() for cell in line.strip("|").split("|")] for line in report[head + 2 :]]
+    picks = picks[: next(n for n, cells in enumerate(picks) if len(cells) < 3)]
+    found = 0
+    for line in table[1:]:
+        for place, title in enumerate(titles):
+            if place > 1 and re.sub(r" \(.*?\)", "", line).startswith(f"{title} " if "," in title else f"{title}, "):
+                cells = line.translate(str.maketrans("", "", BETTER + WORSE)).split()[-len(picks) - 1 : -1]
+                assert cells == [pick[place] for pick in picks], title
+                found += 1
+    assert found == len(titles) - 2
 
 
 def test_show_tells_every_metric_and_what_it_means(small: Path) -> None:
     """Catches a metric that `show` leaves out, and a number without its explanation."""
     from explorer.report.glossary import glossary
 
-    text = RUNNER.invoke(app, ["show", str(small)], env={"COLUMNS": "80"}).stdout
+    assert "driver" not in RUNNER.invoke(app, ["show", str(small)]).stdout
+    text = RUNNER.invoke(app, ["show", str(small), "--words"], env={"COLUMNS": "80"}).stdout
     numbers, _, told = text.partition("what the numbers mean:")
     for line in glossary():
         assert line.label.partition(", ")[0] in numbers, line.name
         assert line.felt in " ".join(told.split()), line.name
+
+
+def test_seen_notes_a_report_and_takes_it_out(small: Path) -> None:
+    """Catches words that the shell splits lost, a file that undo does not empty, and facts unlike the text."""
+    code, found = answer_of("seen", small, "hairpin", "pushed", "--set", "rear_bar=1.0", "--json")
+    assert code == 0 and found["total"] == 1 and found["reports"][0]["seen"] == "hairpin, rear_bar 1.0: pushed"
+    assert Path(found["file"]).read_text(encoding="utf-8").count("[[seen]]") == 1
+    code, text = call("seen", small, "better than front_bar=none")
+    assert code == 0 and "understood: baseline: better than front_bar none" in text and "setup-space run" in text
+    code, text = call("seen", small, "hairpn pushed")
+    assert code == 2 and "did you mean hairpin" in text
+    for words in (("--undo", "hairpin pushed"), ()):
+        code, text = call("seen", small, *words)
+        assert code == 2 and "--undo" in text
+    assert [call("seen", small, "--undo")[0] for _ in range(3)] == [0, 0, 2]
+
+
+def test_next_takes_several_symptoms_and_the_time_left(small: Path) -> None:
+    """Catches the last of several symptoms answered alone, and a change offered that takes longer than there is."""
+    words = ("--symptom", "slow", "--symptom", "hairpin-push", "--minutes", "5", "--nominal")
+    code, found = answer_of("next", small, *words, "--json")
+    assert code == 0 and found["symptom"]["key"] == "slow + hairpin-push" and found["too_long"] > 0
+    assert max(rung["minutes"] for rung in found["rungs"]) <= 5.0
+    text = call("next", small, *words)[1]
+    assert "slow to respond; the car will not rotate" in text and "what everybody does first" in text
+
+
+@pytest.mark.parametrize("words", ["show {}", "seen {} hairpin pushed", "next {} --symptom slow"])
+def test_the_pit_table_waits_for_no_library_that_it_does_not_need(small: Path, words: str) -> None:
+    """Catches tables, drawing and search loaded for one line of answer: they take longer than the answer."""
+    heavy = "('pandas', 'matplotlib', 'optuna', 'SALib', 'pyarrow.dataset', 'distributed')"
+    code = (
+        "import sys; from explorer.cli.commands import app; "
+        f"app({words.format(small).split()!r}, standalone_mode=False); "
+        f"late = [name for name in {heavy} if name in sys.modules]; assert not late, late"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, timeout=600)
+    assert done.returncode == 0, done.stderr
+
+
+def test_a_shell_completes_from_the_study(small: Path) -> None:
+    """Catches a completion that knows no study, the levels of another knob, and a traceback at the tab key."""
+
+    def offered(*words: str) -> list[str]:
+        line = shlex.join(["setup-space", *words[:-1]]) + " " + words[-1]
+        env = {"_SETUP_SPACE_COMPLETE": "complete_bash", "COMP_WORDS": line, "COMP_CWORD": str(len(words))}
+        result = RUNNER.invoke(app, [], env=env, prog_name="setup-space")
+        assert "Traceback" not in result.output
+        return result.stdout.split()
+
+    study = str(small)
+    assert offered("show", study, "--set", "front_b") == ["front_bar="]
+    assert offered("show", study, "--set", "front_bar=1.") == ["front_bar=1.0", "front_bar=1.2", "front_bar=1.4"]
+    assert offered("map", study, "rear_b") == ["rear_bar"]
+    assert offered("map", study, "front_bar", "rear_bar", "hairpin.bal") == ["hairpin.balance_pct"]
+    assert "hairpin-push" in offered("next", study, "--symptom", "hair")
+    assert offered("show", "nowhere.toml", "--set", "front_b") == []
+    cut = {"COMP_WORDS": f"setup-space show {study} --set front_bar = 1.", "COMP_CWORD": "6"}
+    cut |= {"_SETUP_SPACE_COMPLETE": "complete_bash"}
+    command = [sys.executable, "-m", "explorer"]
+    done = subprocess.run(command, env=os.environ | cut, capture_output=True, text=True, check=True)
+    assert done.stdout.split() == ["1.0", "1.2", "1.4"]

@@ -15,7 +15,6 @@ import pytest
 from typer.testing import CliRunner
 
 from explorer.cli.commands import app
-from explorer.report.figures import Picture
 from explorer.study.compare.runs import KEPT_SHARE
 
 CONFIGS = Path(__file__).parents[2] / "configs"
@@ -78,7 +77,7 @@ CASES = {
     "as it is": AS_NOW,
     "practice": LESS_BALANCE + '\n[practice]\nfile = "seen.toml"\n',
 }
-PICTURE = Picture(b"\x89PNG\r\n\x1a\npicture", b"<svg>picture</svg>")
+PICTURE = b"\x89PNG\r\n\x1a\npicture"
 
 
 @pytest.fixture(scope="module")
@@ -140,7 +139,7 @@ def on_sheet(code: str) -> tuple[str, ...]:
     """The setup in the column of the pit sheet that it says to take."""
     said = re.search(r"Take (setup \d+)\.", code)
     assert said is not None
-    table = code[code.index('<table class="setups"') :]
+    table = code[code.index('<table class="setups') :]
     rows = re.findall(r"<tr>(.*?)</tr>", table[: table.index("</table>")])
     heads = [bare(cell) for cell in re.findall(r"<th[^>]*>(.*?)</th>", rows[0])]
     column = heads.index(said[1]) - 1

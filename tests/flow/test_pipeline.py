@@ -10,7 +10,8 @@ import numpy as np
 from explorer.flow.pipeline import failures_of
 from explorer.inputs.load import load_study
 from explorer.model.car.slots import SLOT
-from explorer.study.everything.evaluate import evaluate_all, table_of
+from explorer.study.everything.stream import stream
+from explorer.study.questions.search import search_space
 
 CONFIGS = Path(__file__).parents[2] / "configs"
 
@@ -27,11 +28,13 @@ def test_failures_carry_their_reason_and_place():
     base = space.parameters(np.array([space.baseline]))[0]
     held = tuple(space.baseline[k] for k in keep)
     small = dataclasses.replace(space, knobs=knobs, rules=(), wishes=(), baseline=held, base=base)
-    table = evaluate_all(small)
-    found = failures_of(table)
-    bars = small.knobs[0].size
-    assert found.count == bars and len(found.examples) == 5
-    assert found.reasons == (("a wheel rate or tyre rate is not above zero", bars),)
-    assert found.examples[0].endswith("a wheel rate or tyre rate is not above zero")
-    assert found.tied[0] == ("rear_spring", spring.labels[-1], 1.0)
-    assert failures_of(table_of(small, np.array([small.baseline]))).count == 0
+    passed, bars = stream(small, (), ()), small.knobs[0].size
+    with passed.store:
+        for found in (failures_of(passed), failures_of(search_space(small, ()))):
+            assert found.count == bars and len(found.examples) == 5
+            assert found.reasons == (("a wheel rate or tyre rate is not above zero", bars),)
+            assert found.examples[0].endswith("a wheel rate or tyre rate is not above zero")
+            assert found.tied[0] == ("rear_spring", spring.labels[-1], 1.0)
+    whole = stream(dataclasses.replace(small, knobs=(space.knobs[keep[0]],), baseline=held[:1]), (), ())
+    with whole.store:
+        assert failures_of(whole).count == 0

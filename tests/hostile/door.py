@@ -116,7 +116,10 @@ def in_depth(study: LoadedStudy) -> str:
 
     Returns what was refused, in words, or "". Any exception that is not ours comes through.
     """
-    few = {"search_trials": 60, "search_population": 20, "sobol_start": 64, "sobol_budget": 4_000, "build_samples": 16}
+    few = {
+        "search_trials": 60, "search_population": 20, "search_budget": 2_000,
+        "sobol_start": 64, "sobol_budget": 4_000, "build_samples": 16,
+    }  # fmt: skip
     space = study.space
     if not space.exhaustive or space.size > 3_000:
         few["method"] = "sampled"

@@ -52,7 +52,8 @@ def test_a_million_million_setups_are_sampled_with_their_count(folder, edit: Edi
 def test_such_a_space_is_searched_in_little_memory(folder, edit: Edit, tmp_path) -> None:
     """Catches: memory or time that grows with the space where only some setups are looked at."""
     grow(folder, edit, 401)
-    few = "search_trials = 60\nsearch_population = 20\nbuild_samples = 8\nsobol_start = 64\nsobol_budget = 4000"
+    few = "search_trials = 60\nsearch_population = 20\nsearch_budget = 2000\nbuild_samples = 8\n"
+    few += "sobol_start = 64\nsobol_budget = 4000"
     edit("study.toml", 'method = "auto"', f'method = "auto"\n{few}')
     words = ["shortlist", str(folder / "study.toml"), "--quiet", "--json"]
     command(*words, cwd=tmp_path)  # compiles what was not compiled yet: that takes more memory than any search

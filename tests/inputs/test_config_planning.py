@@ -87,6 +87,8 @@ from = "carpet"
 
 [pits]
 minutes_between_runs = 12
+minutes = 90
+starts = "9:45"
 """
     space = study(tmp_path, tail)
     height = unknown(space, "cg_height_mm")
@@ -99,6 +101,7 @@ minutes_between_runs = 12
     plan = space.planning
     assert (plan.asked, plan.scenarios, plan.quantile, plan.shortlist_on) == (True, 32, 0.2, "worst")
     assert (plan.carry_over, plan.minutes_between_runs) == ("carpet", 12.0)
+    assert (plan.minutes, plan.starts) == (90.0, "9:45")
 
 
 def test_one_end_given_alone_leaves_the_other_as_it_was(tmp_path: Path) -> None:
@@ -132,6 +135,7 @@ def test_one_end_given_alone_leaves_the_other_as_it_was(tmp_path: Path) -> None:
         ),
         ("[uncertainty]\nscenarios = 3", "uncertainty.scenarios: 3 | a whole number from 8"),
         ('[carry_over]\nfrom = "carpett"', 'carry_over.from: "carpett" | the NAME of a [liked.NAME]; did you mean'),
+        ('[pits]\nstarts = "25:00"', 'pits.starts: "25:00" | a time of day in quotes'),
         ("[pits]\nminutes_between_runs = 0", "pits.minutes_between_runs: 0 | allowed: 0.5 to 1000"),
     ],
 )

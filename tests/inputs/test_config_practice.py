@@ -11,7 +11,19 @@ from explorer.domain.errors import ConfigError, Problem
 from explorer.domain.space import Rule, Space
 from explorer.inputs.load import load_study
 from explorer.inputs.practice import SEEN_LIMIT, load_practice
-from explorer.study.plan.practice import JUDGING_PCT, READING_ERROR
+from explorer.study.plan.kinds import (
+    KINDS,
+    RULER_MM,
+    Better,
+    Feel,
+    Known,
+    LapTime,
+    Lateral,
+    Lifted,
+    Roll,
+    Speed,
+    Touched,
+)
 
 CONFIGS = Path(__file__).parents[2] / "configs"
 
@@ -37,7 +49,7 @@ def faults(folder: Path, space: Space, text: str) -> list[Problem]:
 def test_every_demo_file_loads_and_says_it_is_invented(path: Path, space: Space) -> None:
     """Catches a demo that does not load, and one that could be taken for a measurement."""
     found = load_practice(path, space)
-    assert {one.kind for one in found} >= {"lateral", "speed", "roll", "lifted", "feel", "better"}
+    assert {type(one) for one in found} >= {Lateral, Speed, Roll, Lifted, Feel, Better}
     assert "nvented" in path.read_text(encoding="utf-8").split("[[seen]]")[0]
     assert all(one.line > 0 and one.text and one.error > 0.0 for one in found)
 
@@ -76,24 +88,49 @@ remark = "twice"
 phase = "exit"
 setup = { rear_bar = "0.8" }
 better_than = {}
+[[seen]]
+as_good_as = { rear_bar = "0.8" }
+[[seen]]
+at = 2026-05-02T10:15:00
+touched = true
+[[seen]]
+phase = "exit"
+touched = false
+error_mm = 2
+[[seen]]
+lap_s = 18.0
+other_lap_s = 18.36
+than = { rear_bar = "0.8" }
+error_s = 0.09
+[[seen]]
+unknown = "front_camber_gain_deg_per_mm"
+value = 0.15
+[[seen]]
+unknown = "bump_height_mm"
+value = 4
+error = 0.5
+[[seen]]
+phase = "sweep"
+radius_m = 3
+turn = "left"
+speed_m_per_s = 5
 """,
         ),
         space,
     )
-    assert [one.kind for one in found] == ["lateral", "speed", "roll", "lifted", "lifted", "feel", "better"]
-    assert [one.value for one in found] == pytest.approx([8.5, 2.5, 2.5, 1.0, 0.0, 2.0, 1.0])
-    usual = [
-        READING_ERROR["lateral"],
-        0.5,
-        0.25,
-        8.0,
-        JUDGING_PCT["lifted"],
-        JUDGING_PCT["feel"],
-        JUDGING_PCT["better"],
-    ]
-    assert [one.error for one in found] == pytest.approx(usual)
-    assert [one.wheel for one in found] == ["", "", "", "front", "rear", "", ""]
-    assert [one.line for one in found] == [2, 5, 10, 14, 18, 21, 25]
+    first = [Lateral, Speed, Roll, Lifted, Lifted, Feel, Better]
+    assert [type(one) for one in found] == [*first, Better, Touched, Touched, LapTime, Known, Known, Speed]
+    assert {type(one) for one in found} == set(KINDS)
+    values = [8.5, 2.5, 2.5, -1.0, 1.0, 1.0, 1.0, 0.0, -1.0, 1.0, 100 * (18 / 18.36 - 1), 0.15, 4.0, 5.0]
+    assert [one.value for one in found] == pytest.approx(values)
+    errors = [Lateral.usual, 0.5, 0.25, 8.0, Lifted.usual, Feel.usual, Better.usual, Better.usual, Touched.usual, 2.0]
+    assert [one.error for one in found] == pytest.approx([*errors, 0.5, 0.2 * 0.05, 0.5, Speed.usual])
+    assert [one.what for one in found[:7]] == ["", "", "", "front", "rear", "", ""]
+    assert [one.line for one in found[:7]] == [2, 5, 10, 14, 18, 21, 25]
+    assert found[7].other == found[10].other == tuple(space.setup({"rear_bar": "0.8"}))
+    assert (found[7].phase, found[8].phase, found[9].phase) == ("", "", "exit")
+    assert found[11].what == "front_camber_gain_deg_per_mm" and found[11].positions == () and RULER_MM == 1.0
+    assert found[13].size == 3.0 and "left" in found[13].text
     assert found[0].positions == space.baseline and found[6].other == space.baseline
     assert found[1].positions == tuple(space.setup({"front_bar": "none", "rear_spring": "0.36"}))
     assert "front_bar none" in found[1].text and "(twice)" in found[5].text and "better than baseline" in found[6].text
@@ -139,6 +176,17 @@ BAD = {
     ),
     "setup kind": ('phase = "sweep"\nfeel = "pushed"\nsetup = "stiff"', "seen[1].setup", "a table of knobs"),
     "same": ('phase = "sweep"\nbetter_than = { front_bar = "1.2" }', "seen[1].better_than", "differs"),
+    "no lap": ("lap_s = 18", "seen[1].lap_s", "other_lap_s"),
+    "lap of a phase": (
+        'phase = "sweep"\nlap_s = 18\nother_lap_s = 19\nthan = { rear_bar = "0.8" }', "seen[1].phase", "no phase"
+    ),
+    "same lap": ("lap_s = 18\nother_lap_s = 19\nthan = {}", "seen[1].than", "differs"),
+    "not unknown": ('unknown = "wing_mm"\nvalue = 1', "seen[1].unknown", "an unknown of the study: "),
+    "not possible": ('unknown = "bump_height_mm"\nvalue = 400', "seen[1].value", "what the study thinks possible"),
+    "no value": ('unknown = "bump_height_mm"', "seen[1].value", "needed"),
+    "sharp unknown": ('unknown = "bump_height_mm"\nvalue = 4\nerror = 1e-9', "seen[1].error", "one standard"),
+    "other's key": ('phase = "sweep"\nfeel = "pushed"\nradius_m = 3', "seen[1].radius_m", "only beside speed"),
+    "when": ('at = "noon"\nphase = "sweep"\nfeel = "pushed"', "seen[1].at", "a day and time"),
     "unknown key": ('phase = "sweep"\nfeel = "pushed"\nlap_time = 9', "seen[1].lap_time", "known"),
 }
 

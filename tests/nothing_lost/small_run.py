@@ -10,7 +10,6 @@ from unittest import mock
 
 from explorer.flow import run_study
 from explorer.inputs.load import LoadedStudy, load_study
-from explorer.report.figures import Picture
 from explorer.runs.lock import LOCK
 from explorer.runs.records import DONE, MANIFEST
 from explorer.study.plan.screen import ROUNDS
@@ -23,7 +22,7 @@ ANSWERS = CHUNKS + 1 + len(ROUNDS) + 1
 """Answers that an unfinished run keeps: its chunks, the effect of the assumptions, the rounds of the screen and the
 last look."""
 
-PICTURE = Picture(b"\x89PNG\r\n\x1a\npicture", b"<svg>picture</svg>")
+PICTURE = b"\x89PNG\r\n\x1a\npicture"
 
 
 def study_in(folder: Path) -> Path:

@@ -16,7 +16,7 @@ from explorer.study.questions.assumptions import AssumptionEffect, AssumptionEff
 from explorer.study.questions.exact import StepEffects, exact_indices, step_effects
 from explorer.study.questions.maps import MetricMap
 from explorer.study.questions.one_change import OneChange, Step
-from explorer.study.questions.search_results import Agreement
+from explorer.study.questions.search_results import Agreement, LocalSearch, SearchResult
 from explorer.study.results import Failures, LevelShares, RunResult
 
 PHASES = ("sweep", "hairpin")
@@ -267,4 +267,9 @@ def sampled() -> RunResult:
         reason="sampled: no Shapley",
     )
     front = replace(base.front, exact=False)
-    return replace(base, exact=False, indices=indices, steps=None, front=front, agreement=Agreement(0.9, 0.8, 0.97))
+    local = LocalSearch(looked=4, budget=400_000, standing=2, standing_tried=2, ties=0, ties_tried=0, jumping=False)
+    search = SearchResult(
+        base.table, front, 12, base.counts, LEVELS.setups, base.table.positions[:0], 4, 8, 0, 0, local
+    )
+    judged = Agreement(0.9, 0.8, 0.97)
+    return replace(base, exact=False, indices=indices, steps=None, front=front, search=search, agreement=judged)

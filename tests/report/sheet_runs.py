@@ -38,14 +38,15 @@ def changes(result: RunResult) -> ChangePlan:
         stop(space, (1.0, 2.0), (2.0, 2.0), "", broken=(sample_run.LIMITS[0].text,)),
         stop(space, (2.0, 2.0), (3.0, 2.0), "setup 1", too_long=True),
     )
+    stops = tuple(replace(one, run_at=15.0 * number) for number, one in enumerate(stops, start=1))
     return ChangePlan(stops, (1, 0), ("setup 1", "setup 2"), 14.0, 20.0, 6.0, 15.0, 0, ())
 
 
 def rung(knob: Knob, old: int, new: int, **more: object) -> Rung:
     """A swap that cures something."""
     made = Rung(
-        knob.name, new - old, knob.labels[old], knob.labels[new], knob.minutes, 1.0, 0.25, True, 1.0, (), (), 0,
-        np.zeros(2),
+        ((knob.name, knob.labels[old], knob.labels[new]),), new - old, knob.minutes, 1.0, 0.25, True, False, 1.0, (),
+        (), 0, np.zeros(2),
     )  # fmt: skip
     return replace(made, **more)  # type: ignore[arg-type]
 
@@ -53,7 +54,7 @@ def rung(knob: Knob, old: int, new: int, **more: object) -> Rung:
 def ladder(words: str, rungs: tuple[Rung, ...]) -> Ladder:
     """The swaps against one thing a driver says."""
     roles = Roles("", "", "", "hairpin", "sweep", sample_run.PHASES)
-    return Ladder(Symptom("key", words, "balance", "%", 0.5, True), roles, -1.0, (), rungs, (), (), 1, 0, "")
+    return Ladder(Symptom("key", words, "balance", "%", 0.5, True), roles, -1.0, (), rungs, (), 0, (), 1, 0, "")
 
 
 def ladders() -> tuple[Ladder, ...]:

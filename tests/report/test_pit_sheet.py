@@ -91,7 +91,7 @@ def test_the_words_of_a_sheet_with_a_plan_of_changes():
         ),
         setups_note="every limit kept in: share when built within tolerance",
         stops_title="Changes, stop by stop",
-        stops_note="14 min in all, the least that visits every setup; 15 min between runs",
+        stops_note="14 min of work; 15 min between runs, 45 min to the last",
         stops=(
             StopText(f"rear spring {SOFT} to 0.72", "6", "setup 2", ""),
             StopText(f"front bar 1.0 to 1.2{NB}mm", "4", "on the way", "breaks hairpin: roll angle at most 3 deg"),
@@ -105,7 +105,7 @@ def test_the_words_of_a_sheet_with_a_plan_of_changes():
                     f"rear spring {SOFT} to 0.45 (6{NB}min), breaks a limit",
                 ),
             ),
-            ("the car skips over bumps", ("no single swap cures it",)),
+            ("the car skips over bumps", ("no change cures it",)),
         ),
         visits=("baseline", "setup 2", "setup 1"),
     )
@@ -118,6 +118,15 @@ def test_without_changes_each_setup_is_one_line_from_the_baseline():
     assert [(line.reaches, line.minutes) for line in found.stops] == [("setup 2", "6"), ("setup 1", "10")]
     assert found.stops[1].change == f"front bar 1.0 to 1.4{NB}mm; rear spring {SOFT} to 0.72"
     assert found.visits == ("baseline", "setup 2", "setup 1") and found.symptoms == ()
+
+
+def test_slots_stand_on_the_clock_where_practice_has_a_start():
+    """Catches the first run put at the start itself, hours past midnight and numbers left in place of the times."""
+    run, changes, ladders = CASES["sample"]()
+    run = replace(run, space=replace(run.space, planning=replace(run.space.planning, starts="23:40")))
+    assert [line.slot for line in sheet_content(run, changes, ladders).stops] == ["23:55", "00:10", "00:25"]
+    text = pit_sheet_html(run, changes, ladders)
+    assert "run at" in text and "00:10" in text
 
 
 def test_the_plan_comes_before_the_best_guess():

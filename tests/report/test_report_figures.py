@@ -107,14 +107,13 @@ def test_the_change_data_by_hand():
     assert picture.scaled.iloc[2].isna().all()
 
 
-def test_drawings_repeat_their_bytes_in_both_forms():
+def test_drawings_repeat_their_bytes_():
     """Catches a time stamp, a version or a random offset in a picture."""
     result = run()
     once, again = figures.draw_all(result), figures.draw_all(result)
     assert once == again and set(once) == set(data.figure_stems(result))
     for picture in once.values():
-        assert picture.png.startswith(b"\x89PNG") and b"Software" not in picture.png and b"tIME" not in picture.png
-        assert b"<svg" in picture.svg and b"<dc:date>" not in picture.svg and len(picture.svg) > 1000
+        assert picture.startswith(b"\x89PNG") and b"Software" not in picture and b"tIME" not in picture
 
 
 @pytest.mark.parametrize("make", [nothing, ruled, sampled])
@@ -130,12 +129,12 @@ def test_odd_pictures_can_be_drawn():
     result = run()
     picture = data.map_drawing(result.maps[0], result)
     blank = replace(picture, title="cost in $ and $", valid=np.zeros((3, 4), dtype=bool), worst=np.full((3, 4), -1))
-    assert figures.draw_map(blank).png.startswith(b"\x89PNG")
+    assert figures.draw_map(blank).startswith(b"\x89PNG")
     names = [Objective(name, -1, 1.0).metric for name in ("a", "b", "c", "d")]
     for width in (1, 4):
         points = pd.DataFrame(np.ones((1, width)), columns=names[:width])
         marks = tuple((str(n), (1.0,) * width) for n in range(9))
-        assert figures.draw_front(data.FrontDrawing("t", points, marks)).png.startswith(b"\x89PNG")
+        assert figures.draw_front(data.FrontDrawing("t", points, marks)).startswith(b"\x89PNG")
 
 
 def test_the_users_matplotlib_settings_do_not_matter():

@@ -12,7 +12,7 @@ from scipy.special import ndtri
 
 from explorer.domain.errors import SpaceError
 from explorer.domain.space import Limit, Rule, Space
-from explorer.domain.unknowns import Observation, Planning, Unknown
+from explorer.domain.unknowns import Planning, Unknown
 from explorer.model.car.slots import PHASE_COLUMNS, SLOT
 from explorer.model.metrics import describe
 from explorer.study.everything.evaluate import evaluate_all, evaluate_positions, nominal, table_of
@@ -22,8 +22,10 @@ from explorer.study.pits.ladder import ladder
 from explorer.study.pits.symptoms import bump_disturbance
 from explorer.study.plan.change_plan import MOST_CHANGES, Change, Stop, _notes, _sets
 from explorer.study.plan.decision import thinned
-from explorer.study.plan.learning import _alone, excluding_pairs, learn, opposite, rejuvenate
-from explorer.study.plan.practice import Predicted, lift_margin, predict
+from explorer.study.plan.kinds import Better, Lateral, Roll, Speed, lift_margin
+from explorer.study.plan.learning import _alone, excluding_pairs, learn, rejuvenate
+from explorer.study.plan.practice import Predicted, predict
+from explorer.study.plan.reports import Report
 from explorer.study.plan.robust import FIGURES, figure_table
 from explorer.study.plan.scenario_pass import outcomes_of, question
 from explorer.study.plan.scenarios import draw, draws_at, weighted
@@ -78,18 +80,18 @@ def test_progress_ends_at_the_whole(use_model) -> None:
 # ---- practice and learning
 
 
-def reading(value: float, error: float, kind: str = "roll", phase: str = "sweep") -> Observation:
-    return Observation(kind, phase, (0.0,), f"{kind} {value:g}", value, error)
+def reading(value: float, error: float, kind: type[Report] = Roll, phase: str = "sweep") -> Report:
+    return kind(phase, (0.0,), f"{kind.__name__} {value:g}", value, error)
 
 
 def test_readings_are_opposite_past_three_joint_errors() -> None:
     """Catches errors added instead of joined, and another number of them: 3 and 4 joined are 5."""
     first = reading(10.0, 3.0)
     for apart, told in ((14.9, False), (15.1, True), (-14.9, False), (-15.1, True)):
-        assert opposite(first, reading(10.0 + apart, 4.0)) is told
-    assert not opposite(first, reading(99.0, 4.0, phase="exit")) and not opposite(first, reading(99.0, 4.0, "lateral"))
+        assert first.opposite(reading(10.0 + apart, 4.0)) is told
+    assert not first.opposite(reading(99.0, 4.0, phase="exit")) and not first.opposite(reading(99.0, 4.0, Lateral))
     setup = dataclasses.replace(reading(99.0, 4.0), positions=(1.0,))
-    assert not opposite(first, setup)
+    assert not first.opposite(setup)
 
 
 def test_only_opposite_reports_of_one_thing_are_named() -> None:
@@ -121,7 +123,7 @@ def test_weighing_alone_takes_one_stage_and_leaves_the_points(bars_and_springs: 
     what = Unknown("grip", "", (grip,), (best,), (0.2 * best,), (0.1,), (5.0,), "normal", True, "test")
     space = dataclasses.replace(bars_and_springs, unknowns=(what,))
     draws = draw(space, 32)
-    grip_seen = Observation("lateral", "sweep", tuple(space.baseline), "a circle", 0.8 * best * 9.8, 0.15)
+    grip_seen = Lateral("sweep", tuple(space.baseline), "a circle", 0.8 * best * 9.8, 0.15)
     for below, stages in ((0.0, 1), (1.0, 2)):
         found = learn(dataclasses.replace(space, planning=Planning(rejuvenate_below=below)), (grip_seen,), draws)
         assert found.rejuvenated == (below == 1.0) and (found.stages == 1 if stages == 1 else found.stages >= 1)
@@ -234,7 +236,10 @@ def test_a_swap_without_an_answer_is_left_out(use_model, bars_and_springs: Space
     phases = space.phases[:1].copy()
     phases[0, PHASE_COLUMNS.index("is_turn_in")] = 1.0
     found = ladder(dataclasses.replace(space, phase_names=toy.PHASES, phases=phases), (), None, "slow")
-    assert [text.split(":")[0] for text in found.left_out] == [f"front_bar to {knob.label_at(base + 1)}"]
+    assert [text.split(":")[0] for text in found.left_out] == [
+        f"front_bar to {knob.label_at(base + 1)}",
+        f"front_bar to {knob.label_at(base + 1)} and rear_bar to {knob.label_at(base + 1)}",
+    ]
     assert "no answer" in found.left_out[0] and found.rungs
 
 
@@ -313,10 +318,10 @@ def test_better_than_a_setup_without_an_answer_is_not_answered(use_model, monkey
 
     monkeypatch.setattr("explorer.study.plan.practice.evaluate_positions", half)
     for own, other in (((0.0, 0.0), (2.0, 0.0)), ((2.0, 0.0), (0.0, 0.0))):
-        seen = Observation("better", phase, own, "better", other=other)
+        seen = Better(phase, own, "better", other=other)
         told = predict(where, (seen,), nominal())
         assert not told.answered.any() and told.unanswered == (1,) and not told.numbers.any()
-    told = predict(where, (Observation("better", phase, (1.0, 0.0), "better", other=(0.0, 0.0)),), nominal())
+    told = predict(where, (Better(phase, (1.0, 0.0), "better", other=(0.0, 0.0)),), nominal())
     assert told.answered.all() and told.numbers.any()
 
 
@@ -377,8 +382,8 @@ def test_a_report_without_an_answer_excludes_nothing() -> None:
     count = 400
     there = np.arange(count) < count // 2
     numbers = np.array([np.where(there, 3.0, 0.0), np.where(there, 0.3, 0.0)])
-    one = Observation("speed", "sweep", (0.0, 0.0), "three", value=3.0, error=0.1)
-    two = Observation("speed", "sweep", (1.0, 0.0), "none", value=0.0, error=0.1)
+    one = Speed("sweep", (0.0, 0.0), "three", value=3.0, error=0.1)
+    two = Speed("sweep", (1.0, 0.0), "none", value=0.0, error=0.1)
     told = Predicted(numbers, np.tile(there, (2, 1)))
     assert excluding_pairs((one, two), told, np.full(count, 1.0 / count)) == []
 
@@ -397,7 +402,7 @@ def test_bumps_are_counted_in_their_resolutions() -> None:
 def test_a_report_that_fits_nothing_is_named_by_its_line() -> None:
     """Catches a line number that is left out, and one that nobody wrote."""
     told = Predicted(np.array([[2.0, 2.0]]), np.ones((1, 2), dtype=bool))
-    seen = Observation("speed", "sweep", (0.0,), "fast", value=9.0, error=0.1, line=7)
+    seen = Speed("sweep", (0.0,), "fast", value=9.0, error=0.1, line=7)
     said = _alone(seen, told, 0, np.full(2, 0.5))
     assert said == "line 7: fast: everything else taken as true, the model expects 2 m/s"
     assert _alone(dataclasses.replace(seen, line=0), told, 0, np.full(2, 0.5)) == said.removeprefix("line 7: ")

@@ -9,8 +9,6 @@ from functools import cache
 from importlib import resources
 from string import Template
 
-from plotly.offline import get_plotlyjs
-
 from explorer.report import glossary, sections, words
 from explorer.report.page import answer, car, heat, maps, views
 from explorer.report.page.markup import Html, bullets, data_block, join, name, tag, text
@@ -72,11 +70,11 @@ def report_page(result: RunResult) -> str:
             "barHeight": car.BAR_HEIGHT,
         }
         data["enlarged"] = car.ENLARGED
-    plotly, own = get_plotlyjs(), "\n".join(asset(file) for file in SCRIPTS)
+    own = "\n".join(asset(file) for file in SCRIPTS)
     head = asset("head.js")
     size = f"{result.setups:,} setups" + (", all of them" if result.exact else " looked at, not all of them")
     return Template(asset("page.html")).substitute(
-        policy=policy(head, plotly, own),
+        policy=policy(head, own),
         title=text(f"{flat(space.name)}: which setup to take"),
         style=asset("page.css"),
         head=head,
@@ -87,7 +85,6 @@ def report_page(result: RunResult) -> str:
         contents=_contents(content),
         sections=join(_section(*block) for block in content),
         data=data_block("data", data),
-        plotly=plotly,
         script=own,
     )
 
@@ -104,7 +101,9 @@ def policy(*scripts: str) -> str:
 
 
 def _section(anchor: str, title: str, content: Html) -> Html:
-    return tag("section", tag("h2", title, id=f"{anchor}-title"), content, id=anchor, aria_labelledby=f"{anchor}-title")
+    head = tag("summary", tag("h2", title, id=f"{anchor}-title"))
+    fold = tag("details", head, content, open=True, class_="fold")
+    return tag("section", fold, id=anchor, aria_labelledby=f"{anchor}-title")
 
 
 def _words() -> Html:

@@ -17,6 +17,9 @@ from typing import Any
 
 from explorer.report.words import flat
 
+FITS = 5
+"""Columns of a table that a telephone shows side by side."""
+
 _RIGHT_TO_LEFT = frozenset({"R", "AL", "AN"})
 _SCRIPT_BREAKERS = {letter: f"\\u{ord(letter):04x}" for letter in "<>&\u2028\u2029"}
 
@@ -98,14 +101,17 @@ def table(
 ) -> Html:
     """A table in a box of its own that scrolls sideways where it must. `right` lists columns of numbers.
 
-    The first cell of each row is its header. An `unseen` caption is there for those who do not look at the page.
+    The first cell of each row is its header. An `unseen` caption is there for those who do not look at the page. On a
+    telephone a table of more than `FITS` columns becomes a card a row, each number under the name of its column.
     """
     aligned = set(right)
     label = re.sub(r"<[^>]*>", "", text(caption).code)
+    names = [html.unescape(re.sub(r"<small>.*?</small>|<[^>]*>", "", text(one).code)).strip() for one in headers]
+    cards = len(headers) > FITS
 
     def cell(kind: str, place: int, value: object, scope: str = "") -> Html:
-        content = text(value)
-        return tag(kind, content, scope=scope or None, class_="num" if place in aligned else None)
+        content, named = text(value), names[place] if cards and kind == "td" else None
+        return tag(kind, content, scope=scope or None, class_="num" if place in aligned else None, data_label=named)
 
     body = []
     for row in rows:
@@ -118,7 +124,7 @@ def table(
         tag("caption", text(caption), class_="unseen" if unseen else None),
         tag("thead", head),
         tag("tbody", *body),
-        class_=class_ or None,
+        class_=f"{'cards' if cards else 'fits'} {class_}".strip(),
     )
     return Html(f'<div class="scroll" role="region" tabindex="0" aria-label="{label}">{inner}</div>')
 

@@ -221,9 +221,22 @@ def detail_rows(space: Space, drawn: Drawn) -> int:
 
 def _columns(table: MetricTable, names: tuple[str, ...], more: int) -> list[list[float | int]]:
     """Metrics shortened to what can be felt and `more` decimals, row by row."""
-    places = [words.decimals(describe(name).resolution) for name in names]
-    chosen = table.values[:, [table.columns.index(name) for name in names]]
-    return [[shortened(float(v), p, more) for v, p in zip(row, places, strict=True)] for row in chosen]
+    columns = [_short_column(table.column(name), words.decimals(describe(name).resolution), more) for name in names]
+    return [list(row) for row in zip(*columns, strict=True)] if columns else [[] for _ in range(len(table))]
+
+
+def _short_column(values: FloatArray, places: int, more: int) -> list[float | int]:
+    """`shortened` of a whole column: at once where no rounding is near a tie, one by one elsewhere."""
+    scaled = values * 10.0 ** (places + more)
+    whole = np.rint(scaled)
+    tie = np.abs(np.abs(scaled - whole) - 0.5) < 1e-6
+    doubt = tie | (np.abs(whole % 10.0**more - 0.5 * 10.0**more) < 0.5) | (np.abs(whole) > 1e12)
+    found: list[float | int] = (whole / 10.0 ** (places + more)).tolist()
+    for row in np.flatnonzero(whole % 10.0 ** (places + more) == 0.0):
+        found[row] = int(found[row])
+    for row in np.flatnonzero(doubt):
+        found[row] = shortened(float(values[row]), places, more)
+    return found
 
 
 def shortened(value: float, places: int, more: int = 1) -> float | int:

@@ -105,7 +105,7 @@ def front_section(result: RunResult, drawn: Drawn) -> Html:
         tag("p", "", id="list-said", role="status"),
         tag(
             "div",
-            Html('<table id="list"></table>'),
+            Html('<table id="list" class="cards"></table>'),
             class_="scroll",
             role="region",
             tabindex=0,
@@ -128,10 +128,10 @@ def front_words(result: RunResult) -> tuple[str, ...]:
     front = result.front
     if not len(front):
         return ("No setup keeps every limit, so there is no front. Drawn are setups that break at least one.",)
-    exact = words.front_words(front.exact, result.stays)
     lines = [
         "On the front no setup can be made better in one objective without giving away another. "
-        f"{exact}. It has {words.count(front.groups, 'distinct point')}, {words.count(len(front), 'setup')} with ties."
+        f"{words.found_text(result.search, result.stays)} It has {words.count(front.groups, 'distinct point')}, "
+        f"{words.count(len(front), 'setup')} with ties."
     ]
     reach = []
     for c, objective in enumerate(front.objectives):

@@ -21,6 +21,9 @@ from explorer.study.everything.evaluate import MetricTable
 REFERENCE = 1.1
 """Hypervolume reference on every normalised axis, where 0 is the best and 1 the worst value on the front."""
 
+CELLS_PER_ROW = 4
+"""With more cells than this for each row a front is found by sorting: going through the cells would cost more."""
+
 
 @dataclass(frozen=True)
 class Front:
@@ -63,10 +66,13 @@ def scores_of(values: FloatArray, objectives: tuple[Objective, ...]) -> FloatArr
     Raises ModelError for a non-finite value, which would delete points in silence.
     """
     _finite(values)
-    values = _noticed(values, objectives)
-    resolution = np.array([objective.resolution for objective in objectives])
-    direction = np.array([float(objective.direction) for objective in objectives])
-    return -direction * np.floor(values / resolution + 0.5) + 0.0
+    scores = _noticed(values, objectives)
+    scores /= np.array([objective.resolution for objective in objectives])
+    scores += 0.5
+    np.floor(scores, out=scores)
+    scores *= np.array([-float(objective.direction) for objective in objectives])
+    scores += 0.0  # no minus zero
+    return scores
 
 
 def _noticed(values: FloatArray, objectives: tuple[Objective, ...]) -> FloatArray:
@@ -79,7 +85,7 @@ def objective_values(table: MetricTable) -> FloatArray:
     """Objective columns of a table in edge units. Shape (rows, objectives)."""
     if not table.space.objectives:
         raise SpaceError("the study names no objective")
-    return np.stack([table.column(objective.metric) for objective in table.space.objectives], axis=1)
+    return np.array([table.column(objective.metric) for objective in table.space.objectives]).T
 
 
 def nondominated(scores: FloatArray) -> BoolArray:
@@ -87,9 +93,45 @@ def nondominated(scores: FloatArray) -> BoolArray:
     _finite(scores)
     if len(scores) == 0:
         return np.zeros(0, dtype=bool)
-    unique, inverse = _distinct(scores)
+    in_cells = _in_cells(scores)
+    if in_cells is not None:
+        return in_cells
+    unique, inverse = distinct(scores)
     keep: BoolArray = moocore.is_nondominated(unique, keep_weakly=True)
     return keep[inverse]
+
+
+def _in_cells(scores: FloatArray) -> BoolArray | None:
+    """As `nondominated`, without a sort: the best of one objective in every cell of the others, then the cells that no
+    cell as good in the others beats. None where scores are no whole numbers or the cells outnumber the rows."""
+    columns = np.ascontiguousarray(scores.T)
+    low = columns.min(axis=1)
+    widths = columns.max(axis=1) - low + 1.0
+    last = int(np.argmax(widths))  # fewest cells
+    others = [column for column in range(len(columns)) if column != last]
+    cells = widths[others].prod()
+    if not cells <= CELLS_PER_ROW * len(scores):
+        return None
+    cell, first, place = np.zeros(len(scores)), 0.0, columns[last]
+    for column in others:
+        if (columns[column] != np.floor(columns[column])).any():
+            return None
+        cell *= widths[column]
+        cell += columns[column]
+        first = first * widths[column] + low[column]
+    number = (cell - first).astype(np.int64)
+    best = np.full(int(cells), np.inf)
+    np.minimum.at(best, number, place)
+    best = best.reshape(widths[others].astype(np.int64))
+    reached, before = best.copy(), np.full(best.shape, np.inf)
+    for axis in range(best.ndim):
+        np.minimum.accumulate(reached, axis=axis, out=reached)
+    for axis in range(best.ndim):
+        ahead, behind = np.moveaxis(before, axis, 0)[1:], np.moveaxis(reached, axis, 0)[:-1]
+        np.minimum(ahead, behind, out=ahead)
+    kept = np.where(best < before, best, -np.inf).ravel()
+    result: BoolArray = place == kept[number]
+    return result
 
 
 def saturated(objectives: tuple[Objective, ...], low: FloatArray, high: FloatArray) -> tuple[str, ...]:
@@ -183,7 +225,7 @@ def greedy_subset(points: FloatArray, size: int, start: tuple[int, ...] = ()) ->
     return tuple(chosen)
 
 
-def _distinct(points: FloatArray) -> tuple[FloatArray, IntArray]:
+def distinct(points: FloatArray) -> tuple[FloatArray, IntArray]:
     """Distinct rows and, for each row, the number of its distinct one."""
     order = np.lexsort(points.T)
     fresh = np.ones(len(points), dtype=bool)

@@ -109,13 +109,13 @@ def margins(limits: tuple[ResolvedLimit, ...], table: MetricTable) -> FloatArray
 
     Rows that the model could not answer hold -inf: never kept.
     """
-    result = np.empty((len(table), len(limits)))
-    for index, limit in enumerate(limits):
+    result = np.empty((len(limits), len(table)))  # limit by limit: several times faster
+    for own, limit in zip(result, limits, strict=True):
         sign = 1.0 if limit.sense == "at_least" else -1.0
-        result[:, index] = sign * (table.column(limit.metric) - limit.bound) / limit.resolution
-    result[(result < 0.0) & (result > -SLACK)] = 0.0
-    result[~table.valid] = -np.inf
-    return result
+        own[:] = sign * (table.column(limit.metric) - limit.bound) / limit.resolution
+    np.putmask(result, (result < 0.0) & (result > -SLACK), 0.0)
+    result[:, ~table.valid] = -np.inf
+    return result.T
 
 
 def violations(limits: tuple[ResolvedLimit, ...], table: MetricTable) -> FloatArray:
@@ -130,13 +130,18 @@ def feasible(limits: tuple[ResolvedLimit, ...], table: MetricTable) -> BoolArray
 
 def count_limits(limits: tuple[ResolvedLimit, ...], table: MetricTable) -> LimitCounts:
     """How many valid setups break each limit, and how many break it alone."""
-    broken = (margins(limits, table) < 0.0)[table.valid]
+    return counts_of(limits, margins(limits, table) < 0.0, table.valid)
+
+
+def counts_of(limits: tuple[ResolvedLimit, ...], broken: BoolArray, valid: BoolArray) -> LimitCounts:
+    """As `count_limits`, of setups that break the limits marked in `broken` (rows, limits); `valid` (rows,)."""
+    broken = broken[valid]
     faults = broken.sum(axis=1)
     return LimitCounts(
         limits=limits,
         broken=broken.sum(axis=0).astype(np.int64),
         only=(broken & (faults == 1)[:, None]).sum(axis=0).astype(np.int64),
-        valid=int(table.valid.sum()),
+        valid=int(valid.sum()),
         feasible=int((faults == 0).sum()),
-        invalid=int((~table.valid).sum()),
+        invalid=int((~valid).sum()),
     )

@@ -119,8 +119,8 @@ def part_of(
     outcome = objective_values(table)
     scores = scores_of(outcome, space.objectives)
     kept = np.flatnonzero(good)
-    rows = kept[nondominated(scores[kept])]
-    none = np.full(len(space.objectives), np.inf)
+    rows = kept[nondominated(scores.T.take(kept, axis=1).T)]
+    reached = outcome.T.take(kept, axis=1)
     missed_wishes = shortfalls(wishes, table.take(kept))
     wished = best_rows(space, wishes, positions[kept], kept, missed_wishes)
     least = np.zeros(0, dtype=np.int64)
@@ -142,8 +142,8 @@ def part_of(
         front_rows=rows + start,
         front_scores=scores[rows],
         good=good,
-        low=outcome[kept].min(axis=0) if len(kept) else none,
-        high=outcome[kept].max(axis=0) if len(kept) else -none,
+        low=reached.min(axis=1, initial=np.inf),
+        high=reached.max(axis=1, initial=-np.inf),
         wished_rows=kept[wished] + start,
         wished_missed=missed_wishes[wished],
         least_rows=least + start,

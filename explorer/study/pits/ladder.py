@@ -1,4 +1,4 @@
-"""For one thing a driver complains of: which single part to swap first, what it cures per minute, and what it spoils.
+"""For what a driver complains of: which part to swap first, or the same at both ends, what it cures, what it spoils.
 
 Each symptom stands for one number, its *measure* (`symptoms`), turned so that more is better.
 """
@@ -14,7 +14,7 @@ from explorer.domain.space import FloatArray, Knob, Space
 from explorer.model.metrics import metric_columns
 from explorer.study.everything.evaluate import Scenarios, evaluate_positions, fault_words, table_of
 from explorer.study.everything.limits import ResolvedLimit, margins
-from explorer.study.pits.symptoms import KINDS, SYMPTOMS, Kind, Roles, Symptom, named, not_here, roles_of
+from explorer.study.pits.symptoms import KINDS, SYMPTOMS, Kind, Roles, Symptom, named, not_here, roles_of, together
 from explorer.study.questions.exact import LEAST_MINUTES
 from explorer.study.questions.one_change import neighbours
 
@@ -25,6 +25,9 @@ NOTICED = 0.5
 """A change is a cure above this share of its measure's resolution: rounded to the resolution it may then differ."""
 LEAST_SHARE = 0.5
 """Share of the scenarios in which a cure goes the right way at least: a mean may hang on a few."""
+
+Move = tuple[int, tuple[tuple[int, float], ...]]
+"""Steps by value, and (column, position) of each knob that moves."""
 
 _NOISE = 1e-9
 
@@ -39,37 +42,53 @@ class SideEffect:
 
 @dataclass(frozen=True)
 class Rung:
-    """One part swapped, `steps` levels up or down by value.
+    """One part swapped, or the same part at both ends, `steps` levels up or down by value; `swaps` (knob, old, new).
 
     `cure` is the change of the measure, more is better, weighted mean over the scenarios that have an answer;
     `cure_per_minute` the same per minute; `share` of the scenarios' weight in which it goes the right way; `cures`
-    where it is noticed and goes that way in half of them or more; `unanswered` scenarios left out. `positions` (knobs,)
+    where it is noticed, goes that way in half of them or more, and makes none of several symptoms noticeably worse;
+    `first`: what everybody does first, whatever the model says. `unanswered` scenarios left out, `positions` (knobs,)
     of the setup, `broken` the limits it breaks at the best guess.
     """
 
-    knob: str
+    swaps: tuple[tuple[str, str, str], ...]
     steps: int
-    old: str
-    new: str
     minutes: float
     cure: float
     cure_per_minute: float
     cures: bool
+    first: bool
     share: float
     side_effects: tuple[SideEffect, ...]
     broken: tuple[str, ...]
     unanswered: int
     positions: FloatArray
 
+    @property
+    def knob(self) -> str:
+        """What is swapped."""
+        return " and ".join(knob for knob, _, _ in self.swaps)
+
+    @property
+    def old(self) -> str:
+        """Levels now."""
+        return " and ".join(old for _, old, _ in self.swaps)
+
+    @property
+    def new(self) -> str:
+        """Levels then."""
+        return " and ".join(new for _, _, new in self.swaps)
+
 
 @dataclass(frozen=True)
 class Ladder:
-    """Rungs in the order to try them: most cured per minute first, those that spoil last.
+    """Rungs in the order to try them: most cured per minute first, in the time left most cured; those that spoil last.
 
-    `now` is the measure of the current setup, weighted mean over the scenarios; `broken_now` the limits it breaks;
-    `phases` which phase plays which part; `left_out` swaps that cannot be had, each with its reason; `not_asked`
-    other symptoms this study cannot have, each with its reason; `scenarios` how many were asked, `unanswered` those in
-    which the current setup has no answer. `message` says the outcome in words.
+    `symptom` is the one asked of, or several together. `now` is the measure of the current setup, weighted mean over
+    the scenarios; `broken_now` the limits it breaks; `phases` which phase plays which part; `left_out` changes that
+    cannot be had, each with its reason, `too_long` how many take more than the time left; `not_asked` other symptoms
+    this study cannot have, each with its reason; `scenarios` how many were asked, `unanswered` those in which the
+    current setup has no answer. `message` says the outcome in words.
     """
 
     symptom: Symptom
@@ -78,6 +97,7 @@ class Ladder:
     broken_now: tuple[str, ...]
     rungs: tuple[Rung, ...]
     left_out: tuple[str, ...]
+    too_long: int
     not_asked: tuple[str, ...]
     scenarios: int
     unanswered: int
@@ -88,71 +108,91 @@ def ladder(
     space: Space,
     limits: tuple[ResolvedLimit, ...],
     current: FloatArray | None,
-    symptom: str,
+    symptoms: str | tuple[str, ...],
     scenarios: Scenarios | None = None,
+    minutes: float | None = None,
 ) -> Ladder:
-    """Single swaps from the setup `current` (knobs,), by default the baseline, against one symptom.
+    """Changes from the setup `current` (knobs,), by default the baseline, against one symptom or several at once.
 
-    Every knob goes up to `REACH` levels each way. Without scenarios the best guess alone is asked.
+    Every knob goes up to `REACH` levels each way, and those that both ends have also together. Without scenarios the
+    best guess alone is asked. With `minutes` left only what fits is ranked, by what it cures.
 
     Raises SpaceError for an unknown symptom or one that this study cannot have, ModelError when the model has no answer
     for the current setup.
     """
-    if symptom not in (kind.key for kind in KINDS):
-        raise SpaceError(f"no symptom is called {symptom!r}; known: {', '.join(key for key, _ in SYMPTOMS)}")
+    asked = tuple(dict.fromkeys((symptoms,) if isinstance(symptoms, str) else symptoms))
+    for key in asked:
+        if key not in (kind.key for kind in KINDS):
+            raise SpaceError(f"no symptom is called {key!r}; known: {', '.join(key for key, _ in SYMPTOMS)}")
     start = np.array(space.baseline if current is None else current, dtype=np.float64)
-    moves = [
-        (column, steps, position)
-        for column, knob in enumerate(space.knobs)
-        for steps, position in _reachable(knob, float(start[column]))
-    ]
+    moves = _moves(space, start)
     positions = np.repeat(start[None, :], len(moves) + 1, axis=0)
-    for row, (column, _, position) in enumerate(moves, start=1):
-        positions[row, column] = position
+    for row, (_, changed) in enumerate(moves, start=1):
+        for column, position in changed:
+            positions[row, column] = position
     guess = table_of(space, positions)
     values, valid = (guess.values[None], guess.valid[None])
     weights = np.ones(1)
     if scenarios is not None:
         (values, valid), weights = evaluate_positions(space, positions, scenarios), scenarios.weights
-    if not guess.valid[0] or not (valid[:, 0] & (weights > 0.0)).any():
+    here = weights * valid[:, 0]
+    if not guess.valid[0] or not here.sum() > 0.0:
         raise ModelError("the model has no answer for the current setup, so no change from it can be given")
     roles = roles_of(space)
     reasons = not_here(space, roles, values[valid[:, 0], 0])
-    if symptom in reasons:
-        raise SpaceError(f"{symptom}: {reasons[symptom]}")
-    kinds = [kind for kind in KINDS if kind.key not in reasons]
+    for key in asked:
+        if key in reasons:
+            raise SpaceError(f"{key}: {reasons[key]}")
+    kinds = {kind.key: kind for kind in KINDS if kind.key not in reasons}
+    kind = together(tuple(kinds[key] for key in asked))
     columns = metric_columns(space.phase_names)
-    measures = {kind.key: kind.read(lambda name: values[..., columns.index(name)], roles) for kind in kinds}
+    measures = {
+        one.key: one.read(lambda name: values[..., columns.index(name)], roles) for one in (*kinds.values(), kind)
+    }
+    gained = {key: measure - measure[:, :1] for key, measure in measures.items()}
     broken = margins(limits, guess) < 0.0
     words = [tuple(one.text for one, bad in zip(limits, row, strict=True) if bad) for row in broken]
-    left_out, rungs = [], []
-    for row, move in enumerate(moves, start=1):
-        weight = weights * valid[:, 0] * valid[:, row]
+    left_out, rungs, too_long = [], [], 0
+    for row, (steps, changed) in enumerate(moves, start=1):
+        knobs = [(space.knobs[column], position) for column, position in changed]
+        weight = here * valid[:, row]
+        takes = sum(knob.minutes for knob, _ in knobs)
         reason = _cannot(space, positions[row], bool(guess.valid[row]) and bool(weight.sum() > 0.0))
+        names = tuple(knob.name for knob, _ in knobs)
+        first = any((names, steps) == kinds[key].first for key in asked)
+        if not reason and minutes is not None and takes > minutes:
+            if not first:
+                too_long += 1
+                continue
+            reason = f"what everybody does first takes {takes:g} minutes, and {minutes:g} are left"
         if reason:
-            knob = space.knobs[move[0]]
-            left_out.append(f"{knob.name} to {knob.label_at(move[2])}: {reason}")
+            left_out.append(" and ".join(f"{knob.name} to {knob.label_at(at)}" for knob, at in knobs) + f": {reason}")
             continue
-        unanswered = int((~valid[:, row] & valid[:, 0]).sum())
+        weight = weight / weight.sum()
+        mean = {key: float(weight @ gained[key][:, row]) / one.resolution for key, one in kinds.items()}
+        cure = float(weight @ gained[kind.key][:, row])
+        share = float(weight @ (gained[kind.key][:, row] > _NOISE))
+        spoils = any(mean[key] < -NOTICED for key in asked)
         rungs.append(
-            _rung(
-                space,
-                kinds,
-                symptom,
-                measures,
-                row,
-                move,
-                float(start[move[0]]),
-                weight,
-                positions[row],
-                words[row],
-                unanswered,
+            Rung(
+                swaps=space.changes_between(start, positions[row]),
+                steps=steps,
+                minutes=takes,
+                cure=cure,
+                cure_per_minute=cure / max(takes, LEAST_MINUTES),
+                cures=cure > NOTICED * kind.resolution and share >= LEAST_SHARE and not spoils,
+                first=first,
+                share=share,
+                side_effects=tuple(SideEffect(key, value) for key, value in mean.items() if key != kind.key),
+                broken=words[row],
+                unanswered=int((~valid[:, row] & valid[:, 0]).sum()),
+                positions=positions[row],
             )
         )
-    rungs.sort(key=lambda rung: (not rung.cures, -round(rung.cure_per_minute, 9), -round(rung.cure, 9), rung.minutes))
-    kind = next(kind for kind in kinds if kind.key == symptom)
-    here = weights * valid[:, 0]
-    now = float(here @ measures[symptom][:, 0] / here.sum())
+    rungs.sort(key=lambda rung: _order(rung, minutes is not None))
+    now = float(here @ measures[kind.key][:, 0] / here.sum())
+    seen = [kinds[key] for key in asked if kinds[key].seen_below]
+    unseen = [one.words for one in seen if float(here @ measures[one.key][:, 0]) >= 0.0]
     return Ladder(
         symptom=named(kind, roles),
         phases=roles,
@@ -160,11 +200,28 @@ def ladder(
         broken_now=words[0],
         rungs=tuple(rungs),
         left_out=tuple(left_out),
+        too_long=too_long,
         not_asked=tuple(f"{key}: {reason}" for key, reason in reasons.items()),
         scenarios=len(weights),
         unanswered=int((~valid[:, 0]).sum()),
-        message=_message(kind, now, rungs),
+        message=_message(kind, rungs, unseen),
     )
+
+
+def _order(rung: Rung, timed: bool) -> tuple[bool, float, float, float]:
+    ranked = rung.cure if timed else rung.cure_per_minute
+    return (not rung.cures, -round(ranked, 9), -round(rung.cure, 9), rung.minutes)
+
+
+def _moves(space: Space, start: FloatArray) -> list[Move]:
+    """Every knob alone, then the knobs of both ends together, each within reach."""
+    reach = {knob.name: (column, _reachable(knob, float(start[column]))) for column, knob in enumerate(space.knobs)}
+    alone: list[Move] = [(steps, ((column, to),)) for column, found in reach.values() for steps, to in found]
+    both: list[Move] = []
+    for name, (column, found) in reach.items():
+        other, there = reach.get(f"rear_{name.removeprefix('front_')}" if name.startswith("front_") else "", (0, []))
+        both += [(steps, ((column, to), (other, dict(there)[steps]))) for steps, to in found if steps in dict(there)]
+    return alone + both
 
 
 def _reachable(knob: Knob, position: float) -> list[tuple[int, float]]:
@@ -192,50 +249,14 @@ def _cannot(space: Space, positions: FloatArray, answered: bool) -> str:
     return ""
 
 
-def _rung(
-    space: Space,
-    kinds: list[Kind],
-    symptom: str,
-    measures: dict[str, FloatArray],
-    row: int,
-    move: tuple[int, int, float],
-    start: float,
-    weight: FloatArray,
-    positions: FloatArray,
-    broken: tuple[str, ...],
-    unanswered: int,
-) -> Rung:
-    """One swap: `weight` (scenarios,) is 0 where either setup has no answer; `measures` (scenarios, rows) each."""
-    column, steps, position = move
-    knob = space.knobs[column]
-    weight = weight / weight.sum()
-    change = {kind.key: measures[kind.key][:, row] - measures[kind.key][:, 0] for kind in kinds}
-    mean = {kind.key: float(weight @ change[kind.key]) / kind.resolution for kind in kinds}
-    cure = float(weight @ change[symptom])
-    share = float(weight @ (change[symptom] > _NOISE))
-    return Rung(
-        knob=knob.name,
-        steps=steps,
-        old=knob.label_at(start),
-        new=knob.label_at(position),
-        minutes=knob.minutes,
-        cure=cure,
-        cure_per_minute=cure / max(knob.minutes, LEAST_MINUTES),
-        cures=mean[symptom] > NOTICED and share >= LEAST_SHARE,
-        share=share,
-        side_effects=tuple(SideEffect(key, value) for key, value in mean.items() if key != symptom),
-        broken=broken,
-        unanswered=unanswered,
-        positions=positions,
-    )
-
-
-def _message(kind: Kind, now: float, rungs: list[Rung]) -> str:
+def _message(kind: Kind, rungs: list[Rung], unseen: list[str]) -> str:
     cures = sum(rung.cures for rung in rungs)
     if cures:
-        found = f"{cures} of {len(rungs)} single swaps cure some of it"
+        found = f"{cures} of {len(rungs)} changes cure some of it"
     else:
         least = f"{NOTICED * kind.resolution:g} {kind.unit}"
-        found = f"no single swap cures it: none of {len(rungs)} moves it the right way by more than {least}"
-    unseen = "; the model does not show this symptom on the current setup" if kind.seen_below and now >= 0.0 else ""
-    return f"{kind.words}: {found}{unseen}"
+        found = f"no change cures it: none of {len(rungs)} moves it the right way by more than {least}"
+        if any(rung.cure > NOTICED * kind.resolution for rung in rungs):
+            found += " in half of the scenarios, without spoiling another of the symptoms"
+    missing = f"; the model does not show this on the current setup: {', '.join(unseen)}" if unseen else ""
+    return f"{kind.words}: {found}{missing}"

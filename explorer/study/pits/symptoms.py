@@ -117,56 +117,70 @@ _Measure = Callable[[_Column, Roles], FloatArray]
 @dataclass(frozen=True)
 class Kind(Symptom):
     """A symptom before a study: `measure` names phases as {power}, `needs` what the study must have, `read` works the
-    measure out."""
+    measure out, `first` is what everybody does first: knobs and steps by value (common practice, no source)."""
 
     needs: str
     read: _Measure
+    first: tuple[tuple[str, ...], int]
 
 
 _LOAD_LEFT = "share of the axle's mean; once it is up its margin to touching, negative"
+_FRONT_BAR, _REAR_BAR = ("front_bar",), ("rear_bar",)
+_BARS, _HEIGHTS = ("front_bar", "rear_bar"), ("front_ride_height_mm", "rear_ride_height_mm")
+
+
+def _balance(key: str, words: str, role: str, sign: float, first: tuple[tuple[str, ...], int]) -> Kind:
+    """A car that pushes (`sign` 1) or is loose (-1) in the phase of a role."""
+    which = "positive rotates" if sign > 0.0 else "sign turned: positive pushes"
+    return Kind(
+        key, words, f"balance in {{{role}}}, {which}", "%", _RESOLUTION["balance_pct"], True, role,
+        lambda column, roles: sign * column(f"{getattr(roles, role)}.balance_pct"), first,
+    )  # fmt: skip
+
+
 KINDS: tuple[Kind, ...] = (
     Kind(
         "inner-rear-lifts", "the inner rear wheel lifts", f"load left on the inner rear wheel, {_LOAD_LEFT}; lowest "
         "over all phases", "%", _RESOLUTION["lift_margin_pct"], True, "",
-        lambda column, roles: inner_wheel_margin(column, "rear", roles.phases),
+        lambda column, roles: inner_wheel_margin(column, "rear", roles.phases), (_REAR_BAR, -1),
     ),
     Kind(
         "inner-front-lifts", "the inner front wheel lifts on power", f"load left on the inner front wheel, {_LOAD_LEFT}"
         "; in {power}", "%", _RESOLUTION["lift_margin_pct"], True, "power",
-        lambda column, roles: inner_wheel_margin(column, "front", (roles.power,)),
+        lambda column, roles: inner_wheel_margin(column, "front", (roles.power,)), (_FRONT_BAR, -1),
     ),
     Kind(
-        "rolls-over", "the car rolls over on grip", "rollover margin, lowest over all phases",
-        "%", _RESOLUTION["rollover_margin_pct"], True, "", lambda column, roles: column("rollover_margin_pct"),
+        "rolls-over", "the car rolls over on grip", "rollover margin, lowest over all phases", "%",
+        _RESOLUTION["rollover_margin_pct"], True, "", lambda column, roles: column("rollover_margin_pct"),
+        (_HEIGHTS, -1),
+    ),
+    _balance("hairpin-push", "the car will not rotate in the hairpin", "hairpin", 1.0, (_FRONT_BAR, -1)),
+    _balance("power-push", "the car pushes on power", "power", 1.0, (_FRONT_BAR, -1)),
+    _balance("entry-push", "the car will not turn in", "entry", 1.0, (_FRONT_BAR, -1)),
+    _balance("entry-loose", "the rear is loose at entry", "entry", -1.0, (_REAR_BAR, -1)),
+    _balance("sweep-loose", "the rear is loose in the sweep", "sweep", -1.0, (_REAR_BAR, -1)),
+    _balance("power-loose", "the rear is loose on power", "power", -1.0, (_REAR_BAR, -1)),
+    Kind(
+        "grip-falls-off", "grip falls off", "grip margin, weighted mean over the phases", "%",
+        _RESOLUTION["mean_grip_margin_pct"], False, "", lambda column, roles: column("mean_grip_margin_pct"),
+        (_BARS, -1),
     ),
     Kind(
-        "hairpin-push", "the car will not rotate in the hairpin", "balance in {hairpin}, positive rotates",
-        "%", _RESOLUTION["balance_pct"], True, "hairpin", lambda column, roles: column(f"{roles.hairpin}.balance_pct"),
+        "turn-in-nervous", "the car is nervous at turn-in", "bite, sign turned", "%", _RESOLUTION["bite_pct"], False,
+        "", lambda column, roles: -column("bite_pct"), (_FRONT_BAR, -1),
     ),
     Kind(
-        "power-push", "the car pushes on power", "balance in {power}, positive rotates",
-        "%", _RESOLUTION["balance_pct"], True, "power", lambda column, roles: column(f"{roles.power}.balance_pct"),
-    ),
-    Kind(
-        "entry-loose", "the rear is loose at entry", "balance in {entry}, sign turned: positive pushes",
-        "%", _RESOLUTION["balance_pct"], True, "entry", lambda column, roles: -column(f"{roles.entry}.balance_pct"),
-    ),
-    Kind(
-        "turn-in-nervous", "the car is nervous at turn-in", "bite, sign turned",
-        "%", _RESOLUTION["bite_pct"], False, "", lambda column, roles: -column("bite_pct"),
-    ),
-    Kind(
-        "slow", "the car is slow to respond", "response lag, sign turned",
-        "ms", _RESOLUTION["lag_ms"], False, "", lambda column, roles: -column("lag_ms"),
+        "slow", "the car is slow to respond", "response lag, sign turned", "ms", _RESOLUTION["lag_ms"], False, "",
+        lambda column, roles: -column("lag_ms"), (_BARS, 1),
     ),
     Kind(
         "skips", "the car skips over bumps", "bump step and bump upset of both ends, each in its own resolution, "
         "mean of the four, sign turned", "resolutions", 1.0, False, "bumps",
-        lambda column, roles: -bump_disturbance(column),
+        lambda column, roles: -bump_disturbance(column), (_BARS, -1),
     ),
     Kind(
-        "touches", "the chassis touches the ground", "clearance, lowest over all phases",
-        "mm", _RESOLUTION["clearance_mm"], True, "", lambda column, roles: column("clearance_mm"),
+        "touches", "the chassis touches the ground", "clearance, lowest over all phases", "mm",
+        _RESOLUTION["clearance_mm"], True, "", lambda column, roles: column("clearance_mm"), (_HEIGHTS, 1),
     ),
 )  # fmt: skip
 """Every symptom, in the order in which they are listed."""
@@ -189,7 +203,21 @@ def not_here(space: Space, roles: Roles, current: FloatArray) -> dict[str, str]:
     return {kind.key: _NEEDS[kind.needs] for kind in KINDS if not has.get(kind.needs, True)}
 
 
+def together(kinds: tuple[Kind, ...]) -> Kind:
+    """Several symptoms as one: the sum of their measures, each counted in its resolution. One stays what it is."""
+    if len(kinds) == 1:
+        return kinds[0]
+
+    def read(column: _Column, roles: Roles) -> FloatArray:
+        return np.asarray(sum(kind.read(column, roles) / kind.resolution for kind in kinds))
+
+    key, words = " + ".join(kind.key for kind in kinds), "; ".join(kind.words for kind in kinds)
+    return Kind(
+        key, words, "the measures of all, each in its resolution, summed", "resolutions", 1.0, False, "", read, ((), 0)
+    )
+
+
 def named(kind: Kind, roles: Roles) -> Symptom:
     """The symptom with its phase named."""
-    text = kind.measure.format(power=roles.power, entry=roles.entry, hairpin=roles.hairpin)
+    text = kind.measure.format(power=roles.power, entry=roles.entry, hairpin=roles.hairpin, sweep=roles.sweep)
     return Symptom(kind.key, kind.words, text, kind.unit, kind.resolution, kind.seen_below)

@@ -9,7 +9,7 @@ is not where a stop should end. That too is exact, over every order and grouping
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 
 import numpy as np
@@ -48,8 +48,8 @@ class Stop:
     """One pit stop and the setup that is run after it.
 
     `positions` (knobs,) and `labels` of that setup; `reaches` names the shortlisted setup it is, "" for one on the way.
-    `minutes` of work [min]; `too_long` where they exceed the time between runs. `allowed` is False where a rule forbids
-    the setup; `broken` names the limits it breaks.
+    `minutes` of work [min], `run_at` when it runs, from the start on [min]; `too_long` where the work exceeds the time
+    between runs. `allowed` is False where a rule forbids the setup; `broken` names the limits it breaks.
     """
 
     changes: tuple[Change, ...]
@@ -60,6 +60,7 @@ class Stop:
     too_long: bool
     allowed: bool
     broken: tuple[str, ...]
+    run_at: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -79,6 +80,11 @@ class ChangePlan:
     minutes_between_runs: float
     runs: int
     notes: tuple[str, ...]
+
+    @property
+    def elapsed(self) -> float:
+        """From the start to the last run, with the time between runs. [min]"""
+        return self.stops[-1].run_at
 
 
 def work_between(space: Space, one: FloatArray, other: FloatArray) -> FloatArray:
@@ -165,7 +171,8 @@ def change_plan(
     minutes_between_runs: float | None = None,
     runs: int | None = None,
 ) -> ChangePlan:
-    """How to try every one of `setups` (n, knobs), starting from `current` (knobs,), by default the baseline.
+    """How to try `setups` (n, knobs), best first, starting from `current` (knobs,), by default the baseline: every one,
+    or where the study says how many minutes there are, as many of the first as can be run by then.
 
     Stops are chosen by, in this order: none ends at a setup that a rule forbids; work beyond the time between runs,
     except where one change alone takes longer, which is flagged; no more stops than `runs` where that is counted;
@@ -178,18 +185,44 @@ def change_plan(
     setups = np.asarray(setups, dtype=np.float64)
     start = np.array(space.baseline if current is None else current, dtype=np.float64)
     limit = space.planning.minutes_between_runs if minutes_between_runs is None else float(minutes_between_runs)
+    there_are = space.planning.minutes
     names = names or tuple(f"setup {number}" for number in range(1, len(setups) + 1))
     _refuse(space, setups, start, names, limit, runs)
+    if not there_are:
+        return _way_through(space, setups, limits, start, names, limit, runs)
+    slots = max(1, int(there_are // limit))
+    for count in range(len(setups), 0, -1):
+        wanted = slots if runs is None else min(slots, runs)
+        found = _way_through(space, setups[:count], limits, start, names[:count], limit, wanted)
+        if found.elapsed <= there_are:
+            break
+    late = [f"no time for {', '.join(names[count:])}: there are {there_are:g} minutes"] if count < len(setups) else []
+    if found.elapsed > there_are:
+        late.append(f"{names[0]} alone takes {found.elapsed:g} minutes until it has run, and there are {there_are:g}")
+    return replace(found, notes=(*late, *found.notes))
+
+
+def _way_through(
+    space: Space,
+    setups: FloatArray,
+    limits: tuple[ResolvedLimit, ...],
+    start: FloatArray,
+    names: tuple[str, ...],
+    limit: float,
+    runs: int | None,
+) -> ChangePlan:
+    """The way through every setup, however long it takes."""
     first, between = work_between(space, start[None, :], setups)[0], work_between(space, setups, setups)
     order, minutes = cheapest_order(first, between)
     own = _path(first, between, tuple(range(len(setups))))
     legs = _legs(space, limits, start, setups, order, names)
     chosen = _choose([_ways(space, leg, limit) for leg in legs], runs)
-    stops = tuple(
-        stop for leg, (_, groups) in zip(legs, chosen, strict=True) for stop in _stops(space, leg, groups, limit)
-    )
-    notes = _notes(stops, legs, limit, runs)
-    return ChangePlan(stops, order, names, minutes, own, own - minutes, limit, runs or 0, notes)
+    stops: list[Stop] = []
+    for leg, (_, groups) in zip(legs, chosen, strict=True):
+        for stop in _stops(space, leg, groups, limit):
+            stops.append(replace(stop, run_at=(stops[-1].run_at if stops else 0.0) + max(stop.minutes, limit)))
+    notes = _notes(tuple(stops), legs, limit, runs)
+    return ChangePlan(tuple(stops), order, names, minutes, own, own - minutes, limit, runs or 0, notes)
 
 
 def _refuse(

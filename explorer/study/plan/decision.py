@@ -6,7 +6,7 @@ and the setup of before stays unless another is better by more than anyone feels
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -19,6 +19,8 @@ from explorer.study.everything.stream import PartMaker, one_by_one
 from explorer.study.everything.wishes import LOSS_STEP
 from explorer.study.plan.headline import BEYOND, Headline, against, chosen, headline, reweighed
 from explorer.study.plan.learning import Learned, learn, systematic
+from explorer.study.plan.practice import predict
+from explorer.study.plan.reports import Judgement
 from explorer.study.plan.robust import Robust, eligible, robust_front, robust_of
 from explorer.study.plan.robust_shortlist import Cover, RobustShortlist, failing, portfolio, robust_shortlist
 from explorer.study.plan.rules import Box
@@ -45,12 +47,22 @@ class Practised:
 
 
 @dataclass(frozen=True)
+class Again:
+    """What the driver complained of, `text`, is likely with the setup of place `pick` on the shortlist too: in a share
+    `share` of the scenarios."""
+
+    pick: int
+    text: str
+    share: float
+
+
+@dataclass(frozen=True)
 class Decision:
     """What to take. `draws` are the scenarios after practice, `asked` the question put to each setup, `outcomes` and
     `robust` of the setups that were looked at longest, `front` of the figure that the `shortlist` is taken on; its
     first is the headline's, then come the `covers`. `failing` are rules for where each setup of it breaks a limit, None
     where that is too seldom. `headline` is None where nothing keeps every limit in any scenario; `practised` None
-    without practice."""
+    without practice; `again` are complaints of practice that come back."""
 
     draws: Draws
     asked: Question
@@ -62,6 +74,7 @@ class Decision:
     failing: tuple[Box | None, ...]
     headline: Headline | None
     practised: Practised | None
+    again: tuple[Again, ...]
 
 
 def decide(
@@ -121,6 +134,25 @@ def decide(
         failing=tuple(failing(outcomes, pick.row) for pick in found.picks),
         headline=told,
         practised=practised,
+        again=_again(space, draws, found),
+    )
+
+
+def _again(space: Space, draws: Draws, found: RobustShortlist) -> tuple[Again, ...]:
+    """The complaints of practice that more likely than not come back with a setup of the shortlist."""
+    said = [one for one in space.planning.seen if isinstance(one, Judgement) and one.complains]
+    pairs = [(place, one) for place, _ in enumerate(found.picks) for one in said]
+    if not pairs:
+        return ()
+    asked = tuple(replace(one, positions=tuple(found.picks[place].positions)) for place, one in pairs)
+    told = predict(space, asked, draws.scenarios)
+    shares = [
+        float(draws.weights @ (one.law(row) * ok))
+        for one, row, ok in zip(asked, told.numbers, told.answered, strict=True)
+    ]
+    kept = {(place, one.phase, one.words()): share for (place, one), share in zip(pairs, shares, strict=True)}
+    return tuple(
+        Again(place, f"{phase}: {words}", share) for (place, phase, words), share in kept.items() if share > 0.5
     )
 
 

@@ -20,16 +20,9 @@ from scipy.special import ndtr, ndtri
 from explorer.domain.errors import ModelError
 from explorer.domain.seeds import LEARNING, stage_seed
 from explorer.domain.space import FloatArray, IntArray, Space
-from explorer.domain.unknowns import Observation
 from explorer.study.everything.evaluate import Progress
-from explorer.study.plan.practice import (
-    READING_ERROR,
-    Predicted,
-    log_likelihoods,
-    predict,
-    report_law,
-    tail_probability,
-)
+from explorer.study.plan.practice import Predicted, log_likelihoods, predict, tail_probability
+from explorer.study.plan.reports import Report
 from explorer.study.plan.scenarios import EDGE, Draws, draw, draws_at, weighted
 
 STAGE_SHARE = 0.5
@@ -41,8 +34,9 @@ SWEEPS = 12
 SMALLEST_STEP, LARGEST_STEP = 0.05, 1.0
 """Steps of the moves, drawn anew each time, evenly on the logarithm; 1 draws from the law itself."""
 
-IMPROBABLE = 0.01
-"""A report is named when everything else makes one at least as far out less likely than this."""
+IMPROBABLE = 0.05
+"""A report is named when everything else makes one at least as far out less likely than this share of one over the
+number of reports: so often is a sound one named among all of them (Bonferroni)."""
 
 EXCLUDING = 0.1
 """Two reports are named when both together are less likely than this share of what they would be if unrelated."""
@@ -119,9 +113,7 @@ class Population:
     acceptance: float
 
 
-def learn(
-    space: Space, observations: tuple[Observation, ...], draws: Draws, progress: Progress | None = None
-) -> Learned:
+def learn(space: Space, observations: tuple[Report, ...], draws: Draws, progress: Progress | None = None) -> Learned:
     """Beliefs after practice. The scenarios of `draws` stand for what was thought before.
 
     They are drawn anew where the effective share falls below `space.planning.rejuvenate_below`. Same study, same
@@ -170,6 +162,15 @@ def learn(
         unanswered=predicted.unanswered,
         contradictions=contradictions,
     )
+
+
+def weighed(space: Space, observations: tuple[Report, ...], draws: Draws) -> Draws:
+    """The scenarios of `draws` with the weights that what was seen gives them, none drawn anew: for a quick answer.
+
+    Raises as `learn`.
+    """
+    logs = log_likelihoods(observations, predict(space, observations, draws.scenarios))
+    return weighted(draws, reweighted(draws.weights, logs.sum(axis=0)))
 
 
 def belief(draws: Draws) -> Belief:
@@ -286,7 +287,7 @@ def _move(
 
 
 def _what_does_not_fit(
-    space: Space, observations: tuple[Observation, ...], draws: Draws, after: Draws, anew: bool
+    space: Space, observations: tuple[Report, ...], draws: Draws, after: Draws, anew: bool
 ) -> tuple[FloatArray, tuple[Contradiction, ...]]:
     """Probability of each report given all others, and the reports that do not fit.
 
@@ -307,32 +308,29 @@ def _what_does_not_fit(
         if anew and effective_number(weights) < FEWEST:
             source, over = late_told, reweighted(after.weights, -late_logs[number])
         chances[number] = tail_probability(seen, source.numbers[number], source.answered[number], over)
-        if chances[number] < IMPROBABLE:
+        if chances[number] < IMPROBABLE / len(observations):
             found.append(Contradiction((number,), float(chances[number]), _alone(seen, source, number, over)))
     found += excluding_pairs(observations, told, fresh.weights)
     return chances, tuple(found)
 
 
-def _alone(seen: Observation, told: Predicted, number: int, weights: FloatArray) -> str:
+def _alone(seen: Report, told: Predicted, number: int, weights: FloatArray) -> str:
     place = f"line {seen.line}: {seen.text}" if seen.line else seen.text
     share = weights * told.answered[number]
     if share.sum() <= 0.0:
         return f"{place}: the model has no answer for this setup in any scenario"
     mean = float(share @ told.numbers[number] / share.sum())
-    unit = {"lateral": "m/s2", "speed": "m/s", "roll": "deg"}.get(seen.kind, "%")
-    subject = {"lifted": "a lift margin of ", "feel": "a balance of ", "better": "a grip margin ahead by "}
-    said = f"{subject.get(seen.kind, '')}{mean:.3g} {unit}"
-    return f"{place}: everything else taken as true, the model expects {said}"
+    return f"{place}: everything else taken as true, the model expects {seen.subject}{mean:.3g} {seen.unit}".rstrip()
 
 
-def excluding_pairs(observations: tuple[Observation, ...], told: Predicted, weights: FloatArray) -> list[Contradiction]:
+def excluding_pairs(observations: tuple[Report, ...], told: Predicted, weights: FloatArray) -> list[Contradiction]:
     """Pairs of reports that exclude each other, worst first.
 
     `E[L_i L_j]/(E[L_i] E[L_j])` is 1 for reports that have nothing to do with each other and below `EXCLUDING` for
     those named, likelihoods without slips. Only where each report alone leaves `FEWEST` scenarios effective. Two
     plainly opposite reports of the same thing are named whatever the model says.
     """
-    sound = np.array([report_law(seen, row) for seen, row in zip(observations, told.numbers, strict=True)])
+    sound = np.array([seen.law(row) for seen, row in zip(observations, told.numbers, strict=True)])
     sound = np.where(told.answered, sound, 0.0)
     mean = sound @ weights
     enough = mean**2 >= FEWEST * (sound**2 @ weights**2)
@@ -340,34 +338,22 @@ def excluding_pairs(observations: tuple[Observation, ...], told: Predicted, weig
     product = np.outer(mean, mean)
     ratio = np.where(product > 0.0, both / np.where(product > 0.0, product, 1.0), 1.0)
     named = (ratio < EXCLUDING) & np.outer(enough & (mean > 0.0), enough & (mean > 0.0))
-    groups: dict[tuple[str, str, tuple[float, ...]], list[int]] = {}
+    groups: dict[tuple[type[Report], str, tuple[float, ...]], list[int]] = {}
     for number, seen in enumerate(observations):
-        groups.setdefault((seen.kind, seen.phase, min(seen.positions, seen.other or seen.positions)), []).append(number)
+        groups.setdefault((type(seen), seen.phase, min(seen.positions, seen.other or seen.positions)), []).append(
+            number
+        )
     for members in groups.values():
         for i in members:
             for j in members:
-                if i < j and opposite(observations[i], observations[j]):
+                if i < j and observations[i].opposite(observations[j]):
                     named[i, j] = True
     pairs = [(int(i), int(j)) for i, j in zip(*np.nonzero(np.triu(named, 1)), strict=True)]
     pairs.sort(key=lambda pair: (ratio[pair], pair))
     return [_pair(observations, pair, float(ratio[pair])) for pair in pairs]
 
 
-def opposite(one: Observation, two: Observation) -> bool:
-    """Whether two reports say opposite things of the same setup and phase: readings more than three joint errors apart,
-    a wheel up and down, pushed and rotated, each setup better than the other."""
-    if (one.kind, one.phase, one.wheel) != (two.kind, two.phase, two.wheel):
-        return False
-    if one.kind == "better":
-        return (one.positions, one.other) == (two.other, two.positions)
-    if one.positions != two.positions:
-        return False
-    if one.kind in READING_ERROR:
-        return abs(one.value - two.value) > 3.0 * float(np.hypot(one.error, two.error))
-    return abs(one.value - two.value) > (1.5 if one.kind == "feel" else 0.5)
-
-
-def _pair(observations: tuple[Observation, ...], pair: tuple[int, int], ratio: float) -> Contradiction:
+def _pair(observations: tuple[Report, ...], pair: tuple[int, int], ratio: float) -> Contradiction:
     one, two = (observations[number] for number in pair)
     first, second = (f"line {seen.line} ({seen.text})" if seen.line else seen.text for seen in (one, two))
     return Contradiction(pair, ratio, f"{first} and {second} exclude each other: check both before you trust either")

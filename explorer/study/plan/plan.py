@@ -21,7 +21,7 @@ from explorer.study.pits.ladder import Ladder, ladder
 from explorer.study.pits.symptoms import SYMPTOMS
 from explorer.study.plan.change_plan import ChangePlan, change_plan
 from explorer.study.plan.decision import PRACTISED, Decision, decide, thinned
-from explorer.study.plan.learning import Learned, learn
+from explorer.study.plan.learning import Learned, weighed
 from explorer.study.plan.robust import Robust
 from explorer.study.plan.robust_shortlist import RobustShortlist
 from explorer.study.plan.scenario_pass import ask, question
@@ -81,11 +81,11 @@ class Plan:
         return None if self.decision.practised is None else self.decision.practised.learned
 
 
-def believed(space: Space, count: int, progress: Progress | None = None) -> Draws:
-    """About `count` scenarios of what is thought today: as drawn, or after what was seen."""
+def believed(space: Space, count: int) -> Draws:
+    """About `count` scenarios of what is thought today: as drawn, or weighed by what was seen."""
     if not space.planning.seen:
         return draw(space, count)
-    return thinned(space, learn(space, space.planning.seen, draw(space, PRACTISED), progress).draws, count)
+    return thinned(space, weighed(space, space.planning.seen, draw(space, 4 * PRACTISED)), count)
 
 
 def make_plan(

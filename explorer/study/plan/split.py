@@ -159,7 +159,10 @@ def _crossed(
 
 
 def mean_by_level(knob: Knob, levels: FloatArray, values: FloatArray) -> FloatArray:
-    """Mean of a number per setup (rows,) over the setups at each level; 0 where there is none. Shape (levels,)."""
+    """Mean of a number per setup (rows,) over the setups at each level; 0 where there is none. (levels,), nothing for a
+    continuous knob."""
+    if knob.continuous:
+        return np.zeros(0)
     at: IntArray = levels.astype(np.int64)
     number = np.bincount(at, minlength=knob.size)
     sums = np.bincount(at, weights=values, minlength=knob.size)

@@ -236,7 +236,8 @@ def movers(space: Space) -> tuple[Mover, ...]:
         ends = [(_floor(one), one.value + one.spread) for one in group]
         unit = unit_of(group[0].key)
         label = unit.label if unit else ""
-        text = f"{ends[0][0]:.3g} to {ends[0][1]:.3g} {label}".strip() + (" at both ends" if len(group) > 1 else "")
+        low_end, high_end = (float(f"{end:.3g}") for end in ends[0])
+        text = f"{low_end:g} to {high_end:g} {label}".strip() + (" at both ends" if len(group) > 1 else "")
         low, high = (_moves(group, [end[place] for end in ends], unit.factor if unit else 1.0) for place in (0, 1))
         result.append(Mover(_plain(name), text, slots, low[0], high[0], low[1], high[1]))
     base = space.base

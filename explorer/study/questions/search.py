@@ -1,4 +1,5 @@
-"""Multi-objective search (NSGA-II) for spaces too large to list. The only importer of optuna; never called exact.
+"""Multi-objective search for spaces too large to list: NSGA-II, then every change of one and two knobs of what it found
+(`neighbours`). The only importer of optuna; never called exact.
 
 Whole generations are asked for, evaluated at once and told back, all in memory. No setup is evaluated twice: a
 repeat is handed back unused so that it takes no place in the population. Deb, Pratap, Agarwal, Meyarivan 2002, IEEE
@@ -18,12 +19,12 @@ from optuna.trial import Trial, TrialState
 
 from explorer.domain import seeds
 from explorer.domain.errors import ModelError, SpaceError
-from explorer.domain.space import BoolArray, FloatArray, Space
-from explorer.model.metrics import metric_columns
-from explorer.study.everything.evaluate import MetricTable, Progress, evaluate_positions
-from explorer.study.everything.front import Front, hypervolume, normalised, objective_values, pareto_front, scores_of
-from explorer.study.everything.limits import ResolvedLimit, feasible, violations
-from explorer.study.everything.wishes import LOSS_STEP, ResolvedWish, best_rows, losses, shortfalls
+from explorer.domain.space import FloatArray, Space
+from explorer.study.everything.evaluate import Progress
+from explorer.study.everything.front import Front, hypervolume, normalised, objective_values, scores_of
+from explorer.study.everything.limits import ResolvedLimit, violations
+from explorer.study.everything.wishes import LOSS_STEP, ResolvedWish, losses
+from explorer.study.questions.neighbours import Looked, improve
 from explorer.study.questions.search_results import Agreement, SearchResult
 
 UNBUILDABLE = 1e6
@@ -34,11 +35,6 @@ ATTEMPTS = 3
 
 DRAWS = 200
 """Random setups drawn to find one not seen before."""
-
-STEP = 0.1
-"""First step of the descent to the wishes on a continuous knob, as a share of its range; halved where nothing gains."""
-
-LEAST_STEP = 0.001
 
 Batch = Callable[[FloatArray], tuple[FloatArray, FloatArray]]
 """Points (n, variables) -> objectives to minimise (n, objectives) and violations (n, constraints), kept when <= 0."""
@@ -209,50 +205,31 @@ def _checked(batch: Batch, points: FloatArray, objectives: int) -> tuple[FloatAr
     return found, broken
 
 
-class _Asked:
-    """Setups of a space handed to the model so far."""
-
-    def __init__(self, space: Space) -> None:
-        self.space = space
-        self.columns = metric_columns(space.phase_names)
-        self.parts: list[tuple[FloatArray, FloatArray, BoolArray]] = []
-
-    def ask(self, positions: FloatArray) -> MetricTable:
-        """Metrics of setups that no rule forbids."""
-        values, valid = evaluate_positions(self.space, positions)
-        self.parts.append((positions, values[0], valid[0]))
-        return MetricTable(self.space, positions, self.columns, values[0], valid[0])
-
-    def table(self) -> MetricTable:
-        """All of them, in the order asked."""
-        positions, values, valid = (np.concatenate(found) for found in zip(*self.parts, strict=True))
-        return MetricTable(self.space, positions, self.columns, values, valid)
-
-
 def search_space(
     space: Space,
     limits: tuple[ResolvedLimit, ...],
     progress: Progress | None = None,
     wishes: tuple[ResolvedWish, ...] = (),
 ) -> SearchResult:
-    """Search a space for its front under the limits, within `search_trials` setups.
+    """Search a space for its front under the limits: generations of `search_trials` setups, then every change of one
+    and two knobs of what they found, up to `search_budget` setups more (`neighbours`).
 
-    Objectives are the rounded scores that decide dominance; each limit is a constraint in resolutions. With `wishes`
-    the loss is one more objective, and a descent knob by knob follows from the setup of least loss. A setup that a rule
-    forbids is never evaluated. Raises SpaceError without objectives.
+    Objectives of the generations are the rounded scores that decide dominance; each limit is a constraint in
+    resolutions. With `wishes` the loss is one more objective. A setup that a rule forbids is never evaluated. Raises
+    SpaceError without objectives.
     """
-    asked = _Asked(space)
+    looked = Looked(space, limits, wishes)
     n = len(space.objectives)
     if n == 0:
         raise SpaceError("the study names no objective")
 
-    def batch(points: FloatArray) -> tuple[FloatArray, FloatArray]:
-        scores = np.zeros((len(points), n + bool(wishes)))
-        amounts = np.zeros((len(points), len(limits) + 1))
-        rows = np.flatnonzero(space.allowed(points))
+    def batch(codes: FloatArray) -> tuple[FloatArray, FloatArray]:
+        scores = np.zeros((len(codes), n + bool(wishes)))
+        amounts = np.zeros((len(codes), len(limits) + 1))
+        rows = np.flatnonzero(space.allowed(looked.grid.positions(codes)))
         amounts[:, -1] = UNBUILDABLE
         if len(rows):
-            table = asked.ask(points[rows])
+            table = looked.ask(codes[rows])
             answered = rows[table.valid]
             scores[answered, :n] = scores_of(objective_values(table)[table.valid], space.objectives)
             if wishes:
@@ -261,79 +238,20 @@ def search_space(
             amounts[answered, -1] = 0.0
         return scores, amounts
 
-    bounds = tuple((0.0, 1.0 if knob.continuous else knob.size - 1.0, not knob.continuous) for knob in space.knobs)
-    seed = seeds.stage_seed(space.seed, seeds.SEARCH)
-    population = space.settings.search_population
     found = search_function(
         batch,
-        bounds,
+        tuple((0.0, len(places) - 1.0, True) for places in looked.grid.places),
         n + bool(wishes),
         trials=space.settings.search_trials,
-        population=population,
-        seed=seed,
+        population=space.settings.search_population,
+        seed=seeds.stage_seed(space.seed, seeds.SEARCH),
         progress=progress,
     )
-    if not asked.parts:
+    if not len(looked):
         raise SpaceError("every setup the search tried is forbidden by a rule")
-    forbidden = len(found.points) - sum(len(part[0]) for part in asked.parts)
-    if wishes:
-        _descend(asked, limits, wishes)
-    table = asked.table()
-    good = feasible(limits, table)
-    return SearchResult(
-        table=table,
-        front=pareto_front(table, good, exact=False),
-        generations=found.generations,
-        asked=found.asked,
-        repeats=found.repeats,
-        forbidden=forbidden,
-        feasible=int(good.sum()),
-    )
-
-
-def _descend(asked: _Asked, limits: tuple[ResolvedLimit, ...], wishes: tuple[ResolvedWish, ...]) -> None:
-    """From the setup of least loss change one knob at a time while that gains; nothing where no limit is kept.
-
-    Ends at a setup that no single change betters: levels are tried all, places in a range down to `LEAST_STEP`.
-    """
-    space = asked.space
-    step = STEP
-    best = _wished(asked.table(), limits, wishes)
-    while best is not None:
-        seen = {row.tobytes() for part in asked.parts for row in part[0]}
-        near = np.array([row for row in _around(space, best, step) if row.tobytes() not in seen])
-        near = near[space.allowed(near)] if len(near) else near
-        if len(near):
-            asked.ask(near)
-        better = _wished(asked.table(), limits, wishes)
-        assert better is not None
-        if not np.array_equal(better, best):
-            best = better
-        elif any(knob.continuous for knob in space.knobs) and step > LEAST_STEP:
-            step *= 0.5
-        else:
-            return
-
-
-def _wished(
-    table: MetricTable, limits: tuple[ResolvedLimit, ...], wishes: tuple[ResolvedWish, ...]
-) -> FloatArray | None:
-    """Positions of the setup of least loss within the limits, None without any."""
-    rows = np.flatnonzero(feasible(limits, table))
-    places = best_rows(table.space, wishes, table.positions[rows], rows, shortfalls(wishes, table.take(rows)))
-    return table.positions[rows[places[0]]] if len(places) else None
-
-
-def _around(space: Space, place: FloatArray, step: float) -> list[FloatArray]:
-    """Every setup that differs in one knob: at any other level, or a step up or down a range."""
-    found = []
-    for column, knob in enumerate(space.knobs):
-        steps = np.clip(place[column] + np.array([-step, step]), 0.0, 1.0)
-        for value in steps if knob.continuous else np.arange(knob.size, dtype=np.float64):
-            other = place.copy()
-            other[column] = value
-            found.append(other)
-    return found
+    forbidden = len(found.points) - len(looked)
+    local = improve(looked, progress)
+    return looked.result(found.generations, found.asked, found.repeats, forbidden, local)
 
 
 def agreement(found: Front, exact: Front) -> Agreement:

@@ -1,4 +1,4 @@
-"""Sampled sensitivity for spaces too large to list or with a continuous knob. The only importer of SALib.
+"""Sampled sensitivity for spaces too large to list or with a continuous knob. SALib's only importer but for the bench.
 
 Without rules: first-order, pair and total indices from a scrambled Sobol sample (Saltelli et al. 2010, Comput. Phys.
 Commun. 181, 259-270), doubled until the intervals are narrow. With rules: Shapley effects from random orders of the
@@ -69,52 +69,6 @@ def unit_to_positions(space: Space, unit: FloatArray) -> FloatArray:
         if not knob.continuous:
             result[:, column] = np.minimum(np.floor(unit[:, column] * knob.size), knob.size - 1)
     return result
-
-
-def salib_setups(space: Space, base: int) -> FloatArray:
-    """SALib's own sample with second order: `base` (2 knobs + 2) setups, base a power of 2. Positions (rows, knobs)."""
-    unit = salib_sample.sample(_problem(space), base, calc_second_order=True, seed=_seed(space))
-    return unit_to_positions(space, unit)
-
-
-def salib_analysis(space: Space, values: FloatArray, metrics: tuple[str, ...]) -> Sensitivity:
-    """SALib's own analysis of metrics at its own sample: second order, intervals by its default of 100 resamples.
-
-    `values` (rows, metrics) in the order of `salib_setups`. For comparison only: `sampled_indices` takes its intervals
-    from standard errors. Raises ModelError for a value that is not finite, SpaceError for a constant metric.
-    """
-    n, k = len(metrics), len(space.knobs)
-    if any(is_constant(checked(values[:, i], name)) for i, name in enumerate(metrics)):
-        raise SpaceError("a constant metric has no indices")
-    found = [
-        salib_analyze.analyze(_problem(space), values[:, i], calc_second_order=True, seed=_seed(space))
-        for i in range(n)
-    ]  # fmt: skip
-
-    def both_ways(name: str) -> FloatArray:
-        half = np.array([np.nan_to_num(np.triu(one[name], 1)) for one in found])
-        return half + half.transpose(0, 2, 1)
-
-    return Sensitivity(
-        metrics=metrics, knobs=space.knob_names, method="SALib", exact=False, reason=NO_SHAPLEY,
-        mean=values.mean(axis=0), variance=values.var(axis=0), constant=np.zeros(n, dtype=bool),
-        evaluations=len(values), first=np.array([one["S1"] for one in found]).reshape(n, k),
-        total=np.array([one["ST"] for one in found]), pairs=both_ways("S2"),
-        first_interval=np.array([one["S1_conf"] for one in found]),
-        total_interval=np.array([one["ST_conf"] for one in found]), pairs_interval=both_ways("S2_conf"),
-    )  # fmt: skip
-
-
-def _problem(space: Space) -> dict[str, object]:
-    return {
-        "num_vars": len(space.knobs),
-        "names": list(space.knob_names),
-        "bounds": [[0.0, 1.0]] * len(space.knobs),
-    }
-
-
-def _seed(space: Space) -> int:
-    return seeds.stage_seed(space.seed, seeds.SOBOL)
 
 
 def _columns(space: Space) -> tuple[str, ...]:

@@ -15,11 +15,11 @@ from study_same import assert_same, assert_same_pass, files_of
 
 from explorer.bench.scale import task_overhead
 from explorer.domain.errors import ModelError, SpaceError
-from explorer.domain.unknowns import Observation
 from explorer.inputs.load import LoadedStudy, load_study
 from explorer.study.everything.cluster import cluster, maker
 from explorer.study.everything.limits import resolve_limits
 from explorer.study.everything.stream import P, Streamed, part_of, stream
+from explorer.study.plan.kinds import Lateral
 from explorer.study.plan.plan import make_plan
 from explorer.study.plan.scenario_pass import _Some
 from explorer.study.plan.screen import _Round
@@ -61,7 +61,7 @@ def test_a_plan_on_two_workers_is_the_same_to_the_byte(monkeypatch: pytest.Monke
     report from practice is among it, so both beliefs are screened."""
     space = thinned_space(load_study(STUDY.parent / "plan_turf.toml").space, 250)
     unknowns = tuple(u for u in space.unknowns if u.key in ("grip", "front_grip_ratio", "load_sensitivity"))
-    seen = (Observation("lateral", "sweep", space.baseline, "8.0 m/s2 in the sweep", value=7.8, error=0.2),)
+    seen = (Lateral("sweep", space.baseline, "8.0 m/s2 in the sweep", value=7.8, error=0.2),)
     space = replace(space, unknowns=unknowns, planning=replace(space.planning, scenarios=16, seen=seen))
     limits = resolve_limits(space)
     one = make_plan(space, limits)

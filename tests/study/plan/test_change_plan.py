@@ -226,3 +226,24 @@ def test_many_changes_and_wrong_questions(use_model):
             change_plan(where, **{"setups": np.ones((1, 2)), **bad})
     with pytest.raises(SpaceError, match="at most"):
         change_plan(where, np.ones((13, 2)))
+
+
+def test_the_way_ends_at_the_minutes_there_are(use_model):
+    """By hand: three setups a knob apart, a stop each of 15 minutes or of its work where that is longer. Catches work
+    counted for time, the first setup given up before the last, a run after the end, and a cut without a word."""
+    use_model({})
+    where = toy.space([toy.knob(k, (0, 1, 2), minutes=m) for k, m in enumerate((4.0, 20.0))], baseline=(0.0, 0.0))
+    setups = np.array([[1.0, 0.0], [2.0, 0.0], [2.0, 1.0]])
+    whole = change_plan(where, setups)
+    assert [stop.run_at for stop in whole.stops] == [15.0, 30.0, 50.0] and whole.elapsed == 50.0
+    assert whole.minutes == 28.0
+    for there_are, kept in ((50.0, 3), (49.0, 2), (29.0, 1)):
+        found = change_plan(replace(where, planning=Planning(minutes=there_are)), setups)
+        assert len(found.order) == kept and found.elapsed <= there_are
+        assert ("no time for" in "; ".join(found.notes)) == (kept < 3)
+    assert "no time for setup 2, setup 3: there are 29 minutes" in found.notes
+    short = change_plan(replace(where, planning=Planning(minutes=5.0)), setups)
+    assert short.notes[1] == "setup 1 alone takes 15 minutes until it has run, and there are 5"
+    there = np.array([[1.0, 1.0]])
+    one_run = replace(where, planning=Planning(minutes=29.0, minutes_between_runs=25.0))
+    assert len(change_plan(one_run, there).stops) == 1 and len(change_plan(where, there).stops) == 2

@@ -11,10 +11,12 @@ import scenario_toy as toys
 from explorer.domain.errors import SpaceError
 from explorer.domain.seeds import SCREEN
 from explorer.domain.space import Space
-from explorer.domain.unknowns import Observation, Planning
+from explorer.domain.unknowns import Planning
 from explorer.domain.wishes import Wish
 from explorer.model.car.slots import SLOT
 from explorer.study.plan.decision import Decision, decide, thinned
+from explorer.study.plan.kinds import Feel, Lateral, Roll
+from explorer.study.plan.reports import Report
 from explorer.study.plan.scenario_pass import outcomes_of, question
 from explorer.study.plan.scenarios import draw, weighted
 from explorer.study.questions.assumptions import thinned_space
@@ -39,7 +41,7 @@ def study(bars_and_springs: Space) -> Space:
     return replace(small, unknowns=unknowns, wishes=(wish,), limits=(), planning=Planning(scenarios=64))
 
 
-def decided(space: Space, seed: int, *seen: Observation) -> Decision:
+def decided(space: Space, seed: int, *seen: Report) -> Decision:
     planning = replace(space.planning, seen=seen)
     return decide(replace(space, seed=seed, planning=planning), np.zeros((0, len(space.knobs))))
 
@@ -49,11 +51,11 @@ def taken(found: Decision) -> tuple[float, ...]:
     return tuple(found.headline.take.positions)
 
 
-def nothing_said(space: Space) -> tuple[Observation, ...]:
+def nothing_said(space: Space) -> tuple[Report, ...]:
     """Reports that say nothing: readings with an error beyond all sense, and a feel by the toss of a coin."""
-    lateral = Observation("lateral", "sweep", space.baseline, "a guess", value=9.0, error=1e4)
-    feel = Observation("feel", "sweep", space.baseline, "pushed, or not", value=0.0, error=1e6)
-    roll = Observation("roll", "hairpin", space.baseline, "leans", value=3.0, error=1e4)
+    lateral = Lateral("sweep", space.baseline, "a guess", value=9.0, error=1e4)
+    feel = Feel("sweep", space.baseline, "pushed, or not", value=-1.0, error=1e6)
+    roll = Roll("hairpin", space.baseline, "leans", value=3.0, error=1e4)
     return (lateral, feel, roll)
 
 
@@ -73,11 +75,8 @@ def test_a_feel_as_likely_as_not_in_every_scenario_changes_nothing(
     study: Space, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Catches weights that hang on anything but the law of the report: probability one third whatever the scenario."""
-    for room in ("practice", "learning"):
-        monkeypatch.setattr(
-            f"explorer.study.plan.{room}.report_law", lambda seen, number: np.full(np.shape(number), 1 / 3)
-        )
-    pushed = Observation("feel", "sweep", study.baseline, "pushed", value=0.0)
+    monkeypatch.setattr(Feel, "law", lambda seen, number: np.full(np.shape(number), 1 / 3))
+    pushed = Feel("sweep", study.baseline, "pushed", value=-1.0)
     for seed in range(20):
         found = decided(study, seed, pushed, replace(pushed, phase="hairpin"))
         assert found.practised is not None and not found.practised.changed
@@ -89,9 +88,9 @@ def test_practice_that_says_much_moves_the_setup(study: Space, way: str) -> None
     """Catches a belief that reaches no setup, one that moves it the wrong way, a gain of the wrong sign, and a setup of
     before that is not held against the new one under what is thought now. A driver who says three times that the car
     rotates wants one that rotates less."""
-    value = {"pushed": 0.0, "rotated": 2.0}[way]
+    value = {"pushed": -1.0, "rotated": 1.0}[way]
     seen = [
-        Observation("feel", phase, study.baseline, way, value=value, error=0.5)
+        Feel(phase, study.baseline, way, value=value, error=0.5)
         for phase in ("sweep", "hairpin", "exit")
     ]
     moved = 0

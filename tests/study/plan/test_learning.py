@@ -8,19 +8,23 @@ import numpy as np
 import pytest
 import study_toy as toy
 from scipy.special import ndtr, ndtri
-from scipy.stats import qmc
+from scipy.stats import norm, qmc
 
 from explorer.domain.errors import ModelError, SpaceError
 from explorer.domain.space import Space
-from explorer.domain.unknowns import Observation, Planning, Unknown
-from explorer.model.car.slots import SLOT
+from explorer.domain.unknowns import Planning, Unknown
+from explorer.model.car.slots import PHASE_COLUMNS, SLOT
 from explorer.model.metrics import metric_columns
-from explorer.study.plan import learning, practice
-from explorer.study.plan.learning import effective_number, learn, rejuvenate, reweighted, systematic
-from explorer.study.plan.practice import Predicted, lift_margin, log_likelihoods, predict, report_law
+from explorer.study.everything.evaluate import evaluate_positions
+from explorer.study.plan import learning
+from explorer.study.plan.kinds import KINDS, lift_margin
+from explorer.study.plan.learning import effective_number, learn, rejuvenate, reweighted, systematic, weighed
+from explorer.study.plan.practice import Predicted, log_likelihoods, predict
+from explorer.study.plan.reports import Reading, Report
 from explorer.study.plan.scenarios import draw, draws_at, weighted
 
 TRIALS = 100
+KIND = {kind.__name__.casefold(): kind for kind in KINDS}
 
 
 def unknown(key: str, slots: tuple[str, ...], space: Space, share: float) -> Unknown:
@@ -48,13 +52,12 @@ def study(bars_and_springs: Space) -> Space:
     return dataclasses.replace(space, unknowns=found)
 
 
-def seen(space: Space, kind: str, phase: str, setup: dict[str, str] | None = None, **more: object) -> Observation:
-    """An observation with the usual error; `other` as a setup."""
+def seen(space: Space, kind: str, phase: str, setup: dict[str, str] | None = None, **more: object) -> Report:
+    """A report with the usual error; `other` as a setup."""
     other = more.pop("other", None)
-    error = practice.READING_ERROR.get(kind, practice.JUDGING_PCT.get(kind, 0.0))
-    values: dict[str, object] = {"error": error, "line": 3, **more}
-    return Observation(
-        kind, phase, tuple(space.setup(setup or {})), f"{kind} in {phase}",
+    values: dict[str, object] = {"error": KIND[kind].usual, "line": 3, **more}
+    return KIND[kind](
+        phase, tuple(space.setup(setup or {})), f"{kind} in {phase}",
         other=() if other is None else tuple(space.setup(other)), **values,  # type: ignore[arg-type]
     )  # fmt: skip
 
@@ -146,12 +149,13 @@ def test_every_law_sums_to_one_and_a_slip_leaves_a_floor() -> None:
     """Catches a feel whose three answers do not add up, a lost density factor, and a floor of zero."""
     space = toy.space([toy.knob(0, (1.0, 2.0))])
     number = np.linspace(-20.0, 20.0, 41)
-    feels = [report_law(seen(space, "feel", "sweep", value=float(v)), number) for v in range(3)]
-    assert sum(feels) == pytest.approx(np.ones(41)) and min(f.min() for f in feels) >= 0.0
-    up, down = (report_law(seen(space, "lifted", "sweep", wheel="rear", value=v), number) for v in (1.0, 0.0))
+    for kind in ("feel", "better"):
+        three = [seen(space, kind, "sweep", other={}, value=v).law(number) for v in (-1.0, 0.0, 1.0)]
+        assert sum(three) == pytest.approx(np.ones(41)) and min(f.min() for f in three) >= 0.0
+    up, down = (seen(space, "lifted", "sweep", what="rear", value=v).law(number) for v in (-1.0, 1.0))
     assert up + down == pytest.approx(np.ones(41)) and np.all(np.diff(up) <= 0.0)
     grid = np.linspace(0.0, 40.0, 4001)
-    densities = [report_law(seen(space, "lateral", "sweep", value=v), np.array([8.0]))[0] for v in grid]
+    densities = [seen(space, "lateral", "sweep", value=v).law(np.array([8.0]))[0] for v in grid]
     assert np.sum(densities) * 0.01 == pytest.approx(1.0, abs=1e-9)
     wild = (seen(space, "lateral", "sweep", value=39.0),)
     told = Predicted(np.full((1, 5), 2.0), np.ones((1, 5), dtype=bool))
@@ -197,8 +201,6 @@ def test_predictions_are_those_of_the_kernel(study: Space) -> None:
     )
     told = predict(study, asked, draws.scenarios)
     assert told.answered.all() and told.unanswered == (0, 0, 0, 0)
-    from explorer.study.everything.evaluate import evaluate_positions
-
     columns = metric_columns(study.phase_names)
     values, _ = evaluate_positions(study, np.array([study.baseline, study.setup(thin)]), draws.scenarios)
     grip = draws.numbers[:, 0]
@@ -211,48 +213,53 @@ def test_predictions_are_those_of_the_kernel(study: Space) -> None:
     assert told.numbers[3] == pytest.approx(values[:, 1, columns.index("exit.roll_deg")], abs=0.0)
 
 
-def reports(rng: np.random.Generator, asked: tuple[Observation, ...], numbers: np.ndarray) -> tuple[Observation, ...]:
+def reports(rng: np.random.Generator, asked: tuple[Report, ...], numbers: np.ndarray) -> tuple[Report, ...]:
     """What an observer with the stated errors would write down, by hand from the laws in words."""
     found = []
     for one, number in zip(asked, numbers, strict=True):
         noisy = number + one.error * rng.standard_normal()
-        if one.kind in ("lateral", "speed", "roll"):
+        if isinstance(one, Reading):
             found.append(dataclasses.replace(one, value=float(noisy)))
-        elif one.kind == "lifted":
-            found.append(dataclasses.replace(one, value=float(noisy < 0.0)))
-        elif one.kind == "feel":
-            band = practice.NEUTRAL_BAND_PCT
-            found.append(dataclasses.replace(one, value=0.0 if noisy < -band else 2.0 if noisy > band else 1.0))
-        elif noisy >= 0.0:
-            found.append(dataclasses.replace(one, value=1.0))
+        elif one.band and abs(noisy) < one.band:
+            found.append(dataclasses.replace(one, value=0.0))
+        elif noisy >= 0.0 or not one.compares:
+            found.append(dataclasses.replace(one, value=float(np.sign(noisy))))
         else:
             found.append(dataclasses.replace(one, positions=one.other, other=one.positions, value=1.0))
     return tuple(found)
 
 
-def sheet(space: Space, kind: str) -> tuple[Observation, ...]:
+def sheet(space: Space, kind: str) -> tuple[Report, ...]:
     """Questions of one kind over setups and phases."""
     setups = ({}, {"front_bar": "none"}, {"rear_bar": "none"}, {"front_bar": "2.4"}, {"rear_bar": "2.4"})
     found = []
-    for phase in space.phase_names:
+    if kind == "known":
+        made = KIND[kind]("", (), "read", 1.0)
+        return tuple(
+            dataclasses.replace(made, error=0.2 * one.spread[0], what=one.key, size=one.high[0] - one.low[0])
+            for one in space.unknowns
+        )
+    for phase in ("",) if KIND[kind].phased is False else space.phase_names:
         for setup in setups:
-            if kind == "better":
-                found += [seen(space, kind, phase, setup, other=other) for other in setups if other != setup]
+            if KIND[kind].compares:
+                error = 0.3 if kind == "laptime" else KIND[kind].usual  # laps tell little of such small changes
+                others = [other for other in setups if other != setup]
+                found += [seen(space, kind, phase, setup, other=other, error=error) for other in others]
             elif kind == "lifted":
-                found += [seen(space, kind, phase, setup, wheel=wheel) for wheel in ("front", "rear")]
+                found += [seen(space, kind, phase, setup, what=what) for what in ("front", "rear")]
             else:
                 found.append(seen(space, kind, phase, setup))
     return tuple(found)
 
 
-@pytest.mark.parametrize("kind", ["lateral", "speed", "roll", "lifted", "feel", "better"])
+@pytest.mark.parametrize("kind", sorted(KIND))
 def test_reports_pull_towards_the_truth_they_came_from(study: Space, kind: str) -> None:
     """Catches a likelihood turned round, for each kind: truths nobody knows, reports with their errors, and the
     weighted distance from the truth, in what is seen and in prior standard deviations, must fall in at least 95 of 100
     trials; with the likelihood turned round it hardly ever does.
     """
     asked = sheet(study, kind)
-    draws = draw(study, 64)
+    draws = draw(study, 256)
     readings = tuple(dataclasses.replace(one, value=1.0) for one in asked)
     told = predict(study, readings, draws.scenarios)
     truths = draws_at(study, np.random.default_rng(17).random((TRIALS, 5)), np.ones(TRIALS))
@@ -320,6 +327,16 @@ def test_learning_finds_the_grip_and_says_how_it_got_there(study: Space) -> None
     assert np.array_equal(only_weighed.draws.points, draws.points)
 
 
+def test_quick_weights_are_those_of_learning(study: Space) -> None:
+    """Catches an answer at the pit table that leans on other beliefs than the plan."""
+    written = (seen(study, "lateral", "sweep", value=7.6), seen(study, "touched", "", value=1.0))
+    draws = draw(study, 64)
+    slow = learn(dataclasses.replace(study, planning=Planning(rejuvenate_below=0.0)), written, draws)
+    quick = weighed(study, written, draws)
+    assert np.array_equal(quick.weights, slow.draws.weights) and np.ptp(quick.weights) > 0.01
+    assert np.array_equal(quick.points, draws.points)
+
+
 def test_nothing_seen_changes_nothing(study: Space) -> None:
     """Catches weights lost where no observation is given."""
     draws = weighted(draw(study, 8), np.array([1.0, 1.0, 1.0, 1.0, 0.0, 0.0, 0.0, 0.0]))
@@ -348,8 +365,8 @@ def test_a_contradictory_pair_is_named_and_a_fitting_sheet_is_not(study: Space) 
 @pytest.mark.parametrize(
     ("kind", "one", "two"),
     [
-        ("lifted", {"wheel": "rear", "value": 1.0}, {"wheel": "rear", "value": 0.0}),
-        ("feel", {"value": 0.0}, {"value": 2.0}),
+        ("lifted", {"what": "rear", "value": -1.0}, {"what": "rear", "value": 1.0}),
+        ("feel", {"value": -1.0}, {"value": 1.0}),
         ("better", {"setup": {"front_bar": "none"}, "other": {}}, {"setup": {}, "other": {"front_bar": "none"}}),
     ],
 )
@@ -437,13 +454,91 @@ def test_a_linear_model_gives_the_exact_posterior_end_to_end(monkeypatch: pytest
 
 def test_observations_that_do_not_fit_the_study_are_refused(study: Space) -> None:
     """Catches a phase or wheel that does not exist read as another one."""
-    good = seen(study, "lifted", "sweep", wheel="rear")
+    good = seen(study, "lifted", "sweep", what="rear")
     for bad, word in (
         (dataclasses.replace(good, phase="chicane"), "chicane"),
-        (dataclasses.replace(good, wheel="left"), "left"),
-        (dataclasses.replace(good, kind="smell"), "smell"),
+        (dataclasses.replace(good, what="left"), "left"),
+        (KIND["known"]("", (), "a wing", 1.0, 0.1, "wing_mm", 1.0), "wing_mm"),
         (dataclasses.replace(good, positions=(0.0,)), "knobs"),
-        (dataclasses.replace(good, kind="roll", error=0.0), "above 0"),
+        (KIND["known"]("", (), "grip", 1.0, 0.0, "grip", 1.0), "above 0"),
     ):
         with pytest.raises(SpaceError, match=word):
             predict(study, (bad,), draw(study, 4).scenarios)
+
+
+# ---- each kind by hand
+
+
+def test_laws_by_hand() -> None:
+    """Catches an error used as a variance, a band forgotten or laid on one side, and yes read as no: each law by its
+    formula, with scipy's own normal law."""
+    number, space = np.array([-4.0, -0.5, 1.5, 6.0]), toy.space([toy.knob(0, (1.0, 2.0))])
+    for kind in ("lateral", "speed", "roll", "laptime", "known"):
+        found = seen(space, kind, "sweep", value=1.2, error=0.7).law(number)
+        assert found == pytest.approx(norm.pdf(1.2, number, 0.7))
+    for kind, band in (("lifted", 0.0), ("touched", 0.0), ("feel", 2.0), ("better", 1.0)):
+        made = seen(space, kind, "sweep", what="rear", error=1.5)
+        below, above = norm.cdf(-band, number, 1.5), norm.sf(band, number, 1.5)
+        assert dataclasses.replace(made, value=-1.0).law(number) == pytest.approx(below)
+        assert dataclasses.replace(made, value=1.0).law(number) == pytest.approx(above)
+        if band:
+            assert dataclasses.replace(made, value=0.0).law(number) == pytest.approx(1.0 - below - above)
+
+
+def test_numbers_of_the_newer_kinds_by_hand(study: Space) -> None:
+    """Catches a clearance or a margin of the wrong phase, a circle driven at the phase's radius, a lap longer where
+    grip is higher or weighed evenly, and an unknown read in SI or at its best guess."""
+    draws, thin = draw(study, 16), {"front_bar": "none"}
+    phases = study.phases.copy()
+    weight = PHASE_COLUMNS.index("weight")
+    phases[:, weight] = np.arange(1.0, len(phases) + 1.0)
+    study = dataclasses.replace(study, phases=phases)
+    asked = (
+        seen(study, "touched", ""),
+        seen(study, "touched", "exit", thin),
+        seen(study, "better", "", thin, other={}),
+        seen(study, "laptime", "", thin, other={}),
+        seen(study, "speed", "sweep", size=3.0),
+        KIND["known"]("", (), "height", 46.0, 1.0, "cg_height_mm", 20.0),
+        KIND["known"]("", (), "rate", 3.0, 1.0, "rear_tyre_rate_n_per_mm", 20.0),
+    )
+    told = predict(study, asked, draws.scenarios)
+    columns = metric_columns(study.phase_names)
+    values, _ = evaluate_positions(study, np.array([study.baseline, study.setup(thin)]), draws.scenarios)
+
+    def column(name: str, setup: int = 0) -> np.ndarray:
+        return values[:, setup, columns.index(name)]
+
+    assert told.numbers[0] == pytest.approx(column("clearance_mm")) and np.ptp(told.numbers[0]) > 0.1
+    assert told.numbers[1] == pytest.approx(column("exit.clearance_mm", 1))
+    mean = column("mean_grip_margin_pct", 1) - column("mean_grip_margin_pct")
+    assert told.numbers[2] == pytest.approx(mean, abs=1e-12)
+    share = phases[:, weight] / phases[:, weight].sum()
+    paces = [[1 + column(f"{name}.grip_margin_pct", k) / 100 for name in study.phase_names] for k in (1, 0)]
+    laps = [sum(s / np.sqrt(one) for s, one in zip(share, pace, strict=True)) for pace in paces]
+    assert told.numbers[3] == pytest.approx(50.0 * (laps[0] / laps[1] - 1.0))
+    assert np.corrcoef(told.numbers[3], mean)[0, 1] < -0.9
+    grip, sweep = draws.numbers[:, 0], phases[study.phase_names.index("sweep")]
+    limit = sweep[2] * grip * 9.80665 * (1.0 + column("sweep.grip_margin_pct") / 100.0)
+    assert told.numbers[4] ** 2 == pytest.approx(3.0 * limit)
+    assert told.numbers[5] == pytest.approx(draws.numbers[:, 2])
+    rear = draws.numbers[:, 3] * study.base[SLOT["rear_tyre_rate"]] / study.base[SLOT["front_tyre_rate"]]
+    assert told.numbers[6] == pytest.approx(rear)
+
+
+@pytest.mark.parametrize("kind", sorted(KIND))
+def test_the_weight_of_a_planted_scenario_grows(study: Space, kind: str) -> None:
+    """Catches reports of a kind that are read and pull nowhere: what each scenario itself would have shown must give it
+    more weight than it had, in four of five."""
+    asked, draws = sheet(study, kind), draw(study, 64)
+    told = predict(study, asked, draws.scenarios)
+    grown = 0
+    for true in range(64):
+        written = []
+        for one, number in zip(asked, told.numbers[:, true], strict=True):
+            band = 0.0 if isinstance(one, Reading) else one.band
+            value = number if isinstance(one, Reading) else float(np.sign(number)) * (abs(number) > band)
+            written.append(dataclasses.replace(one, value=float(value)))
+        weights = reweighted(draws.weights, log_likelihoods(tuple(written), told).sum(axis=0))
+        grown += bool(weights[true] > draws.weights[true])
+    assert grown >= 52, grown

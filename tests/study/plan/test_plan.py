@@ -11,7 +11,6 @@ import pytest
 
 from explorer.domain.errors import SpaceError
 from explorer.domain.space import Limit, Space
-from explorer.domain.unknowns import Observation
 from explorer.inputs.load import load_study
 from explorer.report import plan_sections, plan_tables
 from explorer.report.answers import comparison_answer, ladder_answer
@@ -20,6 +19,7 @@ from explorer.study.everything.limits import resolve_limits
 from explorer.study.pits.carry_over import carry_over
 from explorer.study.pits.ladder import ladder
 from explorer.study.plan.decision import thinned
+from explorer.study.plan.kinds import Lateral
 from explorer.study.plan.plan import LADDER_SCENARIOS, Plan, believed, make_plan
 from explorer.study.plan.scenarios import draw, weighted
 from explorer.study.questions.assumptions import thinned_space
@@ -32,7 +32,7 @@ def turf() -> Space:
     """The plan study with few setups, few scenarios and few unknowns; one report says the grip is low."""
     space = thinned_space(load_study(CONFIGS / "plan_turf.toml").space, 120)
     kept = tuple(u for u in space.unknowns if u.key in ("grip", "front_grip_ratio", "bump_height_mm"))
-    slow = Observation("lateral", "sweep", space.baseline, "10.7 m/s2 in the sweep", value=10.7, error=0.3)
+    slow = Lateral("sweep", space.baseline, "10.7 m/s2 in the sweep", value=10.7, error=0.3)
     planning = dataclasses.replace(space.planning, scenarios=64, seen=(slow,))
     bumps = tuple(Limit(f"{end}_bump_step_n", "at_most", 1.3) for end in ("front", "rear"))
     return dataclasses.replace(space, unknowns=kept, planning=planning, limits=(*space.limits, *bumps))
@@ -122,7 +122,7 @@ def test_a_hostile_name_stays_text(turf: Space) -> None:
     """Catches a limit's reason, an unknown or a report from practice that writes markup into the report."""
     first, *others = turf.unknowns
     bad = dataclasses.replace(first, unit="<b>x</b> |")
-    evil = Observation("lateral", "sweep", turf.baseline, "<script>alert(1)</script> | x", value=2.0, error=0.05)
+    evil = Lateral("sweep", turf.baseline, "<script>alert(1)</script> | x", value=2.0, error=0.05)
     hostile = dataclasses.replace(
         turf,
         unknowns=(bad, *others),

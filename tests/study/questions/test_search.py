@@ -1,3 +1,5 @@
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import study_toy as toy
@@ -14,6 +16,8 @@ FORMULAS = {
     "lift_margin_pct": lambda p: p[:, 2] * 2.0 - p[:, 0],
 }
 OBJECTIVES = (toy.LAG, toy.GRIP, toy.LIFT)
+GENERATIONS = {"search_trials": 400, "search_budget": 0}
+"""Settings of a search by generations alone."""
 
 
 def knobs():
@@ -73,15 +77,16 @@ def test_a_small_front_is_found_and_nothing_is_evaluated_twice(use_model):
         "grip_margin_pct": lambda p: -((p[:, 0] - 6) ** 2) - off(p),
     }
     model = use_model(formulas)
-    where = toy.space([toy.knob(i, range(8)) for i in range(4)], search_trials=400, search_population=40, seed=1)
+    where = toy.space([toy.knob(i, range(8)) for i in range(4)], **GENERATIONS, search_population=40, seed=1)
     found = search_space(where, ())
-    assert len(np.unique(model.rows, axis=0)) == len(model.rows) == len(found.table) == 400
+    searched = model.rows[: -len(found.table)]  # then the candidates once more, with all metrics
+    assert len(np.unique(searched, axis=0)) == len(searched) == len(found.table) == found.looked == 400
     x = toy.inputs(where)
     exact = pareto_front(toy.table(where, **{name: formula(x) for name, formula in formulas.items()}))
     judged = agreement(found.front, exact)
     assert len(exact) == 6 and where.size == 4096
     assert judged.recall >= 5 / 6 and judged.hypervolume_ratio > 0.98
-    assert not found.front.exact and found.forbidden == 0 and found.feasible == 400
+    assert not found.front.exact and found.forbidden == 0 and found.counts.feasible == 400
     assert found.asked == 400 + found.repeats
 
 
@@ -103,10 +108,10 @@ def test_limits_steer_the_search(use_model):
     use_model({**FORMULAS, "bite_pct": lambda p: p[:, 0] + p[:, 1] + p[:, 2]})
     limits = (Limit("bite_pct", "at_least", 41.0),)
     fine = [toy.knob(i, range(16)) for i in range(3)]
-    where = toy.space(fine, objectives=OBJECTIVES, limits=limits, search_trials=400, search_population=20, seed=4)
+    where = toy.space(fine, objectives=OBJECTIVES, limits=limits, **GENERATIONS, search_population=20, seed=4)
     assert (toy.inputs(where).sum(axis=1) >= 41).sum() == 35
     found = search_space(where, resolve_limits(where))
-    assert found.feasible >= 15
+    assert found.counts.feasible >= 15
     assert (found.table.column("bite_pct")[found.front.rows] >= 41.0).all() and len(found.front) > 0
 
 
@@ -115,11 +120,13 @@ def test_forbidden_setups_are_never_evaluated(use_model):
     0 then, the best lag there is)."""
     model = use_model(FORMULAS)
     rule = Rule("they clash", (("k0", ("2", "3", "4", "5")),), (("k1", ("6", "7")),))  # 3 of 8 setups
-    where = toy.space(knobs(), [rule], objectives=OBJECTIVES, search_trials=200, search_population=20)
+    where = toy.space(knobs(), [rule], objectives=OBJECTIVES, **{**GENERATIONS, "search_trials": 200})
     found = search_space(where, ())
     assert where.allowed(model.rows[:, :3]).all() and where.allowed(found.table.positions).all()
     assert 0 < found.forbidden < 0.3 * (found.forbidden + len(found.table))
     assert agreement(found.front, exact_front(where)).hypervolume_ratio > 0.9
+    changed = search_space(replace(where, settings=replace(where.settings, search_budget=400)), ())
+    assert where.allowed(model.rows[:, :3]).all() and changed.forbidden == found.forbidden < changed.looked
     never = toy.space(
         knobs(), [Rule("never", (("k0", tuple("01234567")),))], objectives=OBJECTIVES, search_trials=40,
         search_population=20,
@@ -133,29 +140,37 @@ def test_invalid_setups_stay_out_of_the_front(use_model):
     use_model(FORMULAS, valid=lambda p: p[:, 0] != 3)
     where = toy.space(knobs(), objectives=OBJECTIVES, search_trials=200, search_population=20)
     found = search_space(where, ())
-    assert not found.table.valid.all()
+    assert 0 < found.counts.invalid == len(found.failed) <= 64 and (found.failed[:, 0] == 3).all()
+    assert found.counts.valid + found.counts.invalid == found.looked and found.table.valid.all()
     assert found.table.valid[found.front.rows].all() and (found.front.positions[:, 0] != 3).all()
 
 
+def test_a_space_without_answers_is_no_crash(use_model):
+    """Catches: tables of no rows that cannot be put together."""
+    use_model(FORMULAS, valid=lambda p: p[:, 0] < 0)
+    found = search_space(toy.space(knobs(), objectives=OBJECTIVES, search_trials=40, search_population=20), ())
+    assert len(found.front) == len(found.table) == found.counts.valid == 0 and len(found.failed) == found.looked
+
+
 def test_continuous_and_fixed_knobs(use_model):
-    """Catches: a knob of one level breaking the sampler, and continuous positions outside 0 to 1 or snapped."""
+    """Catches: a knob of one level breaking the sampler, continuous positions outside 0 to 1, and steps of a range that
+    are coarser than said, or that the changes of one and two knobs leave out."""
     use_model(FORMULAS)
     mixed = [toy.knob(0, (0.0, 7.0), continuous=True), toy.knob(1, range(8)), toy.knob(2, (5,))]
     where = toy.space(mixed, objectives=OBJECTIVES, search_trials=200, search_population=20)
     found = search_space(where, ())
     share = found.table.positions[:, 0]
-    assert share.min() >= 0.0 and share.max() <= 1.0 and len(np.unique(share)) > 100
+    assert share.min() >= 0.0 and share.max() <= 1.0 and (share * 256 == np.floor(share * 256)).all()
     best = found.table.column("lag_ms").min()
-    assert best < 3.0  # (k0 - 3)^2 + k1 + 2.5 has its least at 2.5
+    assert best == pytest.approx(2.5, abs=(7 / 256) ** 2)  # (k0 - 3)^2 + k1 + 2.5 has its least there
+    assert found.local.jumping and found.local.standing_tried == found.local.standing
 
 
 def test_same_seed_same_search(use_model):
     """Catches: seed 0 read as "none" by optuna, and a seed that is not handed on."""
     use_model(FORMULAS)
-    runs = [
-        search_space(toy.space(knobs(), objectives=OBJECTIVES, search_trials=80, search_population=20, seed=seed), ())
-        for seed in (0, 0, 9)
-    ]
+    settings = {"search_trials": 80, "search_population": 20, "search_budget": 200}
+    runs = [search_space(toy.space(knobs(), objectives=OBJECTIVES, seed=seed, **settings), ()) for seed in (0, 0, 9)]
     positions = [run.table.positions.tobytes() for run in runs]
     assert positions[0] == positions[1] != positions[2]
 

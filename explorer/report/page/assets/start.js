@@ -1,5 +1,5 @@
 /* List of the selected setups, drawing of the car, choice of maps, copying, light and dark; then everything starts. */
-const LISTED = 40;
+const LISTED = window.matchMedia("(max-width: 640px)").matches ? 10 : 40;
 let carRow = ROWS ? D.shown : -1;
 const shownRow = () => carRow;
 
@@ -8,8 +8,8 @@ function listTable(rows) {
   const order = brushed() ? rows : rows.filter((row) => D.marks[row] || D.front[row]);
   const shown = (order.length ? order : rows).slice(0, LISTED);
   const head = make("tr");
-  const numbers = [...D.knobs.map((k) => k.name + (k.unit ? ", " + k.unit : "")),
-    ...D.objectives.map((m) => D.metrics[m].label + ", " + D.metrics[m].unit)];
+  const numbers = [...D.knobs.map((k) => withUnit(k.name, k.unit)),
+    ...D.objectives.map((m) => withUnit(D.metrics[m].label, D.metrics[m].unit))];
   head.append(cell("th", "setup", { scope: "col" }));
   for (const title of numbers) head.append(cell("th", title, { scope: "col", class: "num" }));
   for (const title of ["keeps every limit", "drawing", "command line"]) head.append(cell("th", title, { scope: "col" }));
@@ -23,6 +23,8 @@ function listTable(rows) {
   byId("list-said").textContent = `${whole}; ${shown.length} listed, the shortlist and the front first.`;
 }
 
+const withUnit = (label, unit) => label + (unit ? ", " + unit : "");
+
 function cell(kind, text, attributes) {
   const element = make(kind, null, attributes);
   if (text !== "") element.append(make("bdi", text));
@@ -35,13 +37,14 @@ function listRow(row) {
   if (D.marks[row]) first.append(make("span", D.marks[row], { class: D.marks[row] === "B" ? "mark plain" : "mark" }));
   else first.append(make("span", D.front[row] ? "front" : "other", { class: "small" }));
   line.append(first);
-  D.knobs.forEach((_, k) => line.append(cell("td", levelText(row, k), { class: "num" })));
-  D.objectives.forEach((m) => line.append(cell("td", number(D.values[row][m], D.metrics[m].places), { class: "num" })));
-  line.append(make("td", D.kept[row] ? "yes" : "no"));
+  D.knobs.forEach((one, k) => line.append(cell("td", levelText(row, k), { class: "num", "data-label": withUnit(one.name, one.unit) })));
+  D.objectives.forEach((m) => line.append(cell("td", number(D.values[row][m], D.metrics[m].places),
+    { class: "num", "data-label": withUnit(D.metrics[m].label, D.metrics[m].unit) })));
+  line.append(make("td", D.kept[row] ? "yes" : "no", { "data-label": "keeps every limit" }));
   const look = make("td");
   if (row < D.detail.length) {
     const button = make("button", "Show car", { type: "button", "aria-label": "Show the car: " + rowName(row) });
-    button.addEventListener("click", () => { showCar(row); byId("car").scrollIntoView(); });
+    button.addEventListener("click", () => { showCar(row); reveal("car"); byId("car").scrollIntoView(); });
     look.append(button);
   } else look.append(make("span", "not kept", { class: "small" }));
   const copy = make("td");
@@ -173,7 +176,24 @@ function startNarrow() {
   byId("only-kept").addEventListener("change", (event) => { state.onlyKept = event.target.checked; refresh(); });
 }
 
+/* A section that is folded opens before somebody is led to it. */
+function reveal(id) {
+  const fold = byId(id)?.querySelector("details.fold");
+  if (fold) fold.open = true;
+}
+
+/* On a telephone the sections are folded once everything in them has been drawn. */
+function startFolds() {
+  const small = window.matchMedia("(max-width: 640px)").matches;
+  document.querySelectorAll("details.fold").forEach((fold) => {
+    if (small && "#" + fold.parentElement.id !== window.location.hash) fold.open = false;
+    fold.addEventListener("toggle", () => window.dispatchEvent(new Event("resize")));
+  });
+}
+
 document.addEventListener("click", (event) => {
+  const link = event.target.closest('a[href^="#"]');
+  if (link) reveal(link.hash.slice(1));
   const button = event.target.closest("button.copy");
   if (button) copyLine(button.dataset.line);
 });
@@ -188,3 +208,4 @@ if (ROWS) {
   refresh();
   startScatter();
 }
+startFolds();
