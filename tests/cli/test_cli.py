@@ -504,7 +504,7 @@ def test_the_shortlist_is_told_as_the_report_tells_it(small: Path, tmp_path: Pat
     text = RUNNER.invoke(app, ["shortlist", str(small)], env={"COLUMNS": "120"}).stdout
     blocks = text.split("\n\n")
     assert blocks[2].startswith("1. comes nearest to the wishes") and "change: " in blocks[2]
-    assert "wish: hairpin" in blocks[2] and "take number 1" in blocks[1] and blocks[0].startswith("Take setup 1. ")
+    assert "wish: hairpin" in blocks[2] and "take number 1" in blocks[1] and blocks[0].startswith("Take setup 1.")
     table = next(block for block in blocks if "response lag, ms" in block).splitlines()
     result = RUNNER.invoke(app, ["run", str(small), "--out", str(tmp_path / "out"), "--quiet"])
     assert result.exit_code == 0 and result.stdout.splitlines()[-1].startswith(
