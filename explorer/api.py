@@ -63,7 +63,8 @@ class Run:
     @cached_property
     def front(self) -> pd.DataFrame:
         """Setups that nothing beats on every objective; ties share a `point`."""
-        return tables.front_table(self.result.table, self.result.front, self.result.limits, self.result.wishes)
+        found = self.result
+        return tables.front_table(found.table, found.front, found.limits, found.wishes, found.stays)
 
     @cached_property
     def sensitivity(self) -> pd.DataFrame:

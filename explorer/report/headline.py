@@ -103,14 +103,21 @@ def _gain(one: Headline, space: Space) -> str:
     gain, felt = one.gain, one.gain.felt(space)
     said = []
     if gain.less_loss:
-        said.append(f"the wishes are met better by {_pm(-gain.loss, gain.loss_error)} felt differences")
+        said.append(f"it {nearer_text(space, _pm(-gain.loss, gain.loss_error))}")
     for sign, word in ((1, "better"), (-1, "worse")):
         said += [_step(space, gain, place, word) for place, way in enumerate(felt) if way == sign]
-    if not said and not one.worth_it:
+    if not said and not (one.worth_it and gain.chance > 0.0):
         return f"Against the car of today nobody will feel it: {one.take.minutes:g} minutes buy {_nothing(one, space)}."
     same = [words.metric_label(space.objectives[place].metric) for place, way in enumerate(felt) if way == 0]
     said += [f"{words.listed(same)} {'feels' if len(same) == 1 else 'feel'} the same"] if same else []
     return f"Against the car of today: {'; '.join(said)}."
+
+
+def nearer_text(space: Space, amount: str = "") -> str:
+    """That less is lost, and by how much: of the wishes, or without any of the best of every objective."""
+    if space.wishes:
+        return "meets the wishes better" + (f" by {amount} felt differences" if amount else "")
+    return "comes nearer to the best of every objective" + (f" by {amount} tenths of what they trade" if amount else "")
 
 
 def _step(space: Space, gain: Against, place: int, word: str) -> str:
@@ -152,7 +159,7 @@ def where_lines(plan: Plan, space: Space) -> list[str]:
     numbers = {pick.row: rank for rank, pick in enumerate(found.shortlist.picks, start=1)}
     for one in found.covers:
         if one.row in numbers:
-            said = f"Setup {numbers[one.row]} meets the wishes better than those before it in {_tenths(one.better)}"
+            said = f"Setup {numbers[one.row]} {nearer_text(space)} than those before it in {_tenths(one.better)}"
             lines.append(f"{said}{_rule(one.where, plan, 'take it', 'these')}")
     for pick, box in zip(found.shortlist.picks, found.failing, strict=True):
         if box is not None:
@@ -206,7 +213,7 @@ def practice_text(one: Practised, told: Headline, space: Space) -> str:
     if not one.changed:
         return "Practice changes nothing here: the setup to take is the one of before."
     before = differing_text(space, told.take.labels, space.labels(one.before))
-    gain = f" It meets the wishes better by {_pm(one.gain, one.error)} felt differences." if one.gain > 0.0 else ""
+    gain = f" It {nearer_text(space, _pm(one.gain, one.error))}." if one.gain > 0.0 else ""
     return f"Practice changed the setup to take; before it had {before}.{gain}"
 
 

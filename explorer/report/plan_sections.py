@@ -13,7 +13,7 @@ from explorer.model.car.slots import PHASE_COLUMNS
 from explorer.model.metrics import describe
 from explorer.report import words
 from explorer.report.answers import rung_text
-from explorer.report.headline import chance_text, next_text, practice_text, where_lines
+from explorer.report.headline import chance_text, nearer_text, next_text, practice_text, where_lines
 from explorer.report.tables import unmet_text
 from explorer.report.words import escape
 from explorer.report.words import percent as _percent
@@ -259,7 +259,7 @@ def _measure(plan: Plan, space: Space) -> list[str]:
     ]
     lines.append(words.table(["number", "worth of knowing it", "95 % interval"], rows, right=(1,)))
     lines.append(
-        "Worth: by how many felt differences the wishes would be met better, on average, if this number were known "
+        f"Worth: what is taken {nearer_text(space, 'this many')}, on average, if this number were known "
         f"before choosing; a broken limit counts as {plan.worth.loss:g}. It is what the choice earns on scenarios that "
         f"it was not made on. Knowing everything: {words.number(worth.everything, 2)} ± "
         f"{words.number(worth.everything_error, 2)}. A number that means nothing scores up to "

@@ -24,8 +24,8 @@ from explorer.model.metrics import metric_columns
 from explorer.report import document
 from explorer.study.everything import evaluate, front, stream
 from explorer.study.everything.evaluate import MetricTable, evaluate_positions
-from explorer.study.plan import robust, robust_shortlist, scenario_pass
-from explorer.study.plan.scenarios import draw
+from explorer.study.plan import robust, robust_shortlist, scenario_pass, scenarios
+from explorer.study.plan.scenarios import Draws, draw
 from explorer.study.questions import exact, sobol
 from explorer.study.results import Failures
 
@@ -60,7 +60,8 @@ def small(study: LoadedStudy, **settings: object) -> LoadedStudy:
 
 @pytest.fixture
 def study() -> LoadedStudy:
-    return small(load_study(STUDY))
+    found = small(load_study(STUDY))
+    return replace(found, space=replace(found.space, planning=replace(found.space.planning, scenarios=16)))
 
 
 Cells = Callable[[np.ndarray], np.ndarray]
@@ -120,6 +121,11 @@ def met(monkeypatch: pytest.MonkeyPatch) -> list[str]:
 # ---- numbers that are not finite
 
 
+def asked_all(space: Space, draws: Draws) -> scenario_pass.Outcomes:
+    """Every setup in every scenario."""
+    return scenario_pass.outcomes_of(scenario_pass.question(space, draws), space.positions(0, space.size))
+
+
 DOORS: dict[str, Callable[[LoadedStudy], object]] = {
     "run": pipeline.answer,
     "rank": pipeline.sensitivity,
@@ -128,7 +134,7 @@ DOORS: dict[str, Callable[[LoadedStudy], object]] = {
     "map": lambda study: pipeline.one_map(study, "front_bar", "rear_bar", "lag_ms"),
     "run, searched": lambda study: pipeline.answer(small(study, method="sampled")),
     "indices, sampled": lambda study: sobol.sampled_indices(study.space, ("lag_ms",)),
-    "scenarios": lambda study: scenario_pass.outcomes_of(study.space, draw(study.space, 8)),
+    "scenarios": lambda study: asked_all(study.space, draw(study.space, 8)),
 }
 
 
@@ -162,7 +168,7 @@ def unguarded(space, positions, scenarios=None, parameters=None):
 def test_without_the_guard_the_check_above_fails(monkeypatch, study, door):
     """The guard taken away: the same check is red, so it is the guard that it checks."""
     poison(monkeypatch, at_level(study.space), np.nan, "bite_pct")
-    for module in (evaluate, stream, robust):
+    for module in (evaluate, stream, scenario_pass, scenarios):
         if hasattr(module, "evaluate_positions"):
             monkeypatch.setattr(module, "evaluate_positions", unguarded)
     if door == "rank":  # its second guard as well
@@ -279,30 +285,42 @@ def test_indices_need_their_guard(monkeypatch, study):
 
 
 def test_a_plan_counts_setups_lost_in_one_scenario(monkeypatch, study):
-    """Catches: a setup picked on the scenarios it has an answer in, and one that is not counted as unanswered."""
+    """Catches: a setup picked on the scenarios it has an answer in, one that is not counted as unanswered, and zeros in
+    its figures: where it has no answer it has the worst of the others and keeps no limit."""
     space = study.space
     draws = draw(space, 8)
     cells = at_level(space)
-    unasked = ~robust.robust_of(space, scenario_pass.outcomes_of(space, draws)).answered
+    unasked = ~asked_all(space, draws).told.answered.all(axis=0)
     real = evaluate.evaluate_parameters
+    lost_in: list[int] = []
 
-    def in_one_scenario(vectors, phases, slots, factor, offset):
+    def in_some_scenarios(vectors, phases, slots, factor, offset):
         values, valid = real(vectors, phases, slots, factor, offset)
         if len(factor) > 1:
             rows = cells(vectors)
-            values[3, rows], valid[3, rows] = 0.0, False
+            for case in lost_in:
+                values[case, rows], valid[case, rows] = 0.0, False
         return values, valid
 
-    monkeypatch.setattr(evaluate, "evaluate_parameters", in_one_scenario)
-    outcomes = scenario_pass.outcomes_of(space, draws)
+    monkeypatch.setattr(evaluate, "evaluate_parameters", in_some_scenarios)
+    lost_in[:] = [4]
+    outcomes = asked_all(space, draws)
     found = robust.robust_of(space, outcomes)
     column = space.knob_index(KNOB)
     place = space.knobs[column].position_of(LEVEL)
-    lost = space.positions(0, space.size)[:, column] == place
-    assert lost.sum() == 15
-    lost |= unasked  # some that the model cannot answer in one of these scenarios, poisoned or not
-    assert found.unanswered == lost.sum() < len(lost) and np.array_equal(~found.answered, lost)
-    assert np.isfinite(found.figures).all() and (found.figures[:, lost] == 0.0).all()
+    level = space.positions(0, space.size)[:, column] == place
+    assert level.sum() == 15
+    lost = level | unasked  # some that the model cannot answer in one of these scenarios, poisoned or not
+    assert found.unanswered == lost.sum() < len(lost) and found.answered.all()
+    assert np.isfinite(found.figures).all() and found.share[level].max() <= 1.0 - outcomes.weights[3] + 1e-12
+    told = outcomes.told
+    worst = (told.values * [float(o.direction) for o in space.objectives])[3][told.answered[3]].min(axis=0)
+    mean = np.abs(worst[0]) / 8.0 + told.values[np.arange(8) != 3][:, level, 0].sum(axis=0) / 8.0
+    whole = told.answered[np.arange(8) != 3][:, level].all(axis=0)
+    np.testing.assert_allclose(found.figure("mean")[level, 0][whole], mean[whole])
+    lost_in[:] = [0]  # at the best guesses
+    found = robust.robust_of(space, asked_all(space, draws))
+    assert np.array_equal(~found.answered, level)
     assert all(pick.positions[column] != place for pick in robust_shortlist.robust_shortlist(found, space).picks)
     assert not (robust.robust_front(found, space).positions[:, column] == place).any()
 

@@ -12,13 +12,15 @@ from explorer.flow import run_study
 from explorer.inputs.load import LoadedStudy, load_study
 from explorer.runs.lock import LOCK
 from explorer.runs.records import DONE, MANIFEST
+from explorer.study.plan.screen import ROUNDS
 from explorer.study.results import RunResult
 
 CONFIGS = Path(__file__).parents[2] / "configs"
 CHUNK = 8
 CHUNKS = 8
-ANSWERS = CHUNKS + 1
-"""Answers that an unfinished run keeps: its chunks, and the effect of the assumptions."""
+ANSWERS = CHUNKS + 1 + len(ROUNDS) + 1
+"""Answers that an unfinished run keeps: its chunks, the effect of the assumptions, the rounds of the screen and the
+last look."""
 
 PICTURE = b"\x89PNG\r\n\x1a\npicture"
 
@@ -41,7 +43,7 @@ def study_in(folder: Path) -> Path:
         assert long in text
         text = text.replace(long, short)
     path = folder / "study.toml"
-    path.write_text(text, encoding="utf-8")
+    path.write_text(text + "\n[uncertainty]\nscenarios = 8\n", encoding="utf-8")
     return path
 
 

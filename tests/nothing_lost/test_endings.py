@@ -110,7 +110,7 @@ def mounted(folder: Path, size: str) -> bool:
 def test_a_small_disk_fills_up(tmp_path, study):
     """Catches what a limit on file size does not show: a real disk without room."""
     folder = tmp_path / "disk"
-    if shutil.which("mount") is None or not mounted(folder, "120k"):
+    if shutil.which("mount") is None or not mounted(folder, "160k"):
         pytest.skip("this user may not mount a small disk")
     try:
         process = started("run", study, "--out", folder / "out", "--quiet")

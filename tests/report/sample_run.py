@@ -171,6 +171,16 @@ def run(**changed: object) -> RunResult:
     good = feasible(LIMITS, whole)
     front = pareto_front(whole, good)
     effects: StepEffects = step_effects(whole, ("lag_ms", "grip_margin_pct", "hairpin.roll_deg"))
+    found = Shortlist(
+        one.objectives,
+        LIMITS,
+        (
+            pick(whole, 11, "lowest response lag", ("extreme",), 0.55),
+            pick(whole, 5, "highest grip", ("extreme", "balanced"), 1.0),
+        ),
+        int(good.sum()),
+        front.groups,
+    )
     result = RunResult(
         space=one,
         exact=True,
@@ -184,16 +194,8 @@ def run(**changed: object) -> RunResult:
         front=front,
         search=None,
         agreement=None,
-        shortlist=Shortlist(
-            one.objectives,
-            LIMITS,
-            (
-                pick(whole, 11, "lowest response lag", ("extreme",), 0.55),
-                pick(whole, 5, "highest grip", ("extreme", "balanced"), 1.0),
-            ),
-            int(good.sum()),
-            front.groups,
-        ),
+        shortlist=found,
+        nominal=found,
         one_change=changes(whole),
         maps=(metric_map(whole),),
         failures=Failures(0),
@@ -225,7 +227,7 @@ def nothing(**changed: object) -> RunResult:
         missed_by=np.array([15.0]),
     )
     empty = pareto_front(result.table, np.zeros(len(result.table), dtype=bool))
-    return replace(result, counts=counts, shortlist=answer, front=empty, **changed)  # type: ignore[arg-type]
+    return replace(result, counts=counts, shortlist=answer, nominal=answer, front=empty, **changed)  # type: ignore[arg-type]
 
 
 def ruled() -> RunResult:

@@ -16,7 +16,6 @@ import pytest
 from matplotlib.font_manager import get_font
 from report import page_runs, sample_run, sheet_runs
 
-from explorer.domain.unknowns import Planning
 from explorer.report import pit_sheet_data as data
 from explorer.report.pit_sheet import pit_sheet_html
 from explorer.report.pit_sheet_data import ROOM, SIZES, WIDTH, SheetData, block_height, sheet_data
@@ -55,8 +54,7 @@ def planned(picks: tuple[RobustPick, ...], changes: Any = None, ladders: Any = (
     """As much of a plan as a sheet reads."""
     return SimpleNamespace(
         shortlist=RobustShortlist("quantile", 0.9, 3, 2, "", picks),
-        planning=Planning(asked=True, shortlist_on="quantile", quantile=0.2),
-        draws=range(7),
+        decision=SimpleNamespace(headline=None),
         changes=changes,
         ladders=ladders,
     )
@@ -67,8 +65,8 @@ def robust_pick(row: int, reason: str, share: float) -> RobustPick:
     at, space = whole.positions[row], whole.space
     work = float(space.minutes(at[None, :])[0])
     return RobustPick(
-        ("extreme",), reason, row, at, space.labels(at), np.zeros((5, 2)), share, np.ones(2), 0.5, space.changes(at),
-        work, 1, 0.0,
+        ("extreme",), reason, row, at, space.labels(at), np.zeros((5, 2)), np.zeros((5, 2)), share, 0.0, np.ones(2),
+        0.5, 0.0, 0.0, space.changes(at), work, 1, 0.0,
     )  # fmt: skip
 
 
@@ -140,7 +138,7 @@ def test_the_plan_comes_before_the_best_guess():
     assert [values[1] for _, values in found.parts] == [f"1.2{NB}mm", "0.72"]
     assert found.facts[0][1] == ("on the car now", "lowest response lag", "highest grip")
     assert found.facts[2][1] == ("", f"over 99{NB}%", f"50{NB}%")
-    assert "all but the worst 20 % of the scenarios reach (7 scenarios)" in found.taken
+    assert found.taken == "Take setup 1. On the car: the baseline. Bold: a change."
     assert found.stops_title == "Changes, stop by stop" and len(found.symptoms) == 2
     # the stops reach rows 5 and 11 and, on the way, row 8: none of them is a setup that ends here by that name
     assert [stop.reaches for stop in found.stops] == ["setup 2", "on the way", "setup 1"]

@@ -94,7 +94,7 @@ def test_indices_say_what_they_depend_on():
     assert "| response lag | front bar | 0.968 | 0.968 | 0.968 | 2.00 ms | 0.500 ms |" in text
     guess = flat(document.report(sampled()))
     assert "no sampling error" not in guess and "95 % intervals" in guess and "0.968 ± 0.040" in guess
-    assert "budget ran out" in guess and "less is noise" in guess
+    assert "budget ran out" in guess and "cannot be told from none" in guess
 
 
 def test_rules_leave_shapley_only_and_say_why():

@@ -71,7 +71,7 @@ def test_the_front_data_has_distinct_points_units_and_marks():
     ]
     assert picture.points.values.tolist() == [[23.0, 7.0], [25.0, 10.0], [27.0, 13.0]]
     assert picture.marks == (("1", (23.0, 7.0)), ("2", (27.0, 13.0)), ("B", (27.5, 11.0)))
-    assert picture.title.startswith("Exact front: 3 distinct points")
+    assert picture.title.startswith("Front of all setups: 3 distinct points")
     assert "not exact" in data.front_drawing(sampled().front, sampled()).title
 
 

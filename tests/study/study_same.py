@@ -9,6 +9,7 @@ import numpy as np
 
 from explorer.flow import pipeline
 from explorer.inputs.load import LoadedStudy
+from explorer.report.plan_tables import planning_tables
 from explorer.report.tables import all_tables, metrics_table
 from explorer.runs.artefacts import csv_bytes
 from explorer.study.everything.stream import PartMaker, Streamed, one_by_one
@@ -62,10 +63,13 @@ def in_chunks(size: int) -> PartMaker:
 
 
 def files_of(study: LoadedStudy, maker: PartMaker = one_by_one, progress=None) -> dict[str, bytes]:
-    """Every table of a run as the bytes of its file, and the front's rows."""
-    result: RunResult = pipeline.answer(study, progress, assumptions=False, maker=maker)
+    """Every table of a run in few scenarios as the bytes of its file, and the front's rows."""
+    few = dataclasses.replace(study.space, planning=dataclasses.replace(study.space.planning, scenarios=16))
+    result: RunResult = pipeline.answer(
+        dataclasses.replace(study, space=few), progress, assumptions=False, maker=maker
+    )  # fmt: skip
     assert result.whole is not None and len(result.front)
-    files = {stem: csv_bytes(frame) for stem, frame in all_tables(result).items()}
+    files = {stem: csv_bytes(frame) for stem, frame in (all_tables(result) | planning_tables(result)).items()}
     files["metrics"] = metrics_table(result.whole).to_numpy(dtype=str).tobytes()
     files["front rows"] = result.front.positions.tobytes() + result.front.group.tobytes()
     return files

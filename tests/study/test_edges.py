@@ -21,13 +21,13 @@ from explorer.study.everything.shortlist import least_violating
 from explorer.study.pits.ladder import ladder
 from explorer.study.pits.symptoms import bump_disturbance
 from explorer.study.plan.change_plan import MOST_CHANGES, Change, Stop, _notes, _sets
+from explorer.study.plan.decision import thinned
 from explorer.study.plan.kinds import Better, Lateral, Roll, Speed, lift_margin
 from explorer.study.plan.learning import _alone, excluding_pairs, learn, rejuvenate
-from explorer.study.plan.plan import candidates, thinned
 from explorer.study.plan.practice import Predicted, predict
 from explorer.study.plan.reports import Report
 from explorer.study.plan.robust import FIGURES, figure_table
-from explorer.study.plan.scenario_pass import outcomes_from
+from explorer.study.plan.scenario_pass import outcomes_of, question
 from explorer.study.plan.scenarios import draw, draws_at, weighted
 from explorer.study.plan.split import GROUPS, first_order
 from explorer.study.plan.worth import worth_of
@@ -325,17 +325,6 @@ def test_better_than_a_setup_without_an_answer_is_not_answered(use_model, monkey
     assert told.answered.all() and told.numbers.any()
 
 
-def test_setups_to_choose_among_are_those_ever_on_the_front() -> None:
-    """Catches setups that are never on the front, and those that are left out unless they always are."""
-    where = toy.space([toy.knob(0, range(4)), toy.knob(1, range(2))])
-    share = np.zeros(where.size)
-    share[[5, 6]] = 0.25, 1.0
-    picks = np.array([[3.0, 1.0]])
-    found = candidates(SimpleNamespace(front_share=share), picks, where)
-    wanted = {tuple(p) for p in (*picks, *where.positions_of(np.array([5, 6])), np.array(where.baseline))}
-    assert {tuple(p) for p in found} == wanted
-
-
 def test_a_map_has_no_room_where_the_model_has_no_answer(use_model, monkeypatch) -> None:
     """Catches a margin shown for a setup without an answer."""
     use_model(PLAIN, lambda p: p[:, 0] < 2.5)
@@ -357,23 +346,34 @@ def test_a_bound_that_is_no_number_is_refused(use_model) -> None:
 def test_a_figure_stands_beside_its_own_setup() -> None:
     """Catches a table of figures whose setups are the next ones'."""
     where = toy.space([toy.knob(0, range(3)), toy.knob(1, range(2))])
-    figures = np.arange(len(FIGURES) * where.size * len(where.objectives), dtype=float)
-    figures = figures.reshape(len(FIGURES), where.size, -1)
-    robust = SimpleNamespace(figure=lambda on: figures[FIGURES.index(on)], answered=np.ones(where.size, dtype=bool))
+    figures = np.arange(len(FIGURES) * 4 * len(where.objectives), dtype=float).reshape(len(FIGURES), 4, -1)
+    positions = where.positions_of(np.array([4, 1, 0, 5]))
+    robust = SimpleNamespace(figure=lambda on: figures[FIGURES.index(on)], positions=positions)
     table = figure_table(robust, where, FIGURES[0])
-    np.testing.assert_array_equal(table.positions, where.positions(0, where.size))
-    assert len(table) == len(table.values) == where.size
+    np.testing.assert_array_equal(table.positions, positions)
+    np.testing.assert_array_equal(table.values, figures[0])
 
 
-def test_the_best_guess_keeps_its_own_verdict_of_the_model() -> None:
-    """Catches the first scenario's answers taken for those at the best guesses."""
-    asked = SimpleNamespace(weights=np.ones(2) / 2, points=None, numbers=None, lost=(), lost_weight=0.0)
-    answered = np.array([[True, False, True], [False, True, True], [True, True, False]])
-    values = np.arange(9.0).reshape(3, 3, 1)
-    found = outcomes_from(asked, values, answered, answered, None)
-    np.testing.assert_array_equal(found.nominal_answered, answered[0])
-    np.testing.assert_array_equal(found.nominal, values[0])
-    np.testing.assert_array_equal(found.answered, answered[1:])
+def test_the_best_guess_keeps_its_own_verdict_of_the_model(use_model) -> None:
+    """Catches the first scenario's answers taken for those at the best guesses, and a scenario's for the next one's."""
+    where = dataclasses.replace(toy.space([toy.knob(0, range(3))]), unknowns=(toy_unknown(10),))
+    use_model({"lag_ms": lambda p: 10.0 * p[:, 0] + 3.0})
+    draws = draws_at(where, np.array([[0.25], [0.75]]), np.ones(2))
+
+    def model(parameters, phases, slots, factor, offset):
+        values, valid = own(parameters, phases, slots, factor, offset)
+        values = np.concatenate([values + case for case in range(len(factor))])
+        valid = np.array([[True, False, True], [False, True, True], [True, True, False]])[: len(factor)]
+        return np.where(valid[:, : len(parameters), None], values, 0.0), valid[:, : len(parameters)]
+
+    own = use_model({"lag_ms": lambda p: 10.0 * p[:, 0] + 3.0})
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr("explorer.study.everything.evaluate.evaluate_parameters", model)
+        found = outcomes_of(question(where, draws), where.positions(0, 3))
+    np.testing.assert_array_equal(found.nominal_answered, [True, False, True])
+    np.testing.assert_array_equal(found.nominal[:, 0], [3.0, 0.0, 23.0])
+    np.testing.assert_array_equal(found.told.answered, [[False, True, True], [True, True, False]])
+    np.testing.assert_array_equal(found.told.values[:, :, 0], [[0.0, 14.0, 24.0], [5.0, 15.0, 0.0]])
 
 
 def test_a_report_without_an_answer_excludes_nothing() -> None:

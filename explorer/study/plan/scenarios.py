@@ -103,21 +103,29 @@ def with_builds(space: Space, scenarios: Scenarios) -> Scenarios:
     """The same scenarios, each with the parts as they may come out of the pits: every knob with a tolerance is off by
     a uniform share of it, all its slots alike.
 
-    What cannot be negative is off by no more than its least setting above 0 where the tolerance is absolute.
+    What cannot be negative is off by no more than its least setting; where that is 0 (no bar), nothing stays nothing
+    and an absolute tolerance counts as a share of the mean of the others.
     """
     varied = [knob for knob in space.knobs if knob.tolerance_absolute > 0.0 or knob.tolerance_relative > 0.0]
     count = len(scenarios.weights)
     if not varied:
         return scenarios
-    points = _sobol(len(varied), max(int(count - 1).bit_length(), 0), stage_seed(space.seed, TOLERANCE))
+    known = len(space.unknowns)  # axes of their own: the same axis scrambled twice goes with itself
+    points = _sobol(known + len(varied), int(count - 1).bit_length(), stage_seed(space.seed, TOLERANCE))[:, known:]
     slots, factors, offsets = [], [], []
     for column, knob in enumerate(varied):
         off = 2.0 * points[:count, column] - 1.0
         for place, slot in enumerate(knob.slots):
-            room = [one[place] for one in knob.settings if one[place] > 0.0] if never_negative(SLOTS[slot]) else []
+            share, shift = knob.tolerance_relative, knob.tolerance_absolute
+            if never_negative(SLOTS[slot]):
+                least = min(one[place] for one in knob.settings)
+                if least <= 0.0:
+                    some = [one[place] for one in knob.settings if one[place] > 0.0]
+                    share, shift = share + shift / float(np.mean(some or [np.inf])), 0.0
+                share, shift = min(share, 1.0), min(shift, least)
             slots.append(slot)
-            factors.append(1.0 + off * min(knob.tolerance_relative, 1.0 if room else knob.tolerance_relative))
-            offsets.append(off * min([knob.tolerance_absolute, *room]))
+            factors.append(1.0 + off * share)
+            offsets.append(off * shift)
     return Scenarios(
         np.concatenate([scenarios.slots, np.array(slots, dtype=np.int64)]),
         np.concatenate([scenarios.factor, np.stack(factors, axis=1)], axis=1),

@@ -3,9 +3,11 @@
 A race (Maron & Moore 1997, Artificial Intelligence Review 11:193; from memory). Each setup is scored by its loss and by
 each objective, all as differences from the baseline in the same scenario, so that what a scenario does to every setup
 cancels. A setup is dropped once, by every score, its mean lies more than `SURE` standard errors above that of the last
-of the `BEST`, or once it keeps the limits too seldom by as much. After the last round the best by each score are left,
-those that keep the limits most often, and those that lost least of all in one of the first scenarios: a handful taken
-together may want them.
+of the `BEST` among those that surely keep the limits often enough, or once it keeps them too seldom by as much. The
+nearer to a limit the better the score, as a rule: so that setups just below the bar do not crowd out those above it,
+the best are taken at several degrees of `DOUBT`. After the last round the best by each score are left, those that keep
+the limits most often, and those that lost least of all in one of the first scenarios: a handful taken together may want
+them.
 """
 
 from __future__ import annotations
@@ -29,6 +31,10 @@ SURE = 4.0
 """Standard errors by which a setup must be behind to be dropped: one in 30,000 by chance, were the law normal; with
 eight scenarios nearer to one in 500."""
 
+DOUBT = (SURE, 2.5, 0.0)
+"""Standard errors by which a setup may keep the limits too seldom and still be counted among those that may be taken;
+the best of each are kept. The middle one is a little more than what the last look allows."""
+
 BEST = 32
 """Setups that stay by each score whatever the standard errors; of these `LEFT` after the last round."""
 
@@ -40,7 +46,8 @@ WINNERS = 32
 on."""
 
 LEFT = 24
-"""Setups left by the loss, and on the front of the objectives; a third as many by the share of kept limits."""
+"""Setups left by the loss at each degree of doubt but the first, and on the front of the objectives; a third as many by
+the share of kept limits."""
 
 
 @dataclass(frozen=True)
@@ -157,11 +164,10 @@ def _nothing(size: int, scores: int) -> Sums:
     return Sums(0, flat[0], flat[1], wide[0], wide[1], np.zeros(0, dtype=np.int64), np.zeros(0))
 
 
-def _means(sums: Sums, told: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-    """Mean scores and their standard errors (rows, scores), share of kept limits and its upper end (rows,).
+def _means(sums: Sums, told: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray, float]:
+    """Mean scores and their standard errors (rows, scores), share of kept limits (rows,), scenarios of equal weight.
 
-    A standard error is no less than half the middle one of its score: few scenarios often agree by chance. The upper
-    end of a share is Wilson's (1927, J. American Statistical Association 22:209; from memory).
+    A standard error is no less than half the middle one of its score: few scenarios often agree by chance.
     """
     total = float(told.sum())
     weight = np.maximum(sums.weight, 1e-300)[:, None]
@@ -171,39 +177,47 @@ def _means(sums: Sums, told: FloatArray) -> tuple[FloatArray, FloatArray, FloatA
     error = np.sqrt(np.maximum(spread, 0.0) / max(number - 1.0, 1.0))
     error = np.maximum(error, 0.5 * np.median(error, axis=0))
     share = np.minimum(sums.good / total, 1.0)
-    z = SURE**2 / number
-    upper = (share + 0.5 * z + np.sqrt(z * share * (1.0 - share) + 0.25 * z**2)) / (1.0 + z)
-    return mean, error, share, upper
+    return mean, error, share, number
+
+
+def _end(share: FloatArray, number: float, errors: float) -> FloatArray:
+    """The end of a share's interval so many standard errors above it, or below where negative (Wilson 1927, J. American
+    Statistical Association 22:209; from memory). (rows,)"""
+    z = errors**2 / number
+    half = np.sqrt(z * share * (1.0 - share) + 0.25 * z**2)
+    return np.asarray((share + 0.5 * z + np.copysign(half, errors)) / (1.0 + z))
 
 
 def _staying(sums: Sums, told: FloatArray, bar: float, most: int) -> IntArray:
     """Places of the setups that can still be among the best, `most` by each score."""
-    mean, error, share, upper = _means(sums, told)
+    mean, error, share, number = _means(sums, told)
     rows = len(share)
     best = min(BEST, rows)
     needed = min(bar, float(np.sort(share)[-best]))
-    able = upper >= needed
+    sure = _end(share, number, -SURE) >= needed
     stay = np.zeros(rows, dtype=bool)
     for score in range(mean.shape[1]):
-        order = np.lexsort((np.arange(rows), mean[:, score], ~able))
-        last = order[best - 1]
-        behind = mean[:, score] - mean[last, score] > SURE * np.hypot(error[:, score], error[last, score])
-        close = able & ~behind
-        order = order[close[order]][:most]
-        stay[order] = True
+        order = np.lexsort((np.arange(rows), mean[:, score]))
+        leading = order[sure[order]]
+        close = np.ones(rows, dtype=bool)
+        if len(leading) >= best:
+            last = leading[best - 1]
+            close = mean[:, score] - mean[last, score] <= SURE * np.hypot(error[:, score], error[last, score])
+        for doubt in DOUBT:
+            stay[order[(close & (_end(share, number, doubt) >= needed))[order]][:most]] = True
     stay[np.lexsort((np.arange(rows), mean[:, 0], -share))[:best]] = True
     return np.flatnonzero(stay)
 
 
 def _left(asked: Question, sums: Sums, told: FloatArray, bar: float) -> IntArray:
     """Places of the setups that go into the last look."""
-    mean, _, share, upper = _means(sums, told)
+    mean, _, share, count = _means(sums, told)
     number = np.arange(len(share))
     needed = min(bar, float(share.max()))
-    able = upper >= needed
-    found = [np.lexsort((number, mean[:, 0], ~able))[:LEFT]]
+    order = np.lexsort((number, mean[:, 0]))
+    found = [order[(_end(share, count, doubt) >= needed)[order]][:LEFT] for doubt in DOUBT[1:]]
     found.append(np.lexsort((number, mean[:, 0], -share))[: LEFT // 3])
-    among = np.flatnonzero(able & np.isfinite(mean).all(axis=1))
+    among = np.flatnonzero((_end(share, count, DOUBT[1]) >= needed) & np.isfinite(mean).all(axis=1))
     if len(among):
         felt = np.floor(mean[among, 1:] + 0.5)
         front = among[nondominated(felt)]

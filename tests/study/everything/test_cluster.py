@@ -21,7 +21,8 @@ from explorer.study.everything.limits import resolve_limits
 from explorer.study.everything.stream import P, Streamed, part_of, stream
 from explorer.study.plan.kinds import Lateral
 from explorer.study.plan.plan import make_plan
-from explorer.study.plan.scenario_pass import Question
+from explorer.study.plan.scenario_pass import _Some
+from explorer.study.plan.screen import _Round
 from explorer.study.questions.assumptions import thinned_space
 
 STUDY = Path(__file__).parents[3] / "configs" / "2wd_dusty.toml"
@@ -56,16 +57,16 @@ def test_two_workers_give_the_same_bytes(study: LoadedStudy, here: Streamed) -> 
 
 
 def test_a_plan_on_two_workers_is_the_same_to_the_byte(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Catches a pass over the scenarios that stays on one machine, parts merged by when they come back, and a plan
-    narrowed otherwise on workers. A report from practice is among it, so both passes are asked."""
+    """Catches a round of the screen or a last look that stays on one machine, parts merged by when they come back. A
+    report from practice is among it, so both beliefs are screened."""
     space = thinned_space(load_study(STUDY.parent / "plan_turf.toml").space, 250)
     unknowns = tuple(u for u in space.unknowns if u.key in ("grip", "front_grip_ratio", "load_sensitivity"))
     seen = (Lateral("sweep", space.baseline, "8.0 m/s2 in the sweep", value=7.8, error=0.2),)
     space = replace(space, unknowns=unknowns, planning=replace(space.planning, scenarios=16, seen=seen))
     limits = resolve_limits(space)
-    monkeypatch.setattr("explorer.study.plan.plan.LEARNING_SCENARIOS", 64)
     one = make_plan(space, limits)
-    monkeypatch.setattr("explorer.study.plan.scenario_pass.BLOCK_BYTES", 100_000)  # a handful of setups at once
+    for room in ("scenario_pass", "screen"):
+        monkeypatch.setattr(f"explorer.study.plan.{room}.BLOCK_BYTES", 100_000)  # a handful of setups at once
     asked: list[tuple[type, int]] = []
     with cluster(workers=2) as parts:
 
@@ -75,8 +76,8 @@ def test_a_plan_on_two_workers_is_the_same_to_the_byte(monkeypatch: pytest.Monke
             return found
 
         other = make_plan(space, limits, maker=counting)
-    assert asked[-1][0] is Question and len(asked) == 3 and all(count > 1 for _, count in asked)
-    assert one.shortlist.picks and one.before is not None and len(one.before)
+    assert {kind for kind, _ in asked} == {_Round, _Some} and all(count > 1 for _, count in asked)
+    assert one.shortlist.picks and one.decision.practised is not None
     assert_same(one, other)
 
 

@@ -1,4 +1,4 @@
-"""Every setup in every scenario: figures, shares and fronts against counting by hand."""
+"""Setups in every scenario: figures, their errors, shares and fronts against counting by hand."""
 
 from dataclasses import replace
 
@@ -17,12 +17,13 @@ from explorer.study.everything.evaluate import evaluate_all, nominal
 from explorer.study.everything.front import pareto_front
 from explorer.study.everything.limits import feasible, resolve_limits
 from explorer.study.everything.stream import one_by_one
-from explorer.study.everything.wishes import LOSS_STEP, losses, resolve_wishes
 from explorer.study.plan import scenario_pass
-from explorer.study.plan.robust import eligible, robust_front, robust_of, split_of
+from explorer.study.plan.headline import chosen
+from explorer.study.plan.robust import eligible, robust_front, robust_of
 from explorer.study.plan.robust_shortlist import robust_shortlist
-from explorer.study.plan.scenario_pass import outcomes_of
+from explorer.study.plan.scenario_pass import ask, outcomes_of, question
 from explorer.study.plan.scenarios import bounds_in, draw, draws_at, weighted
+from explorer.study.plan.split import split_of
 from explorer.study.questions.assumptions import thinned_space
 
 LIMITS = (
@@ -42,6 +43,11 @@ def study(limits=LIMITS, spread=1.0, **more):
     where = toy.space([toy.knob(0, range(5)), toy.knob(1, range(4)), toy.knob(2, range(4))], rules=(rule,),
                       limits=limits, baseline=(1.0, 2.0, 2.0), **more)  # fmt: skip
     return toys.with_unknowns(where, toys.unknown(10, 1.0, 0.6 * spread), toys.unknown(11, 1.0, 0.5 * spread, "normal"))
+
+
+def asked_all(where, draws, **more):
+    """Every setup of a space in every scenario."""
+    return outcomes_of(question(where, draws), where.positions(0, where.size), **more)
 
 
 def uneven(where, count=16, seed=3):
@@ -99,7 +105,7 @@ def test_figures_and_shares_are_those_counted_by_hand(monkeypatch):
     toys.install(monkeypatch, FORMULAS)
     where = study()
     draws = uneven(where)
-    found = robust_of(where, outcomes_of(where, draws, chunk=7), 0.2)
+    found = robust_of(where, asked_all(where, draws), 0.2)
     figures, share, each, on_front, empty = by_hand(where, draws, 0.2)
     for name, wanted in figures.items():
         np.testing.assert_allclose(found.figure(name), wanted, atol=1e-12, err_msg=name)
@@ -118,16 +124,18 @@ def test_regret_counts_only_rivals_that_keep_every_limit_there(monkeypatch):
     toys.install(monkeypatch, {"lag_ms": lambda p: 10 - 4 * p[:, 0], "sweep.roll_deg": lambda p: p[:, 0] + p[:, 10]})
     space = toy.space([toy.knob(0, range(3))], objectives=(toy.LAG,), limits=(Limit("sweep.roll_deg", "at_most", 3.0),))
     where = toys.with_unknowns(space, toys.unknown(10, 2.0, 2.0))
-    found = robust_of(where, outcomes_of(where, draws_at(where, np.array([[0.49], [0.9]]), np.array([3.0, 1.0]))), 0.5)
+    found = robust_of(where, asked_all(where, draws_at(where, np.array([[0.49], [0.9]]), np.array([3.0, 1.0]))), 0.5)
     np.testing.assert_allclose(found.figure("regret")[:, 0], [4.0, 0.0, 0.0])
     assert found.nothing == 1 and found.nothing_weight == pytest.approx(0.25)
     np.testing.assert_allclose(found.share, [0.75, 0.75, 0.0])
-    alone = robust_of(where, outcomes_of(where, draws_at(where, np.array([[0.9]]), np.ones(1))))
+    alone = robust_of(where, asked_all(where, draws_at(where, np.array([[0.9]]), np.ones(1))))
     assert alone.nothing == 1 and not alone.figure("regret").any()
     with pytest.raises(SpaceError, match="regret"):
         robust_front(alone, where, "regret", bar=0.0)
-    empty = robust_shortlist(alone, where, "worst")
+    empty = robust_shortlist(alone, where, on="worst")
     assert empty.picks == () and "in any scenario" in empty.note and len(robust_front(alone, where)) == 0
+    nothing = draws_at(where, np.array([[0.9]]), np.ones(1))
+    assert chosen(where, asked_all(where, nothing), alone) == -1
 
 
 @pytest.mark.parametrize(("direction", "wanted"), [(1, 1.0), (-1, 4.0)])
@@ -140,9 +148,9 @@ def test_the_quantile_is_reached_from_the_worse_end(monkeypatch, direction, want
         toy.space([toy.knob(0, range(2))], objectives=(goal,)), toys.unknown(10, 2.5, 2.5)
     )  # fmt: skip
     draws = draws_at(where, np.array([[0.2], [0.8], [0.4], [0.6], [0.5]]), np.ones(5))
-    found = robust_of(where, outcomes_of(where, draws), 0.2)
+    found = robust_of(where, asked_all(where, draws), 0.2)
     assert found.figure("quantile")[0, 0] == pytest.approx(wanted) == pytest.approx(found.figure("worst")[0, 0])
-    assert robust_of(where, outcomes_of(where, draws), 0.3).figure("quantile")[0, 0] != pytest.approx(wanted)
+    assert robust_of(where, asked_all(where, draws), 0.3).figure("quantile")[0, 0] != pytest.approx(wanted)
 
 
 def test_scenarios_of_weight_zero_are_neither_asked_nor_counted(monkeypatch):
@@ -151,9 +159,9 @@ def test_scenarios_of_weight_zero_are_neither_asked_nor_counted(monkeypatch):
     where = study()
     draws = draw(where, 8)
     weights = np.array([1.0, 0, 2, 0, 0, 3, 0, 0])
-    found = robust_of(where, outcomes_of(where, weighted(draws, weights)))
-    assert world.scenarios == 4
-    few = robust_of(where, outcomes_of(where, draws_at(where, draws.points[weights > 0], weights[weights > 0])))
+    found = robust_of(where, asked_all(where, weighted(draws, weights)))
+    assert world.scenarios == 4  # with the one at the best guesses
+    few = robust_of(where, asked_all(where, draws_at(where, draws.points[weights > 0], weights[weights > 0])))
     assert np.array_equal(found.figures, few.figures) and np.array_equal(found.front_share, few.front_share)
 
 
@@ -162,7 +170,7 @@ def test_without_spread_every_figure_is_the_nominal_one(monkeypatch):
     everything is known."""
     toys.install(monkeypatch, FORMULAS)
     where = study(spread=0.0)
-    found = robust_of(where, outcomes_of(where, draw(where, 4)))
+    found = robust_of(where, asked_all(where, draw(where, 4)))
     for name in FIGURES[1:-1]:
         np.testing.assert_allclose(found.figure(name), found.figure("nominal"), rtol=1e-14)
     table = evaluate_all(where)
@@ -175,30 +183,38 @@ def test_without_spread_every_figure_is_the_nominal_one(monkeypatch):
     np.testing.assert_allclose(found.front_share, np.isin(np.arange(len(table)), known.rows), atol=1e-15)
 
 
-def test_unanswered_setups_are_counted_and_never_picked(monkeypatch):
+def test_a_setup_without_an_answer_has_the_worst_of_the_others_there(monkeypatch):
     """Catches: zeros of an unanswered scenario in the worst case or the mean (the best lag of all), a limit called
-    kept there, such a setup on the front of that scenario or taken as the best one."""
+    kept there, such a setup on the front of that scenario, one scenario without an answer that shuts a setup out, and
+    one without an answer at the best guesses that is picked."""
     unsure = {"lag_ms": lambda p: 5 + p[:, 0], "grip_margin_pct": lambda p: 1 + p[:, 0]}
-    toys.install(monkeypatch, unsure, valid=lambda p: (p[:, 0] < 2) | (p[:, 10] < 1.0))
+    toys.install(monkeypatch, unsure, valid=lambda p: (p[:, 0] < 2) | (p[:, 10] < 1.1))
     limits = (Limit("lag_ms", "at_most", 100.0),)
     space = toy.space([toy.knob(0, range(3)), toy.knob(1, range(2))], limits=limits)
     where = toys.with_unknowns(space, toys.unknown(10, 1.0, 0.5))
-    outcomes = outcomes_of(where, draws_at(where, np.array([[0.2], [0.7]]), np.array([1.0, 3.0])))
+    two = draws_at(where, np.array([[0.2], [0.7]]), np.array([1.0, 3.0]))
+    outcomes = asked_all(where, two)
     found = robust_of(where, outcomes)
     bad = where.positions(0, 6)[:, 0] == 2
-    assert np.array_equal(found.answered, ~bad) and found.unanswered == 2
-    assert not found.figures[:, bad].any() and np.isfinite(found.figures).all()
+    assert found.answered.all() and found.unanswered == 2 and np.isfinite(found.figures).all()
+    # lag: 7 where it answers, and 6, the largest of the others, where it does not; grip 3 and 1, the smallest
+    np.testing.assert_allclose(found.figure("mean")[bad], [[0.25 * 7 + 0.75 * 6, 0.25 * 3 + 0.75 * 1]] * 2)
+    np.testing.assert_allclose(found.figure("worst")[bad], [[7.0, 1.0]] * 2)
     np.testing.assert_allclose(found.share, np.where(bad, 0.25, 1.0))
     np.testing.assert_allclose(found.share_by_limit[:, 0], np.where(bad, 0.25, 1.0))
     np.testing.assert_allclose(found.front_share, np.where(bad, 0.25, 1.0))
+    asked = question(where, two)
+    assert split_of(asked, where.positions(0, 6), ask(asked, where.positions(0, 6), 1)).left_out == 2
+    toys.install(monkeypatch, unsure, valid=lambda p: (p[:, 0] < 2) | (p[:, 10] < 0.9))
+    found = robust_of(where, asked_all(where, two))
+    assert np.array_equal(found.answered, ~bad)
     assert not np.isin(robust_front(found, where, "mean", bar=0.0).rows, np.flatnonzero(bad)).any()
-    assert split_of(where, outcomes).left_out == 2
-    toys.install(monkeypatch, unsure, valid=lambda p: p[:, 10] <= 1.0)
-    nobody = outcomes_of(where, draws_at(where, np.array([[0.2], [0.7]]), np.ones(2)))
+    toys.install(monkeypatch, unsure, valid=lambda p: p[:, 10] < 0.9)
+    with pytest.raises(ModelError, match="no setup has an answer at the best guesses"):
+        robust_of(where, asked_all(where, two))
+    asked = question(where, two)
     with pytest.raises(ModelError, match="no setup has an answer in every scenario"):
-        robust_front(robust_of(where, nobody), where)
-    with pytest.raises(ModelError, match="no setup has an answer in every scenario"):
-        split_of(where, nobody)
+        split_of(asked, where.positions(0, 6), ask(asked, where.positions(0, 6), 1))
 
 
 def test_a_scenario_without_a_baseline_counts_nothing_and_is_named(monkeypatch):
@@ -212,11 +228,11 @@ def test_a_scenario_without_a_baseline_counts_nothing_and_is_named(monkeypatch):
 
     lost = draws.numbers[:, 0] > 1.4
     toys.install(monkeypatch, FORMULAS, answered)
-    found = robust_of(where, outcomes_of(where, draws))
+    found = robust_of(where, asked_all(where, draws))
     assert len(found.lost) == lost.sum() > 0 and found.lost_weight == pytest.approx(draws.weights[lost].sum())
     left = draws_at(where, draws.points[~lost], draws.weights[~lost])
     toys.install(monkeypatch, FORMULAS)
-    np.testing.assert_allclose(found.figures, robust_of(where, outcomes_of(where, left)).figures, atol=1e-12)
+    np.testing.assert_allclose(found.figures, robust_of(where, asked_all(where, left)).figures, atol=1e-12)
     assert found.weights.sum() == pytest.approx(1.0) and bounds_in(where, left).valid.all()
 
 
@@ -226,15 +242,15 @@ def test_the_shortlist_is_of_the_front_and_says_what_it_holds(monkeypatch):
     toys.install(monkeypatch, FORMULAS)
     where = replace(study(), planning=Planning(quantile=0.25))
     draws = uneven(where)
-    found = robust_of(where, outcomes_of(where, draws))
+    found = robust_of(where, asked_all(where, draws))
     assert found.quantile == 0.25
     for on in FIGURES:
         for bar in (None, 0.3):
-            front, listed = robust_front(found, where, on, bar), robust_shortlist(found, where, on, bar)
-            assert listed.bar == (0.75 if bar is None else bar) and listed.groups == front.groups
-            reached = found.share >= listed.bar
-            among = reached if reached.any() else found.share == found.share.max()
-            assert bool(listed.note) == (not reached.any()) and listed.eligible == among.sum()
+            front, listed = robust_front(found, where, on, bar), robust_shortlist(found, where, on=on, bar=bar)
+            level = 0.75 if bar is None else bar
+            among = found.share >= level - 2 * np.sqrt(found.share * (1 - found.share) * np.sum(draws.weights**2))
+            assert among.any() and listed.bar == level and listed.groups == front.groups
+            assert not listed.note and listed.eligible == among.sum() < where.size
             way = np.array([-1.0, -1.0]) if on == "regret" else np.array([-1.0, 1.0])
             score = -way * np.floor(found.figure(on) / 0.5 + 0.5)
             rows = np.flatnonzero(among)
@@ -250,16 +266,18 @@ def test_the_shortlist_is_of_the_front_and_says_what_it_holds(monkeypatch):
                 assert np.array_equal(pick.share_by_limit, found.share_by_limit[pick.row])
                 assert pick.changes == where.changes(pick.positions) and pick.minutes == 5.0 * len(pick.changes)
                 assert pick.ties == (score[best] == score[pick.row]).all(axis=1).sum()
-    reasons = "; ".join(pick.reason for pick in robust_shortlist(found, where, "regret").picks)
+    reasons = "; ".join(pick.reason for pick in robust_shortlist(found, where, on="regret").picks)
     assert "least regret in response lag" in reasons and "lowest" not in reasons and "highest" not in reasons
-    assert "worst scenario" in robust_shortlist(found, where, "worst").picks[0].reason
-    strict = robust_shortlist(found, where, "worst", bar=1.0)
+    assert "worst scenario" in robust_shortlist(found, where, on="worst").picks[0].reason
+    where = study((replace(LIMITS[0], value=3.0), LIMITS[1]))
+    found = robust_of(where, asked_all(where, uneven(where)))
+    strict = robust_shortlist(found, where, on="worst", bar=1.0)
     assert "no setup keeps every limit in 100 %" in strict.note and strict.picks
     # where the bar is lowered, the setup that keeps its limits most often is never missing
     assert max(pick.share for pick in strict.picks) == found.share[found.answered].max()
-    short = robust_shortlist(found, where, "worst", bar=1.0, size=2)
+    short = robust_shortlist(found, where, on="worst", bar=1.0, size=2)
     assert len(short.picks) <= 2 and max(pick.share for pick in short.picks) == found.share[found.answered].max()
-    assert len(robust_shortlist(found, where, "mean", bar=0.0, size=2).picks) <= 2
+    assert len(robust_shortlist(found, where, on="mean", bar=0.0, size=2).picks) <= 2
 
 
 @pytest.fixture(scope="module")
@@ -273,7 +291,7 @@ def real(bars_and_springs):
     return replace(thinned_space(bars_and_springs, 60), unknowns=unknowns)
 
 
-def test_neither_chunks_nor_threads_change_a_bit(real):
+def test_neither_chunks_nor_threads_change_a_bit(real, monkeypatch):
     """Catches: sums whose order hangs on the chunk or on which comes back first, a best kept per chunk, a race between
     threads."""
     draws = uneven(real, 8)
@@ -281,82 +299,87 @@ def test_neither_chunks_nor_threads_change_a_bit(real):
     def answer(chunk, threads, maker=one_by_one):
         before = numba.get_num_threads()
         numba.set_num_threads(threads)
+        asked, positions = question(real, draws), real.positions(0, real.size)
+        monkeypatch.setattr(scenario_pass, "BLOCK_BYTES", chunk * 8 * 9 * asked.numbers_of_a_row)
         try:
-            outcomes = outcomes_of(real, draws, chunk=chunk, maker=maker)
+            outcomes = outcomes_of(asked, positions, maker=maker)
         finally:
             numba.set_num_threads(before)
-        found, split = robust_of(real, outcomes), split_of(real, outcomes)
+        found, split = robust_of(real, outcomes), split_of(asked, positions, outcomes.told)
         return [
-            found.figures, found.share, found.share_by_limit, found.front_share, split.mean, split.variance,
-            split.knobs, split.unknowns, split.both, *split.kept_by_level,
+            found.figures, found.errors, found.share, found.share_by_limit, found.front_share, found.loss, split.mean,
+            split.variance, split.knobs, split.unknowns, split.both, *split.kept_by_level,
             *(pick.figures for pick in robust_shortlist(found, real).picks),
         ]  # fmt: skip
 
-    def backwards(ranges, work):
-        return [work(start, stop) for start, stop in list(ranges)[::-1]]
+    made = []
 
-    whole = answer(None, 1)
+    def backwards(ranges, work):
+        made.append(list(ranges))
+        return [work(start, stop) for start, stop in made[-1][::-1]]
+
+    whole = answer(1_000, 1)
     most = numba.config.NUMBA_NUM_THREADS
-    for chunk, threads, maker in ((11, most, backwards), (37, 1, one_by_one), (None, most, one_by_one)):
+    for chunk, threads, maker in ((11, most, backwards), (37, 1, backwards), (1_000, most, one_by_one)):
         for one, other in zip(whole, answer(chunk, threads, maker), strict=True):
             assert one.tobytes() == other.tobytes()
-    assert 0.0 < whole[1].max() and np.ptp(whole[1]) > 0.1
+    assert [len(ranges) for ranges in made] == [-(-real.size // 11), -(-real.size // 37)]
+    assert 0.0 < whole[2].max() and np.ptp(whole[2]) > 0.1
 
 
 def test_a_real_study_keeps_the_limits_its_table_keeps(real):
     """Catches: verdicts of the pass by another rule than the study's own, in the scenario that moves nothing."""
-    still = replace(real, unknowns=())
-    outcomes = outcomes_of(still, draw(still, 64))
+    exact = tuple(replace(knob, tolerance_absolute=0.0, tolerance_relative=0.0) for knob in real.knobs)
+    still = replace(real, unknowns=(), knobs=exact)
+    outcomes = asked_all(still, draw(still, 64))
     good = feasible(resolve_limits(still), evaluate_all(still))
+    asked = question(real, draw(real, 8))
+    assert np.array_equal(ask(asked, real.positions(0, real.size), 0, 1).good[0], good)
     assert len(outcomes.weights) == 1 and 0 < good.sum() < len(good)
-    assert np.array_equal(outcomes.keeps[0].all(axis=1), good)
-    assert np.array_equal(outcomes.values[0], outcomes.nominal) and len(nominal().weights) == 1
+    assert np.array_equal(outcomes.told.good[0], good)
+    assert np.array_equal(outcomes.told.values[0], outcomes.nominal) and len(nominal().weights) == 1
 
 
 def test_what_cannot_be_answered_is_refused(monkeypatch):
-    """Catches: memory filled before anybody is told, a continuous knob enumerated, a figure or quantile made up."""
+    """Catches: a study without objectives, no setup at all, a figure or quantile made up."""
     toys.install(monkeypatch, FORMULAS)
     where = study()
-    monkeypatch.setattr(scenario_pass, "KEPT_BYTES", 20_000)
-    with pytest.raises(SpaceError, match="64 scenarios of 76 setups with 2 objectives and 2 limits need 0.0 GB"):
-        outcomes_of(where, draw(where, 64))
-    monkeypatch.undo()
-    toys.install(monkeypatch, FORMULAS)
-    with pytest.raises(SpaceError, match="levels"):
-        smooth = toys.with_unknowns(toy.space([toy.knob(0, (0.0, 1.0), continuous=True)]), toys.unknown(10, 1.0, 0.1))
-        outcomes_of(smooth, draw(smooth, 4))
+    with pytest.raises(SpaceError, match="no setup"):
+        outcomes_of(question(where, draw(where, 4)), np.zeros((0, 3)))
     with pytest.raises(SpaceError, match="no objective"):
-        outcomes_of(replace(where, objectives=()), draw(where, 4))
-    found = robust_of(where, outcomes_of(where, draw(where, 4)))
+        question(replace(where, objectives=()), draw(where, 4))
+    found = robust_of(where, asked_all(where, draw(where, 4)))
     with pytest.raises(SpaceError, match="'median'.*nominal"):
         robust_front(found, where, "median")
     with pytest.raises(SpaceError, match="between 0 and 1"):
         robust_front(found, where, bar=1.5)
     for q in (0.0, 0.7):
         with pytest.raises(SpaceError, match="quantile"):
-            robust_of(where, outcomes_of(where, draw(where, 4)), q)
+            robust_of(where, asked_all(where, draw(where, 4)), q)
 
 
-def test_the_setup_of_least_loss_heads_the_shortlist(monkeypatch):
-    """Catches: a plan that forgets the wishes, one that takes a setup below the bar for them, and the safest setup
-    pushed off the list."""
+def test_the_headline_heads_the_shortlist(monkeypatch):
+    """Catches: a list that forgets the setup chosen, names it twice or with another's figures, a list longer than
+    asked for, and the safest setup pushed off it."""
     toys.install(monkeypatch, FORMULAS)
     wish = Wish("lag_ms", "", "near", 4.0, 1.0)
     where = replace(study(), planning=Planning(quantile=0.25), wishes=(wish,))
-    wishes = resolve_wishes(where)
-    found = robust_of(where, outcomes_of(where, uneven(where)))
-    loss = np.floor(losses(wishes, evaluate_all(replace(where, unknowns=()))) / LOSS_STEP + 0.5)
-    assert len(np.unique(loss)) > 3
+    outcomes = asked_all(where, uneven(where))
+    found = robust_of(where, outcomes)
     for bar in (0.3, 0.5, 1.0):
-        plain = robust_shortlist(found, where, "mean", bar)
-        listed = robust_shortlist(found, where, "mean", bar, wishes=wishes)
+        plain = robust_shortlist(found, where, on="mean", bar=bar)
         among, _, note = eligible(found, bar)
-        first = listed.picks[0]
-        assert "wished" in first.kinds and among[first.row] and loss[first.row] == loss[among].min()
-        assert all(len(pick.wishes) == 1 for pick in listed.picks)
-        assert len({pick.row for pick in listed.picks}) == len(listed.picks)
-        if note:
-            assert max(pick.share for pick in listed.picks) == max(pick.share for pick in plain.picks)
+        for row in (chosen(where, outcomes, found, bar), int(np.flatnonzero(among)[0]), plain.picks[0].row):
+            listed = robust_shortlist(found, where, row, on="mean", bar=bar)
+            first = listed.picks[0]
+            assert first.kinds[0] == "headline" and first.row == row and "wishes" in first.reason
+            assert first.loss == found.loss[row] and first.loss_error == found.loss_error[row]
+            assert np.array_equal(first.figures, found.figures[:, row])
+            assert all(len(pick.wishes) == 1 for pick in listed.picks)
+            assert len({pick.row for pick in listed.picks}) == len(listed.picks) <= where.settings.shortlist_size
+            assert ["headline" in pick.kinds for pick in listed.picks] == [True] + [False] * (len(listed.picks) - 1)
+            if note:
+                assert max(pick.share for pick in listed.picks) == found.share.max()
 
 
 def test_nobody_regrets_a_margin_above_the_noticed(monkeypatch):
@@ -364,5 +387,5 @@ def test_nobody_regrets_a_margin_above_the_noticed(monkeypatch):
     toys.install(monkeypatch, {"lift_margin_pct": lambda p: 20.0 + 100.0 * p[:, 0] + 0.0 * p[:, 10]})
     space = toy.space([toy.knob(0, range(3))], objectives=(toy.LIFT,))
     where = toys.with_unknowns(space, toys.unknown(10, 2.0, 2.0))
-    found = robust_of(where, outcomes_of(where, draws_at(where, np.array([[0.5]]), np.ones(1))))
+    found = robust_of(where, asked_all(where, draws_at(where, np.array([[0.5]]), np.ones(1))))
     np.testing.assert_allclose(found.figure("regret")[:, 0], [5.0, 0.0, 0.0])

@@ -9,11 +9,21 @@ import study_toy as toy
 from scipy import stats
 
 from explorer.domain.errors import ModelError, SpaceError
+from explorer.domain.seeds import SCENARIOS, SCREEN
 from explorer.domain.space import Limit, Reference
+from explorer.domain.wishes import Wish
 from explorer.model.car.slots import SLOT, SLOTS
 from explorer.study.everything.evaluate import table_of
 from explorer.study.everything.limits import resolve_limits
-from explorer.study.plan.scenarios import bounds_in, draw, draws_at, quantiles, reference_scenarios, weighted
+from explorer.study.plan.scenarios import (
+    bounds_in,
+    draw,
+    draws_at,
+    quantiles,
+    reference_scenarios,
+    weighted,
+    with_builds,
+)
 
 LAWS = {
     "normal": stats.norm(2.0, 0.4),
@@ -126,6 +136,88 @@ def test_bounds_are_those_of_the_same_scenario(monkeypatch):
     np.testing.assert_allclose(bounds.values[:, 2], 2 * car + 7.0 + 100.0 - 1.0)
 
 
+def test_wishes_have_the_target_of_the_same_scenario(monkeypatch):
+    """Catches: a target taken at the best guess or on today's surface, a share that is added or a value that is
+    multiplied, a knob's target that moves, columns of limits and wishes exchanged. Judge: the formulas by hand."""
+    toys.install(monkeypatch, FORMULAS)
+    wishes = (
+        Wish("sweep.roll_deg", "", "near", 4.0, 0.3),
+        Wish("sweep.roll_deg", "", "at_most", -0.5, 0.3, relative_to="baseline"),
+        Wish("lag_ms", "", "at_least", 0.8, 1.0, share=True, relative_to="home"),
+        Wish("lag_ms", "", "near", 2.0, 1.0, relative_to="home"),
+        Wish("", "k0", "near", 1.0, 1.0, relative_to="home"),
+    )
+    where = replace(leaning(), wishes=wishes)
+    found = draw(where, 16)
+    bounds = bounds_in(where, found)
+    assert bounds.targets.shape == (16, 5) and bounds.valid.all()
+    for (grip, car), row in zip(found.numbers, bounds.targets, strict=True):
+        there = 2 * car + 7.0 + 100.0
+        np.testing.assert_allclose(row, [4.0, 2 * grip + car - 0.5, 0.8 * there, there + 2.0, 2.0 + 1.0])
+    np.testing.assert_allclose(bounds.values, bounds_in(leaning(), found).values)
+    toys.install(monkeypatch, FORMULAS, valid=lambda p: (p[:, 10] < 2.2) | (p[:, 5] > 0))
+    lost = bounds_in(replace(where, limits=()), found)  # the wishes alone lean on the baseline
+    bad = found.numbers[:, 0] >= 2.2
+    assert np.array_equal(lost.valid, ~bad) and len(lost.failed) == bad.sum() > 0 and not lost.targets[bad].any()
+
+
+BUILT = (
+    toy.knob(0, (1.0, 2.0)),
+    replace(toy.knob(1, (10.0, 20.0)), slots=(SLOT["front_spring_rate"], SLOT["rear_spring_rate"]),
+            settings=((900.0, 450.0), (1800.0, 500.0)), tolerance_relative=0.08),
+    replace(toy.knob(2, (10.0, 20.0)), slots=(SLOT["front_ride_height"],), settings=((0.02,), (0.03,)),
+            tolerance_absolute=0.004),
+    replace(toy.knob(3, (0.0, 1.0)), slots=(SLOT["front_camber"],), settings=((-0.01,), (0.0,)),
+            tolerance_absolute=0.02),
+    replace(toy.knob(4, (0.0, 1.0, 2.0)), slots=(SLOT["front_bar_rate"],), settings=((0.0,), (100.0,), (300.0,)),
+            tolerance_absolute=50.0),
+    replace(toy.knob(5, (0.0, 1.0)), slots=(SLOT["rear_bar_rate"],), settings=((20.0,), (300.0,)),
+            tolerance_absolute=50.0),
+    replace(toy.knob(6, (0.0,)), slots=(SLOT["front_droop"],), settings=((0.0,),), tolerance_absolute=1.0),
+)  # fmt: skip
+"""A knob without tolerance, a relative one over two slots, absolute ones: well above 0, of a number that may be
+negative, of a part that may be absent, of one weaker than its tolerance, and of one that is always absent."""
+
+
+def test_parts_are_off_by_their_tolerance_and_never_less_than_nothing():
+    """Catches: a share taken for a number or the other way round, an own error for each slot of a knob, one error for
+    all knobs, errors that go with an unknown, half the tolerance, a knob without tolerance that moves, a bar that is
+    not there weaker than none, a camber that is cut at 0."""
+    where = toys.with_unknowns(toy.space(BUILT), toys.unknown(SLOT["grip"], 1.0, 0.1))
+    plain = draw(where, 64)
+    found = with_builds(where, plain.scenarios)
+    assert found.weights is plain.weights and len(found.factor) == len(found.offset) == 64
+    assert np.array_equal(found.slots[:1], plain.scenarios.slots)
+    assert np.array_equal(found.factor[:, :1], plain.scenarios.factor)
+    column = {int(slot): k for k, slot in enumerate(found.slots)}
+    assert set(column) == {SLOT["grip"], *(slot for knob in BUILT[1:] for slot in knob.slots)} and 0 not in column
+
+    def off(slot, setting):
+        k = column[SLOT[slot]]
+        return setting * found.factor[:, k] + found.offset[:, k] - setting
+
+    shares = [off("front_spring_rate", 1800.0) / (0.08 * 1800.0), off("front_ride_height", 0.02) / 0.004,
+              off("front_camber", 0.0) / 0.02]  # fmt: skip
+    for share in shares:  # evenly spread over the whole of the tolerance: one in each of 64 strata
+        assert np.array_equal(np.sort(np.floor((share + 1.0) * 32.0).astype(int)), np.arange(64))
+    np.testing.assert_allclose(off("rear_spring_rate", 450.0), shares[0] * 0.08 * 450.0)
+    np.testing.assert_allclose(off("front_camber", -0.01), shares[2] * 0.02, atol=1e-15)
+    assert np.abs(np.corrcoef([*shares, plain.points[:, 0]]) - np.eye(4)).max() < 0.35
+    for knob in BUILT[1:]:
+        for setting in knob.settings:
+            for slot, own in zip(knob.slots, setting, strict=True):
+                built = own * found.factor[:, column[slot]] + found.offset[:, column[slot]]
+                if slot != SLOT["front_camber"]:
+                    assert built.min() >= 0.0 and (own > 0.0 or not built.any())
+    # no bar among them: 50 of 200 on average; the weaker bar is off by no more than itself
+    assert np.abs(off("front_bar_rate", 300.0)).max() == pytest.approx(0.25 * 300.0, rel=0.05)
+    assert np.abs(off("rear_bar_rate", 300.0)).max() == pytest.approx(20.0, rel=0.05)
+    exact = toys.with_unknowns(toy.space(BUILT[:1]), *where.unknowns)
+    assert with_builds(exact, plain.scenarios) is plain.scenarios
+    more = with_builds(where, draw(where, 64, SCREEN).scenarios)
+    assert np.array_equal(more.offset[:, 1:], found.offset[:, 1:]) and not np.array_equal(more.factor, found.factor)
+
+
 def test_scenarios_in_which_the_baseline_fails_are_marked_and_named(monkeypatch):
     """Catches: zeros of an unanswered baseline taken as a bound, the fault dropped in silence, or one bad scenario
     stopping everything."""
@@ -137,7 +229,7 @@ def test_scenarios_in_which_the_baseline_fails_are_marked_and_named(monkeypatch)
     assert np.array_equal(bounds.valid, ~bad) and 0 < bad.sum() < 16
     assert len(bounds.failed) == bad.sum() and "baseline" in bounds.failed[0] and "u10 = 2." in bounds.failed[0]
     toys.install(monkeypatch, FORMULAS, valid=lambda p: p[:, 5] > 0)
-    with pytest.raises(ModelError, match="any of the 16 scenarios.*baseline"):
+    with pytest.raises(ModelError, match="any of 16 scenarios.*baseline"):
         bounds_in(where, found)
     assert bounds_in(leaning(LIMITS[:1]), found).valid.all()
 
@@ -189,3 +281,15 @@ def test_what_cannot_be_drawn_is_refused_with_its_name():
     with pytest.raises(SpaceError, match="'nowhere'.*baseline"):
         bounds_in(replace(where, limits=(Limit("lag_ms", "at_most", 1.0, "nowhere"),)), draw(where, 4))
     assert np.isfinite(quantiles(toys.unknown(0, 1.0, 0.5, "normal"), np.array([2.0**-40, 1 - 2.0**-40]))).all()
+
+
+@pytest.mark.parametrize("stage", [SCENARIOS, SCREEN])
+def test_how_parts_come_out_says_nothing_of_what_is_not_known(stage):
+    """Catches: errors of building that are drawn on the axes of the unknowns: the same axis scrambled twice takes its
+    halves in the same order, and every unknown would be tied to a part."""
+    knobs = [replace(toy.knob(k, (1.0, 2.0)), tolerance_relative=0.1) for k in range(6)]
+    where = toys.with_unknowns(toy.space(knobs), *(toys.unknown(slot, 1.0, 0.5) for slot in range(20, 30)))
+    for seed in range(3):
+        found = draw(replace(where, seed=seed), 256, stage)
+        built = with_builds(replace(where, seed=seed), found.scenarios).factor[:, 10:]
+        assert np.abs(np.corrcoef(built.T, found.points.T) - np.eye(16)).max() < 0.2

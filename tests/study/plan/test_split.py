@@ -1,5 +1,7 @@
 """Knobs against what is not known: closed forms, plain analysis of variance, shares of single unknowns."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import scenario_toy as toys
@@ -7,14 +9,16 @@ import study_toy as toy
 from scipy.stats import qmc
 
 from explorer.domain.space import Limit, Rule
-from explorer.study.plan.robust import split_of
-from explorer.study.plan.scenario_pass import outcomes_of
+from explorer.study.plan.scenario_pass import ask, question
 from explorer.study.plan.scenarios import draw, draws_at, weighted
-from explorer.study.plan.split import KEPT, SplitSums, _explained, effective, first_order, mean_by_level, split_part
+from explorer.study.plan.split import KEPT, _explained, effective, first_order, mean_by_level, split_of
 
 
-def split(where, draws, **more):
-    return split_of(where, outcomes_of(where, draws, **more))
+def split(where, draws, rows=None):
+    """The split over every setup, or over some rows."""
+    asked = question(where, draws)
+    positions = where.positions_of(np.arange(where.size) if rows is None else rows)
+    return split_of(asked, positions, ask(asked, positions, 1))
 
 
 def test_a_sum_and_a_product_split_as_on_paper(monkeypatch):
@@ -83,30 +87,34 @@ def test_any_table_splits_as_a_two_way_analysis_of_variance(monkeypatch):
         np.testing.assert_allclose(share, own, atol=1e-12)
 
 
-def test_cutting_the_rows_changes_no_bit(monkeypatch):
-    """Catches: partial sums per chunk added up in another order."""
+def test_some_setups_split_as_a_study_of_these_setups(monkeypatch):
+    """Catches: numbers of setups that were not asked, levels counted over all of them. The rows are those of a knob
+    with two levels less."""
     toys.install(monkeypatch, FORMULAS)
     where = study()
-    whole = split(where, draw(where, 16))
-    for chunk in (1, 5):
-        other = split(where, draw(where, 16), chunk=chunk)
-        for name in ("mean", "variance", "knobs", "unknowns", "both"):
-            assert getattr(whole, name).tobytes() == getattr(other, name).tobytes()
+    rows = np.flatnonzero(where.positions(0, where.size)[:, 0] < 3)
+    few, fewer = split(where, draw(where, 16), rows), toy.space([toy.knob(0, range(3)), toy.knob(1, range(4))])
+    own = split(toys.with_unknowns(replace(fewer, limits=where.limits), *where.unknowns), draw(where, 16))
+    for name in ("mean", "variance", "knobs", "unknowns", "both", "kept", "setups"):
+        np.testing.assert_allclose(getattr(few, name), getattr(own, name), rtol=1e-12, err_msg=name)
+    np.testing.assert_allclose(few.kept_by_level[0], [*own.kept_by_level[0], 0.0, 0.0])
 
 
-def test_setups_without_an_answer_do_not_bend_the_split():
+def test_setups_without_an_answer_do_not_bend_the_split(monkeypatch):
     """Catches: zeros of an unanswered setup taken for a metric (lag 0 against 5), or its broken limits forgotten."""
-    where = toys.with_unknowns(toy.space([toy.knob(0, range(3))], limits=(Limit("lag_ms", "at_most", 9.0),)))
-    sums = SplitSums(("lag_ms",), np.array([0.5, 0.5]), 3)
-    values = np.array([[5.0, 6.0, 7.0], [6.0, 0.0, 8.0]])[:, :, None]
-    answered = np.array([[True, True, True], [True, False, True]])
-    sums.add(split_part(np.array([0.5, 0.5]), 0, values, answered, answered))
-    found = sums.finish(where, np.zeros((2, 0)))
+    where = toy.space([toy.knob(0, range(3))], limits=(Limit("lag_ms", "at_most", 9.0),))
+    where = toys.with_unknowns(where, toys.unknown(10, 1.0, 1.0))
+    toys.install(
+        monkeypatch,
+        {"lag_ms": lambda p: 4.5 + p[:, 0] + p[:, 10]},
+        valid=lambda p: (p[:, 0] != 1) | (p[:, 10] <= 1.0),
+    )
+    found = split(where, draws_at(where, np.array([[0.25], [0.75]]), np.ones(2)))
     assert found.setups == 2 and found.left_out == 1
     assert found.mean[0] == pytest.approx(6.5) and found.variance[0] == pytest.approx(1.25)
     np.testing.assert_allclose([found.knobs[0], found.unknowns[0], found.both[0]], [0.8, 0.2, 0.0], atol=1e-12)
     np.testing.assert_allclose(found.kept_by_level[0], [1.0, 0.5, 1.0])
-    assert found.kept == pytest.approx(5 / 6) == pytest.approx(found.mean[1])
+    assert found.kept == pytest.approx(5 / 6) == pytest.approx(found.mean[-1])
 
 
 def sobol_points(count, axes, seed):

@@ -12,10 +12,11 @@ from scipy.stats import norm, qmc
 from explorer.domain.errors import ModelError, SpaceError
 from explorer.domain.space import Space
 from explorer.domain.unknowns import Unknown
+from explorer.domain.wishes import Wish
 from explorer.model.car.slots import SLOT
-from explorer.study.everything.limits import ResolvedLimit
+from explorer.study.plan.scenario_pass import Answers, Outcomes, outcomes_of, question
 from explorer.study.plan.scenarios import draw
-from explorer.study.plan.worth import BROKEN_LOSS_PCT, FOLDS, _fits, knowing, spline_basis, utilities_of, worth_of
+from explorer.study.plan.worth import BROKEN_LOSS, FOLDS, _fits, knowing, spline_basis, worth_of
 
 COUNT = 1024
 
@@ -162,7 +163,8 @@ def study(bars_and_springs: Space) -> Space:
         normal("grip", ("grip",), 0.05),
         normal("tyre_rate_n_per_mm", ("front_tyre_rate", "rear_tyre_rate"), 0.02),
     )
-    return dataclasses.replace(bars_and_springs, unknowns=found)
+    wish = Wish("sweep.balance_pct", "", "near", 0.0, 1.0)
+    return dataclasses.replace(bars_and_springs, unknowns=found, wishes=(wish,), limits=())
 
 
 def setups(space: Space) -> np.ndarray:
@@ -173,53 +175,57 @@ def setups(space: Space) -> np.ndarray:
 def test_the_balance_of_grip_is_what_to_measure_where_it_is_what_is_not_known(study: Space) -> None:
     """Catches unknowns and their numbers taken in different orders: the widest unknown that splits front from rear must
     lead, and all of it stay under the ceiling; same seed, same answer."""
-    draws = draw(study, 256)
-    found = knowing(study, setups(study), draws)
+    outcomes = outcomes_of(question(study, draw(study, 256)), setups(study))
+    found = knowing(study, outcomes)
     first = found.worth.asked[0]
     assert found.keys[first.unknown] == "front_grip_ratio" and first.clear
     assert all(0.0 <= one.value <= found.worth.everything for one in found.worth.asked)
-    assert found.unanswered.sum() == 0 and np.all(found.broken == 0.0)
-    again = knowing(study, setups(study), draws)
-    assert again.worth == found.worth
+    assert found.loss == BROKEN_LOSS and np.array_equal(found.candidates, setups(study))
+    assert found.worth.utility == pytest.approx(-outcomes.told.losses.mean(axis=0).min())
+    assert knowing(study, outcomes).worth == found.worth
+
+
+def made_up(study: Space, losses: np.ndarray, good: np.ndarray, answered: np.ndarray) -> Outcomes:
+    """Setups that answer so in scenarios of equal weight; the first unknown tells the even from the odd ones."""
+    count, rows = losses.shape
+    told = Answers(np.zeros((count, rows, 1)), np.zeros((count, rows, 1)), answered, good[:, :, None], losses)
+    numbers = np.random.default_rng(2).random((count, len(study.unknowns)))
+    numbers[:, 0] = np.arange(count) % 2
+    shares = np.full(count, 1 / count)
+    asked = setups(study)[:rows]
+    return Outcomes(
+        asked, shares, numbers, numbers, told, np.zeros((rows, 1)), np.ones(rows, dtype=bool), (), 0.0
+    )  # fmt: skip
 
 
 def test_a_broken_limit_costs_the_declared_loss_in_its_own_scenario(study: Space) -> None:
-    """Catches a loss taken off everywhere, bounds of another scenario, and a limit's sense turned round."""
-    draws, places = draw(study, 32), setups(study)
-    plain, none_broken, _ = utilities_of(study, places, draws)
-    limit = ResolvedLimit("grip_margin_pct", "at_least", 0.0, "grip", 0.5)
-    bounds = np.full((32, 1), -1e6)
-    bounds[::2] = float(np.median(plain))
-    lossy, broken, _ = utilities_of(study, places, draws, (limit,), bounds)
-    wanted = np.zeros_like(plain, dtype=bool)
-    wanted[::2] = plain[::2] < np.median(plain)
-    assert not none_broken.any() and np.array_equal(broken, wanted) and wanted.any()
-    assert lossy == pytest.approx(plain - BROKEN_LOSS_PCT * wanted, abs=1e-12)
-    with pytest.raises(SpaceError, match="bounds must have shape"):
-        utilities_of(study, places, draws, (limit,), bounds[:, :0])
+    """Catches a loss taken off everywhere or counted as a gain, and a broken limit that costs nothing: of two setups
+    that lose 1 and 2 the first breaks a limit in every even scenario, which the first unknown tells: knowing it buys
+    the first setup's lead of 1 in the odd half."""
+    losses = np.tile([1.0, 2.0], (64, 1))
+    good = np.ones((64, 2), dtype=bool)
+    answered = good.copy()
+    good[::2, 0] = False
+    one = dataclasses.replace(study, objectives=study.objectives[:1])
+    found = knowing(one, made_up(one, losses, good, answered)).worth
+    assert found.best == 1 and found.utility == pytest.approx(-2.0)
+    assert found.everything == pytest.approx(0.5)
+    assert found.asked[0].unknown == 0 and found.asked[0].value == pytest.approx(0.5)
+    assert found.asked[0].held_out == pytest.approx(0.5)
+    whole = knowing(one, made_up(one, losses, np.ones_like(good), answered)).worth
+    assert whole.best == 0 and whole.utility == pytest.approx(-1.0) and whole.everything == 0.0
 
 
-def test_a_setup_without_an_answer_is_worth_less_than_any_that_answers(
-    study: Space, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """Catches zeros of a failed setup read as a margin of zero per cent."""
-    draws, places = draw(study, 32), setups(study)
-    plain, _, _ = utilities_of(study, places, draws)
-    from explorer.study.plan import worth as room
-
-    real = room.evaluate_positions
-
-    def failing(space, positions, scenarios):
-        values, valid = real(space, positions, scenarios)
-        values[3:5, 0], valid[3:5, 0] = 0.0, False
-        return values, valid
-
-    monkeypatch.setattr(room, "evaluate_positions", failing)
-    utilities, broken, unanswered = utilities_of(study, places, draws)
-    assert unanswered.tolist() == [2, 0, 0, 0, 0] and broken.sum() == 2
-    assert utilities[3:5, 0] == pytest.approx(plain[3:5, 1:].min(axis=1) - BROKEN_LOSS_PCT)
-    with pytest.raises(SpaceError, match="at least one setup"):
-        utilities_of(study, places[:0], draws)
+def test_a_setup_without_an_answer_is_worth_no_more_than_any_that_answers(study: Space) -> None:
+    """Catches zeros of a failed setup read as a loss of nothing: it loses what the worst of the others does there, and
+    keeps no limit."""
+    losses = np.tile([3.0, 4.0], (64, 1))
+    answered = np.ones((64, 2), dtype=bool)
+    answered[3:7, 0], losses[3:7, 0] = False, 0.0
+    one = dataclasses.replace(study, objectives=study.objectives[:1])
+    found = knowing(one, made_up(one, losses, answered.copy(), answered)).worth
+    assert found.best == 0
+    assert found.utility == pytest.approx(-(60 * 3.0 + 4 * (4.0 + BROKEN_LOSS)) / 64)
 
 
 @pytest.mark.parametrize("size", [1, 4, 8])
