@@ -252,7 +252,7 @@ def _measure(plan: Plan, space: Space) -> list[str]:
     rows = [
         [
             unknown_name(_key(plan, one.unknown)),
-            words.number(one.held_out, 2),
+            words.number(max(one.held_out, 0.0), 2),
             f"{words.number(one.low, 2)} to {words.number(one.high, 2)}",
         ]
         for one in worth.asked[:UNKNOWNS_SHOWN]

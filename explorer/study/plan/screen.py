@@ -38,7 +38,7 @@ the best of each are kept. The middle one is a little more than what the last lo
 BEST = 32
 """Setups that stay by each score whatever the standard errors; of these `LEFT` after the last round."""
 
-CROWDS = (8_192, 2_048, 512, 128, 64)
+CROWDS = (4_096, 1_024, 512, 128, 64)
 """Setups that go on after each round at most, the best by each score."""
 
 WINNERS = 32
