@@ -97,10 +97,12 @@ def refuse_unanswered(failures: Failures, setups: int) -> None:
         raise ModelError(f"the model has no answer for any of {setups:,} setups: {why}")
 
 
-def default_maps(space: Space, indices: Sensitivity | None) -> tuple[tuple[str, str, str, str], ...]:
-    """Maps asked for in the study, else each objective over its two strongest knobs, others at the baseline."""
+def default_maps(
+    space: Space, indices: Sensitivity | None, others: str = "baseline"
+) -> tuple[tuple[str, str, str, str], ...]:
+    """Maps asked for in the study, else each objective over its two strongest knobs; `others` as for `map_metric`."""
     if space.settings.maps:
-        return tuple((x, y, metric, "baseline") for x, y, metric in space.settings.maps)
+        return tuple((x, y, metric, others) for x, y, metric in space.settings.maps)
     wanted = []
     for objective in space.objectives:
         order = list(range(len(space.knobs)))
@@ -110,7 +112,7 @@ def default_maps(space: Space, indices: Sensitivity | None) -> tuple[tuple[str, 
                 order = list(np.argsort(-shares[indices.metrics.index(objective.metric)], kind="stable"))
         if len(order) >= 2:
             x, y = (space.knobs[k].name for k in order[:2])
-            wanted.append((x, y, objective.metric, "baseline"))
+            wanted.append((x, y, objective.metric, others))
     return tuple(wanted)
 
 
@@ -255,11 +257,12 @@ def answer(
         against = once("search against the exact front", lambda: judged(space, limits, front, progress))
     nominal = clock.run("shortlist", lambda: make_shortlist(table, limits, front, counts, wishes))
     changes = clock.run("one change", lambda: one_change(space, limits))
+    rest = "best" if whole is not None and space.exhaustive else "baseline"
     maps = clock.run(
         "maps",
         lambda: tuple(
             map_metric(space, x, y, metric, others, limits, whole if others == "best" and space.exhaustive else None)
-            for x, y, metric, others in default_maps(space, indices)
+            for x, y, metric, others in default_maps(space, indices, rest)
         ),
     )
     assumed, assumed_note = None, "not asked"

@@ -434,7 +434,7 @@ def ladder_lines(ladders: tuple[Ladder, ...], limits: tuple[ResolvedLimit, ...],
     if ladders and ladders[0].broken_now:
         already = words.limits_text(limits, ladders[0].broken_now)
         lines.append(f"The setup on the car breaks already: {escape(already)}.")
-    lines.append(words.table(["symptom", "first", "then", "then"], rows))
+    lines.append(words.table(["symptom", "first", "or", "or"], rows))
     if ladders and ladders[0].not_asked:
         lines.append("Not asked: " + escape("; ".join(ladders[0].not_asked)) + ".")
     return lines
