@@ -21,6 +21,8 @@ from explorer.inputs.starter import STARTER_FILES, AtHand, write_starter
 from explorer.inputs.typical import BY_SLOT
 from explorer.model.car.slots import SLOT
 from explorer.model.kernel import evaluate_parameters
+from explorer.report.plan_sections import plan_report
+from explorer.study.plan.worth import Asked
 
 RACER = [
     "--drive", "all", "--front-g", "760", "--rear-g", "860", "--track-mm", "208,206", "--wheelbase-mm", "279",
@@ -98,6 +100,14 @@ def test_a_racer_with_bars_springs_and_weights_has_an_answer(tmp_path: Path) -> 
     few = replace(space, planning=replace(space.planning, scenarios=64))
     plan = pipeline.answer(replace(study, space=few), assumptions=False).plan
     assert plan is not None and plan.decision.headline is not None
+    assert plan.worth is not None
+    camber = [one.key for one in space.unknowns].index("front_camber_deg")
+    first = Asked(camber, value=1.0, held_out=1.0, low=0.5, high=1.5, size=1)
+    asked = (first, *(one for one in plan.worth.worth.asked if one.unknown != camber))
+    worth = replace(plan.worth, worth=replace(plan.worth.worth, asked=asked))
+    text = "\n".join(plan_report(replace(plan, worth=worth), few))
+    assert "not knowing the front camber costs most. To measure it: a camber gauge" in text
+    assert re.search(r"\| front camber \| 1\.00 \| 0\.50 to 1\.50 \| a camber gauge", text)
     told = CliRunner().invoke(app, ["check", str(tmp_path / "plan.toml"), "--json"])
     assert told.exit_code == 0 and "front_camber_deg" in json.loads(told.stdout)["typical"]
 
