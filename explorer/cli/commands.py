@@ -9,8 +9,10 @@ what is missing; `--quiet` leaves progress out.
 from __future__ import annotations
 
 import os
+import re
 import sys
 from contextlib import suppress
+from enum import Enum
 from pathlib import Path
 from typing import Annotated
 
@@ -65,6 +67,14 @@ app = typer.Typer(
 )
 
 
+class Drive(Enum):
+    """Driven wheels of a car."""
+
+    rear = "rear"
+    front = "front"
+    all = "all"
+
+
 def _version(wanted: bool) -> None:
     if wanted:
         from importlib.metadata import version
@@ -86,14 +96,64 @@ def _common(
     fit_terminal()
 
 
+def _sizes(text: str | None, option: str) -> tuple[str, ...]:
+    """Sizes between commas, in order, as they are written. Raises BadParameter for anything that is no number."""
+    sizes = [size.strip() for size in (text or "").split(",") if size.strip()]
+    for size in sizes:
+        if not re.fullmatch(r"\d{1,4}(\.\d{1,4})?", size):
+            raise typer.BadParameter(f"{size!r}: numbers with commas between them, like 1.0,1.2", param_hint=option)
+    return tuple(sorted(sizes, key=float))
+
+
+def _lengths(text: str | None, option: str) -> tuple[float, ...]:
+    """One length for both ends, or front and rear. Raises BadParameter for anything else."""
+    lengths = [size.strip() for size in (text or "").split(",") if size.strip()]
+    if len(lengths) > 2 or any(not re.fullmatch(r"\d{1,4}(\.\d{1,4})?", one) for one in lengths):
+        raise typer.BadParameter(f"{text!r}: one number for both ends, or FRONT,REAR", param_hint=option)
+    return tuple(float(one) for one in lengths)
+
+
+_BOX = "{} that you have, with commas: 1.0,1.2"
+
+
 @app.command()
-def new(directory: Annotated[Path, typer.Argument(metavar="DIR", help="Folder for the starter files.")]) -> None:
-    """Write a commented starter car, tyre, surface and study that say how to measure each number."""
+def new(
+    directory: Annotated[Path, typer.Argument(metavar="DIR", help="Folder for the starter files.")],
+    drive: Annotated[Drive | None, typer.Option("--drive", help="Driven wheels.")] = None,
+    total_g: Annotated[float | None, typer.Option("--total-g", help="The car, ready to race.")] = None,
+    front_g: Annotated[float | None, typer.Option("--front-g", help="Scale under the front wheels.")] = None,
+    rear_g: Annotated[float | None, typer.Option("--rear-g", help="Scale under the rear wheels.")] = None,
+    wheelbase_mm: Annotated[float | None, typer.Option("--wheelbase-mm", help="Front to rear axle.")] = None,
+    track_mm: Annotated[str | None, typer.Option("--track-mm", help="Both ends, or FRONT,REAR.")] = None,
+    ride_height_mm: Annotated[str | None, typer.Option("--ride-height-mm", help="Both ends, or FRONT,REAR.")] = None,
+    front_bars: Annotated[str | None, typer.Option("--front-bars", help=_BOX.format("Wires [mm]"))] = None,
+    rear_bars: Annotated[str | None, typer.Option("--rear-bars", help=_BOX.format("Wires [mm]"))] = None,
+    front_springs: Annotated[str | None, typer.Option("--front-springs", help=_BOX.format("Rates [N/mm]"))] = None,
+    rear_springs: Annotated[str | None, typer.Option("--rear-springs", help=_BOX.format("Rates [N/mm]"))] = None,
+) -> None:
+    """Write a commented car, tyre, surface, study, plan and practice file; what you do not give is taken as typical."""
+    boxes = {
+        "front_bars": _sizes(front_bars, "--front-bars"),
+        "rear_bars": _sizes(rear_bars, "--rear-bars"),
+        "front_springs": _sizes(front_springs, "--front-springs"),
+        "rear_springs": _sizes(rear_springs, "--rear-springs"),
+    }
+    tracks, heights = _lengths(track_mm, "--track-mm"), _lengths(ride_height_mm, "--ride-height-mm")
 
     def work() -> int:
-        from explorer.inputs.starter import write_starter
+        from explorer.inputs.starter import AtHand, write_starter
 
-        for path in write_starter(directory):
+        at_hand = AtHand(
+            drive=drive.value if drive else "",
+            total_g=total_g,
+            front_g=front_g,
+            rear_g=rear_g,
+            wheelbase_mm=wheelbase_mm,
+            track_mm=tracks,
+            ride_height_mm=heights,
+            boxes={box: sizes for box, sizes in boxes.items() if sizes},
+        )
+        for path in write_starter(directory, None if at_hand == AtHand() else at_hand):
             print(path)
         return DONE
 

@@ -27,6 +27,22 @@ MODEL_ERROR = {"camber": math.radians(0.1), "roll_centre_height": 0.001}
 [rad], and the arm of the roll moment [m], which makes some 4 % of roll and 0.06 N of a wheel's load: about what cars on
 two links differ by from an independent multibody model of them (`setup-space prove`, results/proof)."""
 
+TYPICAL_OF_CARS = "typical of such cars"
+"""How the reason of an assumption begins that nobody measured, for a car file says that it is typical."""
+
+NOT_MEASURED = "not measured: "
+"""In such a reason, before how to measure it."""
+
+
+def how_to_measure(reason: str) -> str:
+    """How to measure a typical number, by the reason that it stands with; "" for any other reason.
+
+    >>> how_to_measure("typical of such cars, not measured: kitchen scales")
+    'kitchen scales'
+    """
+    return reason.partition(NOT_MEASURED)[2] if reason.startswith(TYPICAL_OF_CARS) else ""
+
+
 UNLIKE_ENDS = ("best_lean", "lean_width", "cornering_stiffness")
 """Tyre constants of which front and rear are drawn apart, by the stem without its end. A car file may also give one
 without its end, for both; where a key of one end stands beside it, that end has its own."""

@@ -11,8 +11,9 @@ from typing import Any
 import numpy as np
 
 from explorer.domain.errors import ModelError, Problem
-from explorer.domain.space import Space
+from explorer.domain.space import Assumption, Space
 from explorer.domain.units import unit_of
+from explorer.domain.unknowns import how_to_measure
 from explorer.inputs.car_and_surface import build_car
 from explorer.inputs.fields import one_spelling
 from explorer.inputs.links import Computed, disagreements
@@ -20,10 +21,12 @@ from explorer.inputs.load import LoadedStudy
 from explorer.inputs.parts_box import PLACE_SLOTS, PLACES
 from explorer.inputs.source import Source, dotted
 from explorer.inputs.toml_lines import KeyPath
-from explorer.inputs.unknowns import SURFACE_STEMS
-from explorer.model.metrics import describe
+from explorer.inputs.unknowns import LEAST_SHARE, SURFACE_STEMS, split_key
+from explorer.model.car.slots import SLOT
+from explorer.model.kernel import evaluate_parameters
+from explorer.model.metrics import describe, metric_columns
 from explorer.report import words
-from explorer.study.everything.evaluate import reason_of, table_of
+from explorer.study.everything.evaluate import nominal, reason_of, table_of
 from explorer.study.everything.wishes import resolve_wishes, wish_lines
 from explorer.study.questions.sanity import Derived, Suspicion, derived, overturned, suspicions
 
@@ -56,11 +59,12 @@ END_KEYS = {"ride_height_reference": ("ride_height",), "tyre_rate": ("tyre_rate"
 @dataclass(frozen=True)
 class Checked:
     """`numbers` follow from the baseline, `links` from the car's hardpoints; `warnings` are odd numbers, each with
-    file, line and key."""
+    file, line and key; `typical` what nobody measured, what moves the baseline most first."""
 
     numbers: tuple[Derived, ...]
     warnings: tuple[Problem, ...]
     links: tuple[Computed, ...] = ()
+    typical: tuple[Assumption, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -97,7 +101,32 @@ def check(study: LoadedStudy) -> Checked:
             continue  # it asks for too much: that is told already
         found, hint = "the baseline rolls over here", "a slower corner, a lower centre of gravity or a wider track"
         warnings.append(Problem(sources[2].path, sources[2].line(path), f"{dotted(path)} ({phase})", found, hint))
-    return Checked(derived(space), tuple(warnings), links)
+    return Checked(derived(space), tuple(warnings), links, typical(space))
+
+
+def typical(space: Space) -> tuple[Assumption, ...]:
+    """What the car file calls typical, in the order of what it does to the baseline: the largest change of an
+    objective, in felt differences, from one end of its spread to the other."""
+    items = [item for item in space.assumptions if how_to_measure(item.reason)]
+    if not items:
+        return ()
+    rows = np.repeat(space.base[None, :], 2 * len(items), axis=0)
+    for place, item in enumerate(items):
+        ends = np.array([item.value - item.spread, item.value + item.spread]) / (item.value or 1.0)
+        column = SLOT[split_key(item.key)[0]]
+        if item.value > 0.0:
+            rows[2 * place : 2 * place + 2, column] *= np.maximum(ends, LEAST_SHARE)
+        else:
+            rows[2 * place : 2 * place + 2, column] *= ends
+    case = nominal()
+    values, valid = evaluate_parameters(rows, space.phases, case.slots, case.factor, case.offset)
+    names = list(metric_columns(space.phase_names))
+    steps = np.zeros(len(items))
+    for one in space.objectives:
+        low, high = values[0, :, names.index(one.metric)].reshape(-1, 2).T
+        steps = np.maximum(steps, np.abs(high - low) / one.resolution)
+    answered = valid[0].reshape(-1, 2).all(axis=1)
+    return tuple(items[place] for place in np.lexsort((-steps, answered)))
 
 
 def _bars_named_otherwise(car: Source) -> Iterator[Problem]:
@@ -219,8 +248,13 @@ def facts(space: Space, found: Checked) -> dict[str, Any]:
             for one in found.numbers
         ],
         "links": found.links,
+        "typical": [item.key for item in found.typical],
         "warnings": found.warnings,
     }
+
+
+def _taken(item: Assumption) -> str:
+    return f"{item.key} = {item.value:g} +- {item.spread:g}"
 
 
 def _many(space: Space) -> str:
@@ -249,8 +283,14 @@ def text(space: Space, found: Checked) -> str:
         lines.append("from the links, each coordinate read to the millimetre:")
         lines += [f"  {one.words}" for one in found.links]
     lines += [f"note: {note}" for note in space.notes]
-    lines.append(f"{len(space.assumptions)} inputs assumed, not measured:")
-    lines += [f"  {item.key} = {item.value:g} +- {item.spread:g}: {item.reason}" for item in space.assumptions]
+    if found.typical:
+        lines.append(
+            f"{len(found.typical)} numbers of the car typical, what moves the baseline most first; to measure it:"
+        )
+        lines += [f"  {_taken(item)}: {how_to_measure(item.reason)}" for item in found.typical]
+    guesses = [item for item in space.assumptions if item not in found.typical]
+    lines.append(f"{len(guesses)} inputs assumed, not measured:")
+    lines += [f"  {_taken(item)}: {item.reason}" for item in guesses]
     if found.warnings:
         lines.append(f"{len(found.warnings)} numbers look odd; nothing is refused for it")
     return "\n".join(lines)

@@ -28,6 +28,7 @@ from explorer.inputs.readings import Reading, droop_travel, readings
 from explorer.inputs.source import Source, near
 from explorer.inputs.tables import (
     BALANCED,
+    TYPICAL,
     Assumed,
     CarHead,
     End,
@@ -41,11 +42,13 @@ from explorer.inputs.tables import (
     Underside,
 )
 from explorer.inputs.toml_lines import KeyPath
+from explorer.inputs.typical import bar_assumption, fill_typical
 from explorer.inputs.tyre import IN_THE_CAR_FILE, TyreDefinition
 from explorer.model.car.slots import BEAM, PHASE_COLUMNS, SLOT, SLOTS, WISHBONE
 
 _NEEDED_TOPS = ("car", "mass", "geometry", "front", "rear", "steering", "underside")
 CAR_TOPS = (*_NEEDED_TOPS, "suspension", "assumed", "fitted", "parts")
+OR_TYPICAL = f'each a number or "{TYPICAL}"'
 PHASE_LIMIT = 40
 """Most phases of one surface."""
 
@@ -108,7 +111,8 @@ def _end_numbers(
                 key = source.actual((name, "bar"), stem)
                 source.report((name, "bar", key), f"{1000 * value:g} mm", f"at most the {other}, {1000 * bound:g} mm")
     if end.bar_motion_ratio is None and any(part.settings[0] > 0.0 for part in box):
-        source.report((name, "bar_motion_ratio"), "", f"this key is needed with a bar; {_how(End, 'bar_motion_ratio')}")
+        allowed = End.how_to_give("bar_motion_ratio").replace("needed", "needed with a bar", 1)
+        source.report((name, "bar_motion_ratio"), "", allowed)
     numbers = {
         "track": end.track,
         "unsprung_mass": end.unsprung_mass,
@@ -123,10 +127,6 @@ def _end_numbers(
         "camber": end.camber,
     }
     return {f"{name}_{stem}": value for stem, value in numbers.items()}
-
-
-def _how(model: Any, stem: str) -> str:
-    return str(model.quantities()[stem].how)
 
 
 def _assume(
@@ -199,13 +199,15 @@ def build_car(source: Source) -> CarDefinition:
         return car
     before = len(source.problems)
     source.known_tops(CAR_TOPS)
+    filled = fill_typical(source)
     head = source.table(CarHead, ("car",), "name and drive")
     suspension = source.check(Suspension, source.raw.get("suspension", {}), ("suspension",))
-    mass = source.table(Mass, ("mass",), "total_g, front_weight_share_pct, cg_height_mm")
-    geometry = source.table(Geometry, ("geometry",), "wheelbase_mm")
-    ends = {name: source.table(End, (name,), "the measures of this end") for name in ENDS}
-    steering = source.table(Steering, ("steering",), "caster_deg, kingpin_inclination_deg")
-    underside = source.table(Underside, ("underside",), "half_width_mm, front_edge_offset_mm, rear_edge_offset_mm")
+    mass = source.table(Mass, ("mass",), f"total_g, front_weight_share_pct, cg_height_mm; {OR_TYPICAL}")
+    geometry = source.table(Geometry, ("geometry",), f"wheelbase_mm; {OR_TYPICAL}")
+    ends = {name: source.table(End, (name,), f"the measures of this end; {OR_TYPICAL}") for name in ENDS}
+    steering = source.table(Steering, ("steering",), f"caster_deg, kingpin_inclination_deg; {OR_TYPICAL}")
+    plate = f"half_width_mm, front_edge_offset_mm, rear_edge_offset_mm; {OR_TYPICAL}"
+    underside = source.table(Underside, ("underside",), plate)
     assumed = source.check(Assumed, source.raw.get("assumed", {}), ("assumed",))
     fitted = source.check(Fitted, source.raw.get("fitted", {}), ("fitted",))
     for name, path, _ in source.members(("parts",)):
@@ -258,8 +260,15 @@ def build_car(source: Source) -> CarDefinition:
     )
     read = readings(source, assumed, whole)
     guessed, car.assumptions = _assume(assumed, facts, read | readings_from_links(assumed, links, read), beams)
+    bars = (
+        bar_assumption(
+            name, end.bar, car.parts[f"{name}_bar"], car.fitted.get(f"{name}_bar"), filled.shapes.get(name, {})
+        )
+        for name, end in whole.items()
+    )
+    car.assumptions += (*filled.assumptions, *(bar for bar in bars if bar is not None))
     car.computed = computed(source, whole, links, assumed, read)
-    car.notes = _notes(source, beams, guessed["chassis_compliance"] == 0.0)
+    car.notes = _notes(source, beams, guessed["chassis_compliance"] == 0.0) + tuple(filled.asked)
     for stem, number in (put | guessed).items():
         car.base[SLOT[stem]] = number
     car.name = head.name

@@ -195,7 +195,9 @@ class Worded(Quantity):
         if isinstance(value, Given) and isinstance(value.raw, str):
             if value.raw.strip() == self.word:
                 return self.word
-            raise refuse(show(value), f'"{self.word}", or a number: {self.span(value.suffix)}', value.key)
+            raise refuse(
+                show(value), f'"{self.word}", or a number without quotes: {self.span(value.suffix)}', value.key
+            )
         return super().check(value)
 
 
@@ -243,9 +245,10 @@ class Table(BaseModel):
             description = field.description if field is not None and field.description else ""
             return f"this key is needed: {description}".rstrip(": ")
         others = list(quantity.keys(stem))[1:]
+        word = f', or "{quantity.word}"' if isinstance(quantity, Worded) else ""
         also = f" (or {', '.join(others)})" if others else ""
         how = f"; {quantity.how}" if quantity.how else ""
-        return f"this key is needed{also}: {quantity.span(KINDS[quantity.kind][0])}{how}"
+        return f"this key is needed{also}: {quantity.span(KINDS[quantity.kind][0])}{word}{how}"
 
     @model_validator(mode="before")
     @classmethod

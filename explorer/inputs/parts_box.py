@@ -78,7 +78,8 @@ def _bar(source: Source, path: KeyPath, place: str, bar: Bar, shape: BarGeometry
     if shape is None:
         if end_known:
             table = f"[{place.split('_')[0]}.bar]"
-            allowed = f"a wire needs the bar's shape in {table}: straight_mm, bearing_span_mm, arm_mm, lever_mm"
+            sizes = 'straight_mm, bearing_span_mm, arm_mm, lever_mm, each a number or "typical"'
+            allowed = f"a wire needs the bar's shape in {table}: {sizes}"
             source.report((*path, source.actual(path, "wire")), show(bar.wire * 1000.0), allowed)
         return Part(bar.label, _thousands(bar.wire), (PLACEHOLDER,))
     moduli = wire_moduli(bar.material or shape.material, bar.wire)

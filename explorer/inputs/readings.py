@@ -111,7 +111,9 @@ def droop_travel(source: Source, name: str, end: End, squash: float) -> float:
     lifted = None if end.droop_lift is None else end.droop_lift - squash
     if lifted is None:
         if end.droop is None:
-            source.report((name, "droop_mm"), "", f"droop_mm or droop_lift_mm is needed: {DROOP.how}")
+            source.report(
+                (name, "droop_mm"), "", f'droop_mm or droop_lift_mm is needed, or droop_mm = "typical": {DROOP.how}'
+            )
             return PLACEHOLDER
         return end.droop
     key = source.actual((name,), "droop_lift")

@@ -11,6 +11,7 @@ import numpy as np
 
 from explorer.domain.felt import felt_step
 from explorer.domain.space import Assumption, FloatArray, Knob, Limit, Objective, Reference, Rule, Settings, Space
+from explorer.domain.unknowns import how_to_measure
 from explorer.inputs.balanced import NotBalanced, balanced_ratio, home_of, reason, report
 from explorer.inputs.car_and_surface import CarDefinition, SurfaceDefinition
 from explorer.inputs.feasible import refuse_impossible_space
@@ -29,8 +30,9 @@ from explorer.inputs.tables import (
     StudyHead,
 )
 from explorer.inputs.toml_lines import KeyPath
+from explorer.inputs.typical import asked_of_levels
 from explorer.inputs.tyre import with_tyre
-from explorer.inputs.unknowns import planning, unknowns
+from explorer.inputs.unknowns import planning, split_key, unknowns
 from explorer.inputs.wishes import WishReader
 from explorer.model.car.slots import SLOT, WISHBONE
 from explorer.model.metrics import describe, metric_columns
@@ -102,7 +104,7 @@ class StudyBuilder:
             phases=self.surface.phases,
             assumptions=self._assumptions(),
             settings=Settings(**asked, maps=maps),
-            notes=self.car.notes + self._tyres(liked),
+            notes=self.car.notes + self._asked(knobs) + self._tyres(liked),
             axle="wishbone" if self._with_surface(self.surface)[SLOT["axle_law"]] == WISHBONE else "beam",
         )
         space = replace(space, base=space.parameters(np.array([baseline]))[0], planning=plan)
@@ -406,7 +408,18 @@ class StudyBuilder:
 
     def _assumptions(self) -> tuple[Assumption, ...]:
         tyre = self.surface.tyre
-        return with_tyre(self.car.assumptions, tyre.assumptions if tyre else ()) + self.surface.assumptions
+        of_car = tuple(item for item in self.car.assumptions if not self._levels_count(item))
+        return with_tyre(of_car, tyre.assumptions if tyre else ()) + self.surface.assumptions
+
+    def _levels_count(self, item: Assumption) -> bool:
+        """Whether a knob sets a number that the car file calls typical: the level is given then."""
+        slots = [NUMBER_KNOBS[name][0] for name in self.knobs if name in NUMBER_KNOBS]
+        return bool(how_to_measure(item.reason)) and split_key(item.key)[0] in slots
+
+    def _asked(self, knobs: tuple[Knob, ...]) -> tuple[str, ...]:
+        """What is asked about levels that such cars do not have."""
+        own = [(NUMBER_KNOBS[k.name][0], [one[0] for one in k.settings]) for k in knobs if k.name in NUMBER_KNOBS]
+        return tuple(f"Knob: {text}" for slot, levels in own for text in asked_of_levels(slot, levels))
 
     def _of_this_surface(self, liked: dict[str, tuple[LikedTable, SurfaceDefinition]]) -> frozenset[str]:
         """Slots of a tyre that no liked setup runs on: what is wrong with one tyre says nothing of another."""

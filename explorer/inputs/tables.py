@@ -38,6 +38,19 @@ from explorer.inputs.fields import (
 )
 from explorer.model.car.parts import WIRE_MATERIALS
 
+TYPICAL = "typical"
+"""In a car file in place of a number nobody measured: what `typical.py` says of such cars."""
+
+
+def or_typical(quantity: Quantity) -> Worded:
+    """The same quantity, or the word in its place."""
+    return Worded(quantity.kind, quantity.low, quantity.high, quantity.how, word=TYPICAL)
+
+
+def _measured(kind: str, low: float, high: float, how: str) -> Worded:
+    return or_typical(Quantity(kind, low, high, how))
+
+
 RATE = Quantity("rate", 10.0, 50_000.0, "hang or press a known weight and read the movement")
 END_RATE = Quantity("rate", 1.0, 1e6, "push one end up and the other down by the same force and read the movement")
 DAMPING = Quantity("damping", 0.05, 500.0)
@@ -79,12 +92,12 @@ class Suspension(Table):
 class Mass(Table):
     """[mass]"""
 
-    total: Annotated[float, Quantity("mass", 0.2, 20.0, "kitchen scales, car ready to race")]
+    total: Annotated[float, _measured("mass", 0.2, 20.0, "kitchen scales, car ready to race")]
     front_weight_share: Annotated[
-        float, Quantity("share", 0.01, 0.99, "one scale under each end: the front reading over the sum")
+        float, _measured("share", 0.01, 0.99, "one scale under each end: the front reading over the sum")
     ]
     cg_height: Annotated[
-        float, Quantity("length", 0.005, 0.3, "lift one end by a known height and read the other end's scale")
+        float, _measured("length", 0.005, 0.3, "lift one end by a known height and read the other end's scale")
     ]
     ballast: Annotated[float, Quantity("mass", 0.0, 5.0, "the movable weight alone, on the scales")] = 0.0
 
@@ -92,10 +105,10 @@ class Mass(Table):
 class BarGeometry(Table):
     """[front.bar], [rear.bar]: the shape of the bars of one end."""
 
-    straight: Annotated[float, Quantity("length", 0.005, 0.4, "between the two bends")]
-    bearing_span: Annotated[float, Quantity("length", 0.002, 0.4, "between the middles of the two bearings")]
-    arm: Annotated[float, Quantity("length", 0.003, 0.2, "from the bend to the link, along the arm")]
-    lever: Annotated[float, Quantity("length", 0.003, 0.2, "from the link square to the bar's axis")]
+    straight: Annotated[float, _measured("length", 0.005, 0.4, "between the two bends")]
+    bearing_span: Annotated[float, _measured("length", 0.002, 0.4, "between the middles of the two bearings")]
+    arm: Annotated[float, _measured("length", 0.003, 0.2, "from the bend to the link, along the arm")]
+    lever: Annotated[float, _measured("length", 0.003, 0.2, "from the link square to the bar's axis")]
     material: Material = Field("A228", description=f"one of {', '.join(WIRE_MATERIALS)}")
 
 
@@ -121,25 +134,25 @@ class LinksTable(Table):
 class End(Table):
     """[front], [rear]"""
 
-    track: Annotated[float, Quantity("length", 0.05, 1.0, "between the middles of the two tyres on the ground")]
+    track: Annotated[float, _measured("length", 0.05, 1.0, "between the middles of the two tyres on the ground")]
     unsprung_mass: Annotated[
-        float, Quantity("mass", 0.005, 2.0, "per wheel: wheel, tyre, hub and half of the arm and shaft on the scales")
+        float, _measured("mass", 0.005, 2.0, "per wheel: wheel, tyre, hub and half of the arm and shaft on the scales")
     ]
-    wheel_radius: Annotated[float, RADIUS]
-    ride_height: Annotated[float, RIDE_HEIGHT]
-    spring_motion_ratio: Annotated[float | None, MOTION_RATIO] = None
+    wheel_radius: Annotated[float, or_typical(RADIUS)]
+    ride_height: Annotated[float, or_typical(RIDE_HEIGHT)]
+    spring_motion_ratio: Annotated[float | None, or_typical(MOTION_RATIO)] = None
     spring_motion_ratio_droop: Annotated[float | None, MOTION_RATIO_DROOP] = None
     spring_motion_ratio_droop_at: Annotated[
         float, Quantity("length", 0.001, 0.05, "how far in droop the motion ratio was read again")
     ] = 0.005
     bar_motion_ratio: Annotated[
-        float | None, Quantity("number", 0.02, 3.0, "travel of the bar's end over wheel travel, both with a ruler")
+        float | None, _measured("number", 0.02, 3.0, "travel of the bar's end over wheel travel, both with a ruler")
     ] = None
-    roll_centre_height: Annotated[float | None, ROLL_CENTRE] = None
-    droop: Annotated[float | None, DROOP] = None
+    roll_centre_height: Annotated[float | None, or_typical(ROLL_CENTRE)] = None
+    droop: Annotated[float | None, or_typical(DROOP)] = None
     droop_lift: Annotated[float | None, DROOP_LIFT] = None
-    camber: Annotated[float, CAMBER]
-    tyre_rate: Annotated[float | None, TYRE_RATE] = None
+    camber: Annotated[float, or_typical(CAMBER)]
+    tyre_rate: Annotated[float | None, or_typical(TYRE_RATE)] = None
     tyre_squash: Annotated[float | None, Quantity("length", 0.0001, 0.03, "how far one tyre gives")] = None
     tyre_squash_weight: Annotated[float | None, Quantity("mass", 0.02, 50.0, "the weight pressing it")] = None
     bar: BarGeometry | None = None
@@ -153,27 +166,27 @@ class End(Table):
 class Geometry(Table):
     """[geometry]"""
 
-    wheelbase: Annotated[float, Quantity("length", 0.05, 1.5, "between the front and rear axle, mean of both sides")]
+    wheelbase: Annotated[float, _measured("length", 0.05, 1.5, "between the front and rear axle, mean of both sides")]
 
 
 class Steering(Table):
     """[steering]"""
 
-    caster: Annotated[float, CASTER]
+    caster: Annotated[float, or_typical(CASTER)]
     kingpin_inclination: Annotated[
-        float, Quantity("angle", math.radians(-5), math.radians(40), "a protractor on the kingpin, from the front")
+        float, _measured("angle", math.radians(-5), math.radians(40), "a protractor on the kingpin, from the front")
     ]
 
 
 class Underside(Table):
     """[underside]"""
 
-    half_width: Annotated[float, Quantity("length", 0.005, 0.5, "half of the chassis plate's width")]
+    half_width: Annotated[float, _measured("length", 0.005, 0.5, "half of the chassis plate's width")]
     front_edge_offset: Annotated[
-        float, Quantity("length", -0.3, 0.5, "how far the plate's front edge is ahead of the front axle; minus behind")
+        float, _measured("length", -0.3, 0.5, "how far the plate's front edge is ahead of the front axle; minus behind")
     ]
     rear_edge_offset: Annotated[
-        float, Quantity("length", -0.3, 0.5, "how far the plate's rear edge is behind the rear axle; minus ahead")
+        float, _measured("length", -0.3, 0.5, "how far the plate's rear edge is behind the rear axle; minus ahead")
     ]
 
 

@@ -1,9 +1,10 @@
 """From the tables on what is not known to `Unknown`s, and how a plan is asked for.
 
 Every assumed number is an unknown by default, with its usual spread, both ends alike but for some tyre constants; so
-are the height of the centre of gravity and the tyres' stiffness, which are measured but seldom well. `[unknowns.KEY]`
-gives any other number of the car or the surface a spread, or takes one away. Where a knob sets the same number, all its
-levels are off alike: a length or an angle by so much, anything else (rates, masses, ratios) by such a share.
+are the height of the centre of gravity and the tyres' stiffness, which are measured but seldom well. What a car file
+calls typical is drawn apart at either end. `[unknowns.KEY]` gives any other number of the car or the surface a spread,
+or takes one away. Where a knob sets the same number, all its levels are off alike: a length or an angle by so much,
+anything else (rates, masses, ratios) by such a share.
 """
 
 from __future__ import annotations
@@ -14,7 +15,15 @@ from typing import Any
 
 from explorer.domain.space import Assumption, FloatArray, Knob
 from explorer.domain.units import to_si, unit_of
-from explorer.domain.unknowns import CG_HEIGHT_SPREAD, MODEL_ERROR, TYRE_RATE_SPREAD, UNLIKE_ENDS, Planning, Unknown
+from explorer.domain.unknowns import (
+    CG_HEIGHT_SPREAD,
+    MODEL_ERROR,
+    TYRE_RATE_SPREAD,
+    UNLIKE_ENDS,
+    Planning,
+    Unknown,
+    how_to_measure,
+)
 from explorer.inputs.assumed import ASSUMED
 from explorer.inputs.fields import KINDS, Quantity, show
 from explorer.inputs.source import Source, near
@@ -47,7 +56,16 @@ LEAST_SPREAD = 1e-12
 SHIFTING = ("length", "angle")
 """Kinds of number that are off by an offset; others by a factor."""
 
-_END_STEMS = ("track", "unsprung_mass", "wheel_radius", "spring_motion_ratio", "roll_centre_height", "droop", "camber")
+_END_STEMS = (
+    "track",
+    "unsprung_mass",
+    "wheel_radius",
+    "spring_motion_ratio",
+    "bar_motion_ratio",
+    "roll_centre_height",
+    "droop",
+    "camber",
+)
 _CAR_TABLES = (
     (Mass, ("front_weight_share", "cg_height")),
     (Geometry, ("wheelbase",)),
@@ -77,6 +95,7 @@ class _Entry:
     """One slot that is not known. SI."""
 
     slot: str
+    value: float
     spread: float
     law: str
     low: float
@@ -134,7 +153,7 @@ def _entry(
     floor = LEAST_SHARE * value if value > 0.0 and quantity.low >= 0.0 else -math.inf
     reach = 2.0 * spread if law in ("normal", "uniform", "triangular") else math.inf
     low, high = max(quantity.low, floor, value - reach), min(quantity.high, value + reach)
-    return _Entry(slot, spread, law, min(low, value), max(high, value), reason)
+    return _Entry(slot, value, spread, law, min(low, value), max(high, value), reason)
 
 
 def default_entries(base: FloatArray, assumptions: tuple[Assumption, ...]) -> dict[str, _Entry]:
@@ -145,12 +164,17 @@ def default_entries(base: FloatArray, assumptions: tuple[Assumption, ...]) -> di
         stem, suffix = split_key(item.key)
         if stem in CATALOGUE and stem not in idle and item.spread > 0.0:
             factor = to_si(1.0, suffix) if suffix else 1.0
-            found[stem] = _entry(stem, float(base[SLOT[stem]]), item.spread * factor, item.reason)
+            value, spread, law = float(base[SLOT[stem]]), item.spread * factor, "normal"
+            if stem.endswith("_bar_rate"):  # one factor on every bar of the end, also where none is fitted now
+                value, law = item.value * factor, "lognormal"
+            found[stem] = _entry(stem, value, spread, item.reason, law)
     tilted = "found by tilting the car: a couple of millimetres off is usual"
-    found["cg_height"] = _entry("cg_height", float(base[SLOT["cg_height"]]), CG_HEIGHT_SPREAD, tilted)
+    usual = {"cg_height": (CG_HEIGHT_SPREAD, tilted)}
     for slot in ("front_tyre_rate", "rear_tyre_rate"):
-        value = float(base[SLOT[slot]])
-        found[slot] = _entry(slot, value, TYRE_RATE_SPREAD * value, "a tyre stiffens with load and age")
+        usual[slot] = (TYRE_RATE_SPREAD * float(base[SLOT[slot]]), "a tyre stiffens with load and age")
+    for slot, (spread, reason) in usual.items():
+        if slot not in found:
+            found[slot] = _entry(slot, float(base[SLOT[slot]]), spread, reason)
     for stem, spread in MODEL_ERROR.items():
         for slot in slots_of(stem):
             if slot not in found:
@@ -191,7 +215,9 @@ def unknowns(
     together: dict[str, list[_Entry]] = {}
     for slot, entry in entries.items():
         shared = _shared(slot)
-        both = shared not in (*UNLIKE_ENDS, *MODEL_ERROR) and all(name in entries for name in slots_of(shared))
+        both = shared not in (*UNLIKE_ENDS, *MODEL_ERROR) and all(
+            name in entries and not how_to_measure(entries[name].reason) for name in slots_of(shared)
+        )
         together.setdefault(shared if both else slot, []).append(entry)
     groups = [(_key(stem), group) for stem, group in together.items()] + groups
     return tuple(_unknown(key, group, base, here) for key, group in groups)
@@ -280,7 +306,7 @@ def _unknown(key: str, group: list[_Entry], base: FloatArray, here: frozenset[st
         key=key,
         unit=unit.label if unit else "",
         slots=tuple(SLOT[entry.slot] for entry in group),
-        values=tuple(float(base[SLOT[entry.slot]]) for entry in group),
+        values=tuple(entry.value for entry in group),
         spread=tuple(entry.spread for entry in group),
         low=tuple(entry.low for entry in group),
         high=tuple(entry.high for entry in group),

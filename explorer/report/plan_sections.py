@@ -8,7 +8,7 @@ import numpy as np
 
 from explorer.domain.space import Objective, Space
 from explorer.domain.units import unit_of
-from explorer.domain.unknowns import FIGURES, Unknown
+from explorer.domain.unknowns import FIGURES, Unknown, how_to_measure
 from explorer.model.car.slots import PHASE_COLUMNS
 from explorer.model.metrics import describe
 from explorer.report import words
@@ -249,15 +249,25 @@ def _measure(plan: Plan, space: Space) -> list[str]:
     clear = [one for one in worth.asked if one.clear and one.held_out >= LOSS_STEP]
     least = [one for one in worth.asked if one not in clear]
     lines.append(_measure_text(plan.worth, [_key(plan, one.unknown) for one in clear], len(least)))
+    how = {unknown.key: how_to_measure(unknown.reason) for unknown in plan.draws.unknowns}
+    costly = next((key for one in clear if how[key := _key(plan, one.unknown)]), "")
+    if costly:
+        lines.append(
+            f"Of what the car file calls typical, not knowing the {unknown_name(costly)} costs most. To measure it: "
+            f"{escape(how[costly])}."
+        )
     rows = [
         [
             unknown_name(_key(plan, one.unknown)),
             words.number(max(one.held_out, 0.0), 2),
             f"{words.number(one.low, 2)} to {words.number(one.high, 2)}",
+            how.get(_key(plan, one.unknown), ""),
         ]
         for one in worth.asked[:UNKNOWNS_SHOWN]
     ]
-    lines.append(words.table(["number", "worth of knowing it", "95 % interval"], rows, right=(1,)))
+    head = ["number", "worth of knowing it", "95 % interval", "how to measure it"]
+    width = len(head) if any(row[-1] for row in rows) else len(head) - 1
+    lines.append(words.table(head[:width], [row[:width] for row in rows], right=(1,)))
     lines.append(
         f"Worth: what is taken {nearer_text(space, 'this many')}, on average, if this number were known "
         f"before choosing; a broken limit counts as {plan.worth.loss:g}. It is what the choice earns on scenarios that "

@@ -7,8 +7,10 @@ from collections.abc import Callable, Sequence
 import numpy as np
 
 from explorer.domain.space import FloatArray
+from explorer.domain.unknowns import how_to_measure
 from explorer.model.metrics import describe
 from explorer.report import figure_data, words
+from explorer.report.plan_sections import unknown_name
 from explorer.report.words import escape
 from explorer.study.everything.shortlist import Shortlist, picks_of
 from explorer.study.questions.exact import StepEffects
@@ -375,6 +377,15 @@ def assumption_effects(result: RunResult, pictures: Pictures) -> list[str]:
         "[assumptions.csv](tables/assumptions.csv).",
         words.table(head, rows, right=(2, 3, 4)),
     ]
+    how = {unknown_name(item.key): how_to_measure(item.reason) for item in result.space.assumptions}
+    costly = (
+        (one.name, how.get(one.name) or how.get(f"front {one.name}", ""))
+        for one in found.effects
+        if one.name not in steady
+    )
+    name, text = next((pair for pair in costly if pair[1]), ("", ""))
+    if name:
+        lines.append(f"Of what the car file calls typical, the {name} costs most. To measure it: {escape(text)}.")
     if steady:
         lines.append(f"These cost the shortlist nothing: {escape(words.listed(steady))}.")
     return lines + pictures.show("assumptions")

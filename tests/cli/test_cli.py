@@ -347,7 +347,7 @@ def test_a_console_prints_names_it_has_no_letters_for(study: Path, tmp_path: Pat
     code, output, remarks = said("check", home / study.name)
     assert code == 0 and told in output and "Traceback" not in remarks
     code, output, remarks = said("new", home / "new")
-    assert code == 0 and len(output.splitlines()) == 4 and "Traceback" not in remarks
+    assert code == 0 and len(output.splitlines()) == 6 and "Traceback" not in remarks
     (home / study.name).write_text("nonsense = 1", encoding="utf-8")
     code, output, remarks = said("check", home / study.name)
     assert code == 2 and "nonsense" in remarks and "Traceback" not in remarks

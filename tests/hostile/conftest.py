@@ -1,4 +1,4 @@
-"""A study of the starter files, free to be broken."""
+"""A study of a measured car, free to be broken."""
 
 from __future__ import annotations
 
@@ -11,20 +11,20 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 from hostile.desk import Edit
 
-from explorer.inputs.starter import write_starter
+from tests.measured import write_measured
 
 
 @pytest.fixture
 def folder(tmp_path: Path) -> Path:
-    """The starter files in a folder of their own, `box/team`, with room beside it for what lies outside."""
+    """The files of a measured car in a folder of their own, `box/team`, with room beside it for what lies outside."""
     inside = tmp_path / "box" / "team"
-    write_starter(inside)
+    write_measured(inside)
     return inside
 
 
 @pytest.fixture
 def edit(folder: Path) -> Edit:
-    """Replace a piece of a starter file, which must be there."""
+    """Replace a piece of a file, which must be there."""
 
     def work(name: str, old: str, new: str) -> None:
         text = (folder / name).read_text(encoding="utf-8")

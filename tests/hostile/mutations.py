@@ -17,13 +17,13 @@ from pathlib import Path
 from typing import Any
 
 from explorer.inputs.fields import KINDS
-from explorer.inputs.starter import STARTER_FILES
+from tests.measured import MEASURED_FILES
 
 CONFIGS = Path(__file__).parents[2] / "configs"
 STARTER = Path(__file__).parents[2] / "explorer" / "inputs" / "starter"
 
 SETS: dict[str, dict[str, Path]] = {
-    "starter": {name: STARTER / name for name in STARTER_FILES},
+    "starter": {name: STARTER / name for name in MEASURED_FILES},
     **{
         study: {
             "study.toml": CONFIGS / f"{study}.toml",

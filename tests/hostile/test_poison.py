@@ -17,7 +17,6 @@ from explorer.domain.space import Space
 from explorer.domain.unknowns import Planning
 from explorer.flow import pipeline
 from explorer.inputs.load import LoadedStudy, load_study
-from explorer.inputs.starter import STARTER_FILES
 from explorer.model.car.car import FAULTS
 from explorer.model.kernel import evaluate_with_faults
 from explorer.model.metrics import metric_columns
@@ -28,8 +27,9 @@ from explorer.study.plan import robust, robust_shortlist, scenario_pass, scenari
 from explorer.study.plan.scenarios import Draws, draw
 from explorer.study.questions import exact, sobol
 from explorer.study.results import Failures
+from tests.measured import MEASURED
 
-STUDY = Path(__file__).parents[2] / "explorer" / "inputs" / "starter" / STARTER_FILES[2]
+STUDY = MEASURED / "study.toml"
 TURF = Path(__file__).parents[2] / "configs" / "2wd_turf.toml"
 KNOBS = ("front_bar", "rear_bar", "front_spring")
 KNOB, LEVEL = "front_bar", "1.8"

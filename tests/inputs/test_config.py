@@ -18,21 +18,21 @@ from explorer.inputs.fields import KINDS
 from explorer.inputs.knobs import NUMBER_KNOBS, check_owners
 from explorer.inputs.load import LoadedStudy, load_study
 from explorer.inputs.source import Source
-from explorer.inputs.starter import STARTER_FILES, write_starter
 from explorer.model.car.car import car_at
 from explorer.model.car.slots import PHASE_COLUMNS, SLOT, SLOTS
 from explorer.model.kernel import evaluate_parameters
+from tests.measured import MEASURED_FILES, write_measured
 
 
 @pytest.fixture
 def folder(tmp_path: Path) -> Path:
-    """A directory with the starter files."""
-    write_starter(tmp_path)
+    """A directory with a measured car and its study."""
+    write_measured(tmp_path)
     return tmp_path
 
 
 def edit(folder: Path, name: str, old: str, new: str, count: int = 1) -> int:
-    """Replace text in a starter file; returns the line where it stood."""
+    """Replace text in a file; returns the line where it stood."""
     text = (folder / name).read_text(encoding="utf-8")
     assert old in text, old
     (folder / name).write_text(text.replace(old, new, count), encoding="utf-8")
@@ -40,7 +40,7 @@ def edit(folder: Path, name: str, old: str, new: str, count: int = 1) -> int:
 
 
 def append(folder: Path, name: str, more: str) -> None:
-    """Add text at the end of a starter file."""
+    """Add text at the end of a file."""
     with (folder / name).open("a", encoding="utf-8") as stream:
         stream.write("\n" + more)
 
@@ -68,8 +68,8 @@ def base(study: LoadedStudy, name: str) -> float:
 # ---- good files
 
 
-def test_starter_loads_small_and_complete(folder: Path) -> None:
-    """Catches a starter that does not load, is too big for a first try, or leaves model parameters unset."""
+def test_a_measured_study_is_complete(folder: Path) -> None:
+    """Catches a study that does not load, or leaves model parameters unset."""
     study = load(folder)
     assert 1_000 <= study.space.size <= 10_000
     assert study.space.exhaustive
@@ -82,8 +82,8 @@ def test_starter_loads_small_and_complete(folder: Path) -> None:
     assert unset == set()
 
 
-def test_every_starter_setup_has_an_answer(folder: Path) -> None:
-    """Catches a starter whose setups the model refuses."""
+def test_every_measured_setup_has_an_answer(folder: Path) -> None:
+    """Catches a study whose setups the model refuses."""
     space = load(folder).space
     vectors = space.parameters(space.positions(0, space.size)[:: space.size // 60])
     none = np.zeros(0, dtype=np.int64)
@@ -92,7 +92,7 @@ def test_every_starter_setup_has_an_answer(folder: Path) -> None:
 
 
 def test_numbers_reach_the_model_in_si(folder: Path) -> None:
-    """Catches a lost unit factor: by hand from the starter files."""
+    """Catches a lost unit factor: by hand from the files."""
     study = load(folder)
     wanted = {
         "mass": 1.6,
@@ -241,7 +241,7 @@ def test_liked_setup_on_another_surface(folder: Path) -> None:
 def test_files_carry_their_hashes(folder: Path) -> None:
     """Catches a hash of the decoded text or a file left out."""
     found = {Path(item.path).name: item.sha256 for item in load(folder).files}
-    assert found == {name: hashlib.sha256((folder / name).read_bytes()).hexdigest() for name in STARTER_FILES}
+    assert found == {name: hashlib.sha256((folder / name).read_bytes()).hexdigest() for name in MEASURED_FILES}
 
 
 def test_byte_order_mark_and_windows_lines(folder: Path) -> None:
@@ -646,17 +646,3 @@ def test_number_knobs_own_distinct_parameters() -> None:
     """Catches a copied line in the table of knobs."""
     slots = [slot for slot, _ in NUMBER_KNOBS.values()]
     assert len(set(slots)) == len(slots) and set(slots) <= set(SLOT)
-
-
-def test_starter_never_overwrites(folder: Path) -> None:
-    """Catches a second `new` wiping a team's own car file."""
-    (folder / "car.toml").write_text("mine", encoding="utf-8")
-    with pytest.raises(ConfigError, match="there already"):
-        write_starter(folder)
-    assert (folder / "car.toml").read_text(encoding="utf-8") == "mine"
-
-
-def test_starter_where_nothing_can_be_written(folder: Path) -> None:
-    """Catches an OSError reaching a user."""
-    with pytest.raises(ConfigError):
-        write_starter(folder / "car.toml" / "below")

@@ -13,9 +13,9 @@ from explorer.domain.space import Space
 from explorer.domain.units import STANDARD_GRAVITY
 from explorer.flow import checked
 from explorer.inputs.load import load_study
-from explorer.inputs.starter import write_starter
 from explorer.model.car.slots import BEAM, SLOT, WISHBONE
 from explorer.study.plan.scenarios import draw
+from tests.measured import write_measured
 
 DEG_PER_MM = math.radians(1.0) * 1e3
 NEW = ("camber_gain_slope", "spring_motion_ratio_slope", "wheel_inertia", "tyre_crown", "tyre_side_compliance")
@@ -23,7 +23,7 @@ NEW = ("camber_gain_slope", "spring_motion_ratio_slope", "wheel_inertia", "tyre_
 
 @pytest.fixture
 def folder(tmp_path: Path) -> Path:
-    write_starter(tmp_path)
+    write_measured(tmp_path)
     return tmp_path
 
 

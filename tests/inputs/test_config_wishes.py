@@ -10,7 +10,7 @@ from explorer.domain.errors import ConfigError, Problem
 from explorer.domain.felt import FELT
 from explorer.domain.wishes import Wish
 from explorer.inputs.load import load_study
-from explorer.inputs.starter import write_starter
+from tests.measured import write_measured
 
 ROLL = """metric = "hairpin.roll_deg"
 at_least_share = 0.8
@@ -25,7 +25,7 @@ BAR = 'knob = "front_bar"\nnear = 0.1\nrelative_to = "baseline"\nfelt = 0.1\npri
 @pytest.fixture
 def folder(tmp_path: Path) -> Path:
     """The starter files with a liked setup."""
-    write_starter(tmp_path)
+    write_measured(tmp_path)
     with (tmp_path / "study.toml").open("a", encoding="utf-8") as stream:
         stream.write('\n[liked.carpet]\nsurface = "surface.toml"\nsetup = { front_bar = "1.4" }\n')
     return tmp_path

@@ -13,10 +13,10 @@ from explorer.domain.errors import ConfigError, Problem
 from explorer.domain.space import Assumption
 from explorer.flow.run_study import inputs_of
 from explorer.inputs.load import LoadedStudy, load_study
-from explorer.inputs.starter import write_starter
 from explorer.model.car.slots import SLOT
 from explorer.model.kernel import evaluate_parameters
 from explorer.model.metrics import metric_columns
+from tests.measured import write_measured
 
 CONFIGS = Path(__file__).parents[2] / "configs"
 HOME = '[liked.home]\nsurface = "home.toml"\nsetup = { front_bar = "1.2" }\n'
@@ -25,7 +25,7 @@ HOME = '[liked.home]\nsurface = "home.toml"\nsetup = { front_bar = "1.2" }\n'
 @pytest.fixture
 def folder(tmp_path: Path) -> Path:
     """The starter files, with a second surface and tyre: `home.toml` is grippier, its tyre minds lean at the rear."""
-    write_starter(tmp_path)
+    write_measured(tmp_path)
     text = (tmp_path / "surface.toml").read_text(encoding="utf-8")
     home = text.replace("grip = 0.95", "grip = 1.5").replace('"tyre.toml"', '"home_tyre.toml"')
     (tmp_path / "home.toml").write_text(home, encoding="utf-8")
@@ -228,7 +228,7 @@ def test_another_word_is_refused(folder: Path) -> None:
     """Catches a misspelt word taken for a number or for nothing."""
     edit(folder, "surface.toml", "front_grip_ratio = 1.0", 'front_grip_ratio = "balance"')
     problem = only(folder)
-    assert problem.found == '"balance"' and problem.allowed == '"balanced", or a number: 0.3 to 3'
+    assert problem.found == '"balance"' and problem.allowed == '"balanced", or a number without quotes: 0.3 to 3'
 
 
 @pytest.mark.parametrize("name", sorted(path.stem for path in (CONFIGS / "tyres").glob("*.toml")))

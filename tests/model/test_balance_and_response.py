@@ -45,8 +45,8 @@ def balance_by_hand(cars: np.ndarray, answers: Answers, phase: np.ndarray, name:
         leans = np.array([answers[f"{name}.{end}_{side}_inclination_deg"] for side in ("inner", "outer")]) * DEG
         off = (leans - of(f"{end}_best_lean")) / of(f"{end}_lean_width")
         ratio = of("front_grip_ratio") if end == "front" else 1.0
-        level_force = of("grip") * ratio * of("reference_load") * (loads / of("reference_load")) ** (
-            1.0 - of("load_sensitivity")
+        level_force = (
+            of("grip") * ratio * of("reference_load") * (loads / of("reference_load")) ** (1.0 - of("load_sensitivity"))
         )
         peak = (level_force / (1.0 + off**2)).sum(axis=0)
         used = force / of("longitudinal_grip_ratio")

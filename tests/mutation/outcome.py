@@ -102,9 +102,7 @@ def score_of(verdicts: Sequence[Verdict], entries: Sequence[dict[str, str]]) -> 
     """Counts of some verdicts. A fault that an entry calls equivalent and a test has seen counts as seen."""
     equivalent = [v for v in verdicts if v.verdict in ("survived", "uncovered") and reason_for(v.mutant, entries)]
     left = Counter(v.verdict for v in verdicts if v not in equivalent)
-    return Score(
-        len(verdicts), left["killed"], left["timeout"], left["survived"], left["uncovered"], len(equivalent)
-    )
+    return Score(len(verdicts), left["killed"], left["timeout"], left["survived"], left["uncovered"], len(equivalent))
 
 
 def module_rows(verdicts: Sequence[Verdict], made: dict[str, int], entries: Sequence[dict[str, str]]) -> list[Any]:
@@ -163,9 +161,7 @@ def page(
         f"{sum(len(one.seconds) for one in judges.values())} tests as judges.",
         "",
         "Faults in the model were judged with the model in plain Python, those in the study with the compiled model. "
-        "Left out: "
-        + "; ".join(f"`{name}` ({why})" for name, why in LEFT_OUT.items())
-        + ".",
+        "Left out: " + "; ".join(f"`{name}` ({why})" for name, why in LEFT_OUT.items()) + ".",
         "",
         "| module | made | tried | killed | no end | survived | uncovered | equivalent | seen |",
         "| --- | ---: | ---: | ---: | ---: | ---: | ---: | ---: | ---: |",

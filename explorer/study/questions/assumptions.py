@@ -243,18 +243,22 @@ def movers(space: Space) -> tuple[Mover, ...]:
     base = space.base
     height = float(base[SLOT["cg_height"]])
     share = CG_HEIGHT_SPREAD / height
-    result.append(
-        Mover(
-            "height of the centre of gravity",
-            f"{1e3 * (height - CG_HEIGHT_SPREAD):.3g} to {1e3 * (height + CG_HEIGHT_SPREAD):.3g} mm",
-            (SLOT["cg_height"],),
-            np.array([1.0 - share]),
-            np.array([1.0 + share]),
+    moved = {slot for one in result for slot in one.slots}
+    if SLOT["cg_height"] not in moved:
+        result.append(
+            Mover(
+                "height of the centre of gravity",
+                f"{1e3 * (height - CG_HEIGHT_SPREAD):.3g} to {1e3 * (height + CG_HEIGHT_SPREAD):.3g} mm",
+                (SLOT["cg_height"],),
+                np.array([1.0 - share]),
+                np.array([1.0 + share]),
+            )
         )
-    )
-    tyres = (SLOT["front_tyre_rate"], SLOT["rear_tyre_rate"])
-    stiff = np.full(2, TYRE_RATE_SPREAD)
-    result.append(Mover("tyre stiffness", "15 % softer or stiffer at both ends", tyres, 1.0 - stiff, 1.0 + stiff))
+    tyres = tuple(SLOT[f"{end}_tyre_rate"] for end in ("front", "rear") if SLOT[f"{end}_tyre_rate"] not in moved)
+    if tyres:
+        stiff = np.full(len(tyres), TYRE_RATE_SPREAD)
+        where = " at both ends" if len(tyres) == 2 else ""
+        result.append(Mover("tyre stiffness", f"15 % softer or stiffer{where}", tyres, 1.0 - stiff, 1.0 + stiff))
     if space.axle != "beam":
         return tuple(result)
     rates = tuple(SLOT[f"{end}_{part}_rate"] for end in ("front", "rear") for part in ("spring", "bar"))

@@ -14,9 +14,9 @@ from scipy.spatial.transform import Rotation
 from explorer.domain.errors import ConfigError
 from explorer.flow import checked
 from explorer.inputs.load import load_study
-from explorer.inputs.starter import write_starter
 from explorer.model.car.links import STEP, FourBar, Links, LinksError, front_view, front_view_errors
 from explorer.model.car.slots import SLOT
+from tests.measured import write_measured
 
 DEG = math.pi / 180.0
 DEG_PER_MM = DEG * 1e3
@@ -242,7 +242,7 @@ shock_outer_mm = [66, 30]
 @pytest.fixture
 def folder(tmp_path: Path) -> Path:
     """The starter, its front end given by links, nothing of it read otherwise."""
-    write_starter(tmp_path)
+    write_measured(tmp_path)
     text = (tmp_path / "car.toml").read_text(encoding="utf-8")
     lines = text.splitlines()
     front = next(k for k, line in enumerate(lines) if line == "[front]")

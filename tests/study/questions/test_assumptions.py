@@ -150,3 +150,14 @@ def test_effects_of_a_few_assumptions(dusty: Space) -> None:
     np.testing.assert_allclose(effects["load sensitivity"].index_change, by_hand, atol=1e-12)
     assert effects["load sensitivity"].largest > 0.02
     assert [one.shortlist_kept for one in found.effects] == sorted(one.shortlist_kept for one in found.effects)
+
+
+def test_a_typical_number_is_moved_once(dusty: Space) -> None:
+    """Catches the usual spread of a measured number asked beside that of a typical one."""
+    why = "typical of such cars, not measured: a ruler"
+    typical = (Assumption("cg_height_mm", 46.0, 5.0, why), Assumption("rear_tyre_rate_n_per_mm", 3.9, 0.9, why))
+    moved = movers(dataclasses.replace(dusty, assumptions=(*dusty.assumptions, *typical)))
+    for slot in ("cg_height", "rear_tyre_rate", "front_tyre_rate"):
+        assert sum(SLOT[slot] in one.slots for one in moved) == 1
+    height = next(one for one in moved if SLOT["cg_height"] in one.slots)
+    assert height.high_factor == pytest.approx([51.0 / 46.0])
