@@ -118,7 +118,7 @@ def test_new_numbers_are_drawn_even_about_a_best_guess_of_nothing(folder: Path) 
     """Catches an unknown of best guess 0 that never moves, a tyre that gives less than nothing sideways or more than
     one of 4 N/mm, and an inertia moved by an offset where both ends differ."""
     found = space(folder)
-    drawn = draw(found, 512)
+    drawn = draw(found, 4_096)
     moved = drawn.scenarios
     columns = {int(slot): place for place, slot in enumerate(moved.slots)}
 
@@ -134,7 +134,7 @@ def test_new_numbers_are_drawn_even_about_a_best_guess_of_nothing(folder: Path) 
     units = ("deg_per_mm2", "per_mm", "kg_m2", "mm", "mm_per_n")
     assert {f"{stem}_{unit}" for stem, unit in zip(NEW, units, strict=True)} <= {item.key for item in found.unknowns}
     ratio = values("front_wheel_inertia") / values("rear_wheel_inertia")
-    assert ratio == pytest.approx(np.full(512, 64 / 82), rel=1e-9)
+    assert ratio == pytest.approx(np.full(4_096, 64 / 82), rel=1e-9)
 
 
 @pytest.mark.parametrize(
