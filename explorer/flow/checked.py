@@ -254,7 +254,7 @@ def facts(space: Space, found: Checked) -> dict[str, Any]:
 
 
 def _taken(item: Assumption) -> str:
-    return f"{item.key} = {item.value:g} +- {item.spread:g}"
+    return f"{item.key} = {words.with_spread(item.value, item.spread)}"
 
 
 def _many(space: Space) -> str:

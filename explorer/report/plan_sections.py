@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 
 from explorer.domain.space import Objective, Space
@@ -173,8 +171,7 @@ def _weakest(plan: Plan, pick: RobustPick, rank: int) -> str:
 
 def _belief(unknown: Unknown, mean: float, half: float) -> str:
     """A number with its spread, no finer than two digits of the spread."""
-    places = 1 - math.floor(math.log10(half)) if half > 0.0 else 15
-    return f"{round(mean, places) + 0.0:.3g} ± {half:.2g} {unknown.unit}".strip()
+    return f"{words.with_spread(mean, half)} {unknown.unit}".strip()
 
 
 def _learned(plan: Plan, learned: Learned, space: Space) -> list[str]:

@@ -415,6 +415,16 @@ def clock(starts: str, minutes: float) -> str:
     return f"{then // 60 % 24:02d}:{then % 60:02d}"
 
 
+def with_spread(value: float, half: float) -> str:
+    """A number with its half width, no finer than two digits of the width.
+
+    >>> with_spread(0.602871, 0.404809), with_spread(46.0, 5.0)
+    ('0.6 ± 0.4', '46 ± 5')
+    """
+    places = 1 - math.floor(math.log10(half)) if half > 0.0 else 15
+    return f"{round(value, places) + 0.0:.3g} ± {half:.2g}"
+
+
 def percent(share: float) -> str:
     """A share as a person reads it; nothing that happens reads as never, and nothing that may fail as always."""
     return "under 1 %" if 0.0 < share < 0.01 else "over 99 %" if 0.99 < share < 1.0 else f"{100 * share:.0f} %"

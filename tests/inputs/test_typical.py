@@ -293,7 +293,7 @@ def test_check_lists_what_moves_the_car_most_first(folder: Path) -> None:
         "cg_height_mm", "kingpin_inclination_deg", "chassis_half_width_mm"
     }  # fmt: skip
     text = checked.text(study.space, found)
-    assert text.count("cg_height_mm = ") == 1 and "cg_height_mm = 46 +- 5: lift one end" in text
+    assert text.count("cg_height_mm = ") == 1 and "cg_height_mm = 46 ± 5: lift one end" in text
 
 
 # ---- hidden cars
