@@ -19,6 +19,8 @@ def folder(tmp_path: Path) -> Path:
     """The files of a measured car in a folder of their own, `box/team`, with room beside it for what lies outside."""
     inside = tmp_path / "box" / "team"
     write_measured(inside)
+    with (inside / "study.toml").open("a", encoding="utf-8") as stream:
+        stream.write("\n[uncertainty]\nscenarios = 8\n")
     return inside
 
 
