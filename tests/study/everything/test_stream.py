@@ -13,7 +13,7 @@ from study_same import assert_same_pass, files_of, in_chunks
 
 from explorer.domain.errors import SpaceError
 from explorer.domain.space import Limit, Objective, Rule, Space
-from explorer.inputs.load import LoadedStudy, load_study
+from explorer.inputs.load import load_study
 from explorer.study.everything.columns import ColumnStore
 from explorer.study.everything.evaluate import evaluate_all
 from explorer.study.everything.front import pareto_front
