@@ -15,7 +15,7 @@ from typing import Any
 from explorer.domain.space import Assumption, FloatArray, Knob
 from explorer.domain.units import to_si, unit_of
 from explorer.domain.unknowns import CG_HEIGHT_SPREAD, MODEL_ERROR, TYRE_RATE_SPREAD, UNLIKE_ENDS, Planning, Unknown
-from explorer.inputs.assumed import ASSUMED
+from explorer.inputs.assumed import ASSUMED, SURFACE_SPREADS
 from explorer.inputs.fields import KINDS, Quantity, show
 from explorer.inputs.source import Source, near
 from explorer.inputs.tables import (
@@ -37,7 +37,7 @@ from explorer.inputs.toml_lines import KeyPath
 from explorer.model.car.slots import SLOT
 
 ENDS = ("front_", "rear_")
-SURFACE_STEMS = ("grip", "front_grip_ratio", "roughness", "bump_height")
+SURFACE_STEMS = tuple(one.stem for one in SURFACE_SPREADS)
 LEAST_SHARE = 0.1
 """A positive number is never drawn below this share of its best guess."""
 
