@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import json
 import math
 from collections.abc import Iterator
-from pathlib import Path as File
 from typing import Any
 
 import numpy as np
@@ -260,16 +258,12 @@ def test_wishbones_with_beam_geometry_start_to_roll_like_beams(seed: int) -> Non
 
 def _frozen(numbers: range) -> list[str]:
     """Metrics of random cars that differ from what the package's kernel of beam axles gave."""
-    frozen = json.loads((File(__file__).parent / "twin" / "beam_frozen.json").read_text())
     different = []
-    for number in numbers:
-        rng = np.random.default_rng(frozen["first_seed"] + number)
-        p, phases = twin.random_car(rng), twin.random_phases(rng)
-        tyres = {f"rear_{name}": p[f"front_{name}"] for name in ("best_lean", "lean_width", "cornering_stiffness")}
-        found = twin.solve(p | tyres | {"stiffness_grip_exponent": 0.0}, phases, "beam")
-        for name, value in zip(frozen["metrics"], frozen["cars"][number], strict=True):
+    for told, car, phases, before in twin.beams_as_they_were(numbers):
+        found = twin.solve(car, phases, "beam")
+        for name, value in before.items():
             if not np.isclose(found[name], value, rtol=1e-8, atol=1e-9):
-                different.append(f"car {number} {name}: {found[name]!r} against {value!r}")
+                different.append(f"{told} {name}: {found[name]!r} against {value!r}")
     return different
 
 

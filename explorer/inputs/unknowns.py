@@ -24,7 +24,7 @@ from explorer.domain.unknowns import (
     Unknown,
     how_to_measure,
 )
-from explorer.inputs.assumed import ASSUMED
+from explorer.inputs.assumed import ASSUMED, SURFACE_SPREADS
 from explorer.inputs.fields import KINDS, Quantity, show
 from explorer.inputs.source import Source, near
 from explorer.inputs.tables import (
@@ -46,7 +46,7 @@ from explorer.inputs.toml_lines import KeyPath
 from explorer.model.car.slots import SLOT
 
 ENDS = ("front_", "rear_")
-SURFACE_STEMS = ("grip", "front_grip_ratio", "roughness", "bump_height")
+SURFACE_STEMS = tuple(one.stem for one in SURFACE_SPREADS)
 LEAST_SHARE = 0.1
 """A positive number is never drawn below this share of its best guess."""
 

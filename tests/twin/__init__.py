@@ -16,7 +16,7 @@ from typing import Any
 
 from twin.car import ENDS, Axle, Car, G, make_car
 from twin.corner import Corner, Grip
-from twin.draw import random_car, random_phases
+from twin.draw import beams_as_they_were, random_car, random_phases
 from twin.response import LONGEST_LAG, Response, response, roll_gradient, state_space, tangent
 from twin.tyre import bump_factor, bumps, quarter_car, steered_lean, underlying_mean
 
@@ -29,6 +29,7 @@ __all__ = [
     "G",
     "Grip",
     "Response",
+    "beams_as_they_were",
     "bump_factor",
     "bumps",
     "make_car",

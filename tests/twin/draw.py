@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import json
 import math
+from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -113,6 +116,20 @@ def _other_tyres(rng: np.random.Generator) -> dict[str, float]:
         "rear_cornering_stiffness": float(rng.uniform(20.0, 70.0)),
         "stiffness_grip_exponent": float(rng.uniform(0.0, 1.0)),
     }
+
+
+def beams_as_they_were(
+    numbers: range,
+) -> Iterator[tuple[str, dict[str, float], list[dict[str, Any]], dict[str, float]]]:
+    """(Name, car, phases, metrics) of cars on beam axles as an earlier kernel answered them, balance and response as
+    the twin does. What came into the model since does nothing in them."""
+    frozen = json.loads(Path(__file__).with_name("beam_frozen.json").read_text(encoding="utf-8"))
+    for number in numbers:
+        rng = np.random.default_rng(frozen["first_seed"] + number)
+        car, phases = random_car(rng), random_phases(rng)
+        car |= {f"rear_{name}": car[f"front_{name}"] for name in ("best_lean", "lean_width", "cornering_stiffness")}
+        car |= {"stiffness_grip_exponent": 0.0}
+        yield f"car {number}", car, phases, dict(zip(frozen["metrics"], frozen["cars"][number], strict=True))
 
 
 def random_phases(rng: np.random.Generator) -> list[dict[str, Any]]:
