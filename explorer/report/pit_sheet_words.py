@@ -68,7 +68,7 @@ def sheet_content(result: RunResult, changes: ChangePlan | None = None, ladders:
         picks = plan.shortlist.picks
         taken = "Take setup 1."
         if plan.decision.headline is not None:
-            taken = flat(" ".join([taken, *headline_lines(plan, space)[1:3]]))
+            taken = flat(" ".join([taken, *headline_lines(plan, space)[1:2]]))
     elif isinstance(result.shortlist, Shortlist) and plan is None:
         picks = result.shortlist.picks
         taken = "Setups taken at the best guess of every number."

@@ -131,9 +131,7 @@ def robust_shortlist(
         reason, ties = _reason(on, robust.quantile, text), int(sizes[front.group[member]])
         picks.append(_pick(robust, space, int(front.rows[member]), kinds, reason, ties, float(distance[point])))
     for one in reversed(covers):
-        text = (
-            f"loses {one.gain:.2f} less in all where it is taken in its place, {100.0 * one.better:.0f} % of scenarios"
-        )
+        text = f"better than those before it in {100.0 * one.better:.0f} % of the scenarios"
         picks = _in_front(robust, space, picks, most, one.row, "cover", text)
     if first >= 0:
         why = "comes nearest to the wishes" if space.wishes else "least short of the best of every objective"
