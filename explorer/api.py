@@ -13,6 +13,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from functools import cached_property
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 
@@ -23,7 +24,7 @@ from explorer.inputs.load import LoadedStudy, load_study
 from explorer.model.metrics import describe
 from explorer.report import plan_sections, plan_tables, tables
 from explorer.report.answers import Answer
-from explorer.report.headline import headline_lines
+from explorer.report.headline import headline_facts, headline_lines
 from explorer.report.words import escape, map_stems
 from explorer.study.everything.evaluate import Progress, evaluate_all
 from explorer.study.everything.shortlist import NothingFeasible
@@ -54,6 +55,13 @@ class Run:
     def feasible(self) -> bool:
         """Whether any setup keeps every limit; if not, `shortlist` holds the nearest misses."""
         return not isinstance(self.result.shortlist, NothingFeasible)
+
+    @property
+    def headline(self) -> dict[str, Any]:
+        """The setup to take, how sure that is and what it gains over the car of today: what `headline.json` holds.
+        Empty where nothing keeps every limit in any scenario, or no plan was made."""
+        plan = self.result.plan
+        return {} if plan is None else headline_facts(plan, self.space)
 
     @cached_property
     def shortlist(self) -> pd.DataFrame:
