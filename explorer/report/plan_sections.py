@@ -123,7 +123,7 @@ def _take(plan: Plan, space: Space) -> list[str]:
             *pick.labels,
             *_objective_cells(space.objectives, pick, shown),
             chance_text(pick.share, pick.share_error, len(plan.decision.outcomes.weights)),
-            f"{words.number(pick.loss, 2)} ± {words.number(pick.loss_error, 2)}",
+            f"{words.number(pick.loss, 2)} ± {words.number(max(pick.loss_error, 0.01), 2)}",
         ]
         for rank, pick in enumerate(found.picks, start=1)
     ]
@@ -224,7 +224,7 @@ def _next(plan: Plan, space: Space) -> list[str]:
         [
             words.changes_text(space, one.changes) if one.changes else "the car of today" if one.positions else "-",
             one.what,
-            f"{words.number(one.gain, 2)} ± {words.number(one.error, 2)}",
+            f"{words.number(one.gain, 2)} ± {words.number(max(one.error, 0.01), 2)}",
             f"{one.minutes:g}",
         ]
         for one in plan.actions[:ACTIONS_SHOWN]
@@ -269,7 +269,7 @@ def _measure(plan: Plan, space: Space) -> list[str]:
         f"Worth: what is taken {nearer_text(space, 'this many')}, on average, if this number were known "
         f"before choosing; a broken limit counts as {plan.worth.loss:g}. It is what the choice earns on scenarios that "
         f"it was not made on. Knowing everything: {words.number(worth.everything, 2)} ± "
-        f"{words.number(worth.everything_error, 2)}. A number that means nothing scores up to "
+        f"{words.number(max(worth.everything_error, 0.01), 2)}. A number that means nothing scores up to "
         f"{words.number(worth.shuffled, 2)} on those that it was made on."
     )
     shared = [name for name, share in zip(space.phase_names, space.phases[:, _GRIP_SHARE], strict=True) if share > 0.0]
