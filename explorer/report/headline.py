@@ -201,7 +201,7 @@ def differing_text(space: Space, one: tuple[str, ...], other: tuple[str, ...]) -
 def _impossible(one: Headline, limits: tuple[ResolvedLimit, ...]) -> str:
     share = chance_text(one.nothing, one.nothing_error, one.scenarios)
     text = f"In {share} none of the {one.candidates} setups looked at longest keeps every limit."
-    if max(one.given_up) > 0.0:
+    if max(one.given_up, default=0.0) > 0.0:
         place = int(np.argmax(one.given_up))
         rest = chance_text(one.given_up[place], one.nothing_error, one.scenarios)
         text += f" Without the limit {words.resolved_text(limits[place])} one would in {rest}."
