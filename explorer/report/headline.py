@@ -32,6 +32,8 @@ def chance_text(chance: float, error: float, scenarios: int) -> str:
         return f"all {scenarios:,} scenarios"
     if chance <= 1e-9:
         return f"none of {scenarios:,} scenarios"
+    if chance > 0.9995:
+        return f"over 99.9 % of {scenarios:,} scenarios"
     places = 1 if error < 0.005 else 0
     said = f"{words.number(100.0 * chance, places)} ± {words.number(100.0 * error, max(places, 1))}"
     return f"{said} % of {scenarios:,} scenarios"
