@@ -69,7 +69,7 @@ def next_text(plan: Plan, space: Space) -> str:
     for place, answers in takes.items():
         other = differing_text(space, now, space.labels(np.array(place)))
         said.append(f"if {' or '.join(answers)} take {f'the same with {other}' if other else 'this setup'}")
-    gain = f"{_pm(best.gain, best.error)} felt differences in {best.minutes:g} minutes"
+    gain = f"{_pm(best.gain, best.error)} {unit_text(space)} in {best.minutes:g} minutes"
     return f"Next: {does}; {'; '.join(said)}: worth {gain}."
 
 
@@ -118,8 +118,13 @@ def _gain(one: Headline, space: Space) -> str:
 def nearer_text(space: Space, amount: str = "") -> str:
     """That less is lost, and by how much: of the wishes, or without any of the best of every objective."""
     if space.wishes:
-        return "meets the wishes better" + (f" by {amount} felt differences" if amount else "")
-    return "comes nearer to the best of every objective" + (f" by {amount} tenths of what they trade" if amount else "")
+        return "meets the wishes better" + (f" by {amount} {unit_text(space)}" if amount else "")
+    return "comes nearer to the best of every objective" + (f" by {amount} {unit_text(space)}" if amount else "")
+
+
+def unit_text(space: Space) -> str:
+    """What a loss is counted in."""
+    return "felt differences" if space.wishes else "felt differences or tenths of what they trade"
 
 
 def _step(space: Space, gain: Against, place: int, word: str) -> str:

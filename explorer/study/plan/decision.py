@@ -24,7 +24,7 @@ from explorer.study.plan.reports import Judgement
 from explorer.study.plan.robust import Robust, eligible, robust_front, robust_of
 from explorer.study.plan.robust_shortlist import Cover, RobustShortlist, failing, portfolio, robust_shortlist
 from explorer.study.plan.rules import Box
-from explorer.study.plan.scenario_pass import Ideal, Outcomes, Question, outcomes_of, question, turned
+from explorer.study.plan.scenario_pass import TENTHS, Ideal, Outcomes, Question, outcomes_of, question, turned
 from explorer.study.plan.scenarios import Draws, draw, draws_at
 from explorer.study.plan.screen import ROUNDS, screened
 
@@ -167,11 +167,12 @@ class _Listed:
 
 
 def _ideal(space: Space, front: Front | None) -> Ideal | None:
-    """The best of each objective and the range on a front; None without one."""
+    """The best of each objective and the range on a front, `TENTHS` felt steps at least; None without one."""
     if front is None or not len(front):
         return None
     own = turned(space, front.values)
-    width = own.max(axis=0) - own.min(axis=0)
+    least = TENTHS * np.array([objective.resolution for objective in space.objectives])
+    width = np.maximum(own.max(axis=0) - own.min(axis=0), least)
     gone = [one.metric in front.dropped for one in space.objectives]
     return Ideal(own.max(axis=0), np.where(gone, 0.0, width))
 

@@ -6,7 +6,8 @@ zero are not asked.
 
 The loss is that of `wishes`, with the targets of the scenario. A study without wishes takes the distance from the best
 of every objective at once (Chebyshev): how far the worst placed objective lies below the best of the front at the best
-guesses, in tenths of the front's range, with what the scenario does to the baseline taken off.
+guesses, in tenths of the front's range or in felt steps, whichever are longer, with what the scenario does to the
+baseline taken off.
 """
 
 from __future__ import annotations
@@ -29,7 +30,8 @@ BLOCK_BYTES = 100_000_000
 """One answer of the model is kept below this size."""
 
 TENTHS = 10.0
-"""Loss of a setup without wishes that is worst of the front in some objective."""
+"""Loss of a setup without wishes that is worst of the front in some objective; the front counts as so many felt steps
+wide at least."""
 
 
 @dataclass(frozen=True)

@@ -120,13 +120,13 @@ def test_without_wishes_the_distance_from_the_best_is_lost(monkeypatch):
     nominal = turned(vectors(where, asked, 0))
     best, worst = nominal[front.rows].max(axis=0), nominal[front.rows].min(axis=0)
     assert (best > worst).all() and nominal[:, 0].max() > best[0]  # a faster setup breaks the limit
+    width = np.maximum(best - worst, [10.0 * goal.resolution for goal in GOALS])
+    assert (width > best - worst).any()  # a narrow front counts in felt steps
     start = where.row_of(np.array(where.baseline))
     for case in range(len(asked.cases.weights)):
         own = turned(vectors(where, asked, case))
         for row in range(where.size):
-            short = [
-                (best[j] - own[row, j] + own[start, j] - nominal[start, j]) / (best[j] - worst[j]) for j in range(3)
-            ]
+            short = [(best[j] - own[row, j] + own[start, j] - nominal[start, j]) / width[j] for j in range(3)]
             assert found.losses[case, row] == pytest.approx(10.0 * max(short), abs=1e-9)
     flat = question(where, draw(where, 4), Ideal(ideal.best, np.array([0.0, ideal.width[1], 0.0])))
     only = ask(flat, where.positions(0, where.size), 0, 1).losses[0]
