@@ -51,8 +51,8 @@ def report(result: RunResult, drawn: Sequence[str] | None = None) -> str:
         "Before you build: a model ranks setups, it does not promise them. Change one thing at a time and try it "
         "slowly first. The [cautions](#cautions) are at the end."
     )
-    for _, blocks in planning_parts(result):
-        parts += blocks
+    for anchor, blocks in planning_parts(result):
+        parts += blocks + (pictures.show("chance") if anchor == "plan" else [])
     for section in sections.ORDER:
         parts += section(result, pictures)
     parts += [f"## {glossary.TITLE}", glossary.NOTE, glossary.glossary_table()]

@@ -25,6 +25,9 @@ if TYPE_CHECKING:
 else:
     from explorer.report.later import pd
 
+CHANCE_STEP = 0.005
+"""Shares of scenarios that differ by less are not drawn."""
+
 FRONT_POINTS = 4000
 """A front with more distinct points is drawn thinned, and its title says so."""
 
@@ -236,6 +239,26 @@ def step_label(space: Space, found: OneChange, place: int) -> str:
     return words.changes_text(space, ((step.knob, step.old, step.new),))
 
 
+def chance_matters(result: RunResult) -> bool:
+    """Whether the setups that were looked at longest differ in how often they keep every limit."""
+    return result.plan is not None and float(np.ptp(result.plan.robust.share)) >= CHANCE_STEP
+
+
+def chance_drawing(result: RunResult) -> FrontDrawing:
+    """What keeping every limit costs: each setup that was looked at longest by its expected loss, the shortlist and the
+    baseline marked."""
+    assert result.plan is not None
+    robust = result.plan.robust
+    names = ["expected loss (lower is better)", "keeps every limit, % of the scenarios (higher is better)"]
+    values = np.stack([robust.loss, 100.0 * robust.share], axis=1)
+    rows = [(str(rank), pick.row) for rank, pick in enumerate(result.plan.shortlist.picks, start=1)]
+    marks = tuple((text, (float(values[row, 0]), float(values[row, 1]))) for text, row in [*rows, ("B", 0)])
+    title = (
+        f"{words.count(len(values), 'setup')} in {len(robust.weights):,} scenarios. Numbers: shortlist, B: baseline."
+    )
+    return FrontDrawing(title, pd.DataFrame(values, columns=names), marks)
+
+
 def figure_stems(result: RunResult) -> dict[str, str]:
     """Every picture of a run: file stem -> what it shows (alternative text), in drawing order."""
     stems: dict[str, str] = {}
@@ -246,6 +269,8 @@ def figure_stems(result: RunResult) -> dict[str, str]:
                 stems[pair_stem(name)] = f"Pairs of knobs that act together on {words.metric_label(name)}"
     if len(result.front):
         stems["front"] = "Every setup that keeps the limits, by pairs of objectives, the front and the shortlist marked"
+    if chance_matters(result):
+        stems["chance"] = "Expected loss and the share of scenarios in which every limit is kept, setup by setup"
     if any(step.allowed for step in result.one_change.steps):
         stems["one_change"] = "What one step of each knob does from the baseline"
     if result.assumed is not None and result.assumed.effects:

@@ -85,6 +85,8 @@ def _draw(stem: str, result: RunResult) -> bytes:
     indices, space = result.indices, result.space
     if stem == "front":
         return draw_front(data.front_drawing(result.front, result))
+    if stem == "chance":
+        return draw_front(data.chance_drawing(result))
     if stem == "one_change":
         return draw_one_change(data.change_drawing(result.one_change, space))
     if stem == "assumptions" and result.assumed is not None:

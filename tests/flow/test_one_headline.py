@@ -6,15 +6,19 @@ import html
 import json
 import re
 import shutil
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 from unittest import mock
 
+import numpy as np
 import pandas as pd
 import pytest
 from typer.testing import CliRunner
 
+import explorer
 from explorer.cli.commands import app
+from explorer.report import figure_data
 from explorer.study.compare.runs import KEPT_SHARE
 
 CONFIGS = Path(__file__).parents[2] / "configs"
@@ -257,3 +261,20 @@ def test_practice_is_told(runs: dict[str, tuple[Path, str]]) -> None:
     folder, _ = runs["practice"]
     said = [line for line in facts_of(folder)["words"] if line.startswith("Practice change")]
     assert len(said) == 1 and not [line for line in facts_of(runs["wishes"][0])["words"] if "ractice" in line]
+
+
+def test_what_the_limits_cost_is_drawn_from_the_record(tmp_path: Path) -> None:
+    """Catches a picture of another setup's chance, marks off their setups, and one of shares that do not differ."""
+    for part in ("cars", "surfaces", "tyres"):
+        shutil.copytree(CONFIGS / part, tmp_path / part)
+    (tmp_path / "study.toml").write_text(STUDY + LESS_BALANCE, encoding="utf-8")
+    run = explorer.run(tmp_path / "study.toml", assumptions=False)
+    plan, take, today = run.result.plan, run.headline["take"], run.headline["today"]
+    assert plan is not None and "chance" in figure_data.figure_stems(run.result)
+    drawing = figure_data.chance_drawing(run.result)
+    assert len(drawing.points) == len(plan.robust.share) and len(drawing.marks) == len(plan.shortlist.picks) + 1
+    assert drawing.marks[0] == ("1", pytest.approx((take["loss"], 100.0 * take["chance"])))
+    assert drawing.marks[-1] == ("B", pytest.approx((today["loss"], 100.0 * today["chance"])))
+    alike = replace(plan.robust, share=np.ones(len(plan.robust.share)))
+    same = replace(run.result, plan=replace(plan, decision=replace(plan.decision, robust=alike)))
+    assert "chance" not in figure_data.figure_stems(same)
