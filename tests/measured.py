@@ -14,3 +14,11 @@ def write_measured(directory: Path) -> None:
     directory.mkdir(parents=True, exist_ok=True)
     for name in MEASURED_FILES:
         shutil.copyfile(MEASURED / name, directory / name)
+
+
+def edit(folder: Path, old: str, new: str, name: str = "car.toml") -> int:
+    """Replace text in a file; returns the line where it stood."""
+    text = (folder / name).read_text(encoding="utf-8")
+    assert old in text, old
+    (folder / name).write_text(text.replace(old, new, 1), encoding="utf-8")
+    return text[: text.index(old)].count("\n") + 1

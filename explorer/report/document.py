@@ -51,8 +51,8 @@ def report(result: RunResult, drawn: Sequence[str] | None = None) -> str:
         "Before you build: a model ranks setups, it does not promise them. Change one thing at a time and try it "
         "slowly first. The [cautions](#cautions) are at the end."
     )
-    for anchor, blocks in planning_parts(result):
-        parts += blocks + (pictures.show("chance") if anchor == "plan" else [])
+    for _, blocks in planning_parts(result, pictures.show("chance")):
+        parts += blocks
     for section in sections.ORDER:
         parts += section(result, pictures)
     parts += [f"## {glossary.TITLE}", glossary.NOTE, glossary.glossary_table()]
@@ -75,7 +75,7 @@ def _take(result: RunResult, found: Shortlist) -> list[str]:
         lines.append("\n".join(f"- {escape(line)}" for line in headline_lines(result.plan, space)))
     lines += [
         f"{found.feasible:,} of {result.setups:,} setups keep every limit at the best guess of every number. "
-        f"{_spread(result)} Numbers in the table are at the best guess{_of_before(result)}.",
+        f"{_spread(result)} Numbers in the table are {words.guess_text(result.practised)}.",
         words.table(["setup", "why", *_knob_headers(result), *_objective_headers(space.objectives)], rows),
         *_notes(result),
         "From the baseline (" + escape(_baseline_text(result)) + "):",
@@ -85,11 +85,6 @@ def _take(result: RunResult, found: Shortlist) -> list[str]:
         now = [f"{words.metric_label(o.metric)} {_own(result, o)}" for o in space.objectives]
         lines.append(f"The baseline itself has {escape(words.listed(now))}.")
     return lines
-
-
-def _of_before(result: RunResult) -> str:
-    """Whose guess it is, where practice taught another."""
-    return " of before practice" if result.plan is not None and result.plan.learned is not None else ""
 
 
 def _first(result: RunResult, found: Shortlist) -> str:
@@ -102,7 +97,9 @@ def _first(result: RunResult, found: Shortlist) -> str:
 
 def _spread(result: RunResult) -> str:
     """How the setups of a shortlist stand to each other."""
-    first = "Number 1 is the headline, the others" if result.plan is not None or result.wishes else "They"
+    first = "They"
+    if result.plan is not None or result.wishes:
+        first = "Number 1 is the headline; the others cover where it does badly, or"
     return f"{first} are spread over what the objectives trade, in no order of merit: pick by the driver and the track."
 
 

@@ -7,11 +7,9 @@ from typing import Any
 import numpy as np
 
 from explorer.domain.space import Space
-from explorer.domain.units import unit_of
 from explorer.model.metrics import describe
 from explorer.report import words
 from explorer.study.everything.limits import ResolvedLimit
-from explorer.study.everything.wishes import LOSS_STEP
 from explorer.study.plan.decision import Practised
 from explorer.study.plan.headline import Against, Headline, Standing
 from explorer.study.plan.plan import Plan
@@ -56,9 +54,13 @@ def headline_lines(plan: Plan, space: Space) -> list[str]:
 
 def next_text(plan: Plan, space: Space) -> str:
     """What to do next, with what to take after each answer; or that nothing would change the choice."""
-    best = max(plan.actions, key=lambda one: one.per_minute * (one.sure and one.gain >= LOSS_STEP), default=None)
-    if best is None or not best.sure or best.gain < LOSS_STEP:
-        return "Next: nothing to find out. No single run and no reading would better the choice by what anyone feels."
+    best = plan.next_action
+    if best is None:
+        text = "Next: no single run and no reading would better the choice by what anyone feels."
+        if plan.telling:
+            name = words.input_label(plan.telling[0])
+            text += f" The {name} would, were it known exactly; none of them tells it well enough."
+        return text
     where = f"fit {words.changes_text(space, best.changes)} and drive two laps" if best.changes else "drive two laps"
     does = f"{where}, {best.what}" if best.positions else best.what
     takes = {tuple(setup): [] for _, _, setup in best.answers}  # type: dict[tuple[float, ...], list[str]]
@@ -108,7 +110,7 @@ def _gain(one: Headline, space: Space) -> str:
         said.append(f"it {nearer_text(space, _pm(-gain.loss, gain.loss_error))}")
     for sign, word in ((1, "better"), (-1, "worse")):
         said += [_step(space, gain, place, word) for place, way in enumerate(felt) if way == sign]
-    if not said and not (one.worth_it and gain.chance > 0.0):
+    if not said and not gain.safer:
         return f"Against the car of today nobody will feel it: {one.take.minutes:g} minutes buy {_nothing(one, space)}."
     same = [words.metric_label(space.objectives[place].metric) for place, way in enumerate(felt) if way == 0]
     said += [f"{words.listed(same)} {'feels' if len(same) == 1 else 'feel'} the same"] if same else []
@@ -156,7 +158,7 @@ def _pm(value: float, error: float) -> str:
 def _equal(one: Headline, space: Space) -> str:
     told = [differing_text(space, one.take.labels, other.labels) for other in one.equal[:3]]
     more = len(one.equal) - len(told)
-    text = "The same car to a driver: the one with " + "; with ".join(told)
+    text = "A driver cannot tell it from the one with " + "; with ".join(told)
     return text + (f"; and {words.count(more, 'other')}." if more else ".")
 
 
@@ -173,7 +175,7 @@ def where_lines(plan: Plan, space: Space) -> list[str]:
             said = f"Setup {numbers[pick.row]} breaks a limit in {_tenths(box.happens)}"
             lines.append(f"{said}{_rule(box, plan, 'it does', 'its failures')}")
     for again in found.again:
-        lines.append(f"Setup {again.pick + 1} may bring it again, {again.text}: in {_tenths(again.share)}.")
+        lines.append(f"Setup {again.pick + 1} brings a complaint back: {again.text}, in {_tenths(again.share)}.")
     return lines
 
 
@@ -191,8 +193,7 @@ def _rule(box: Box | None, plan: Plan, does: str, what: str) -> str:
 
 def _side(side: Side, plan: Plan) -> str:
     unknown = plan.draws.unknowns[side.unknown]
-    unit = unit_of(unknown.key)
-    name = words.spaced(unknown.key.removesuffix("_" + unit.suffix) if unit else unknown.key)
+    name = words.input_label(unknown.key)
     return f"{name} is {'above' if side.above else 'below'} {side.value:.3g} {unknown.unit}".rstrip()
 
 

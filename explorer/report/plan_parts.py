@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from explorer.report import plan_sections
 from explorer.report.words import escape
 from explorer.study.results import RunResult
@@ -10,12 +12,12 @@ Part = tuple[str, list[str]]
 """An anchor, and blocks of the report, the first of them the heading."""
 
 
-def planning_parts(result: RunResult) -> list[Part]:
-    """Sections in order; those that this run did not ask for are left out."""
+def planning_parts(result: RunResult, pictures: Sequence[str] = ()) -> list[Part]:
+    """Sections in order, `pictures` in that of the plan; those that this run did not ask for are left out."""
     space = result.space
     found: list[Part] = []
     if result.plan is not None:
-        found.append(("plan", plan_sections.plan_report(result.plan, space)))
+        found.append(("plan", plan_sections.plan_report(result.plan, space, pictures)))
     elif result.plan_note:
         found.append(("plan", ["## The plan", f"No plan: {escape(result.plan_note)}."]))
     if result.visits is not None:

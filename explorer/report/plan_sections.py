@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 
 from explorer.domain.space import Objective, Space
-from explorer.domain.units import unit_of
 from explorer.domain.unknowns import FIGURES, Unknown, how_to_measure
 from explorer.model.car.slots import PHASE_COLUMNS
 from explorer.model.metrics import describe
@@ -16,7 +17,6 @@ from explorer.report.tables import unmet_text
 from explorer.report.words import escape
 from explorer.report.words import percent as _percent
 from explorer.study.everything.limits import ResolvedLimit
-from explorer.study.everything.wishes import LOSS_STEP
 from explorer.study.pits.carry_over import Carried, CarryOver
 from explorer.study.pits.feel import AT_LEAST, FeelLine
 from explorer.study.pits.ladder import Ladder
@@ -25,7 +25,6 @@ from explorer.study.plan.learning import Learned
 from explorer.study.plan.plan import Plan
 from explorer.study.plan.robust_shortlist import RobustPick
 from explorer.study.plan.screen import ROUNDS
-from explorer.study.plan.worth import Knowing
 
 FIGURE_WORDS = {
     "nominal": "at the best guess",
@@ -43,10 +42,10 @@ ACTIONS_SHOWN = 5
 _GRIP_SHARE = PHASE_COLUMNS.index("grip_share")
 
 
-def plan_report(plan: Plan, space: Space) -> list[str]:
-    """The plan as paragraphs of the report."""
+def plan_report(plan: Plan, space: Space, pictures: Sequence[str] = ()) -> list[str]:
+    """The plan as paragraphs of the report; `pictures` of its setups follow their table."""
     lines = ["## The plan", _scenarios_text(plan, space)]
-    lines += _take(plan, space)
+    lines += [*_take(plan, space), *pictures]
     if plan.learned is not None:
         lines += _learned(plan, plan.learned, space)
     lines += _measure(plan, space)
@@ -61,12 +60,6 @@ def figure_text(plan: Plan) -> str:
     if plan.planning.shortlist_on == "quantile":
         return f"at the value that all but the worst {100 * plan.planning.quantile:g} % of the scenarios reach"
     return FIGURE_WORDS[plan.planning.shortlist_on]
-
-
-def unknown_name(key: str) -> str:
-    """An unknown for a reader: "cg height", "grip"."""
-    unit = unit_of(key)
-    return words.spaced(key.removesuffix("_" + unit.suffix) if unit else key)
 
 
 def _scenarios_text(plan: Plan, space: Space) -> str:
@@ -197,7 +190,7 @@ def _learned(plan: Plan, learned: Learned, space: Space) -> list[str]:
     order = np.argsort(-(moved + 1.0 - shrunk), kind="stable")[:UNKNOWNS_SHOWN]
     rows = [
         [
-            unknown_name(plan.draws.unknowns[k].key),
+            words.input_label(plan.draws.unknowns[k].key),
             _belief(plan.draws.unknowns[k], learned.before.mean[k], learned.before.half_width[k]),
             _belief(plan.draws.unknowns[k], learned.after.mean[k], learned.after.half_width[k]),
         ]
@@ -243,19 +236,17 @@ def _measure(plan: Plan, space: Space) -> list[str]:
     if plan.worth is None:
         return [*lines, f"No answer: {escape(plan.worth_note)}."]
     worth = plan.worth.worth
-    clear = [one for one in worth.asked if one.clear and one.held_out >= LOSS_STEP]
-    least = [one for one in worth.asked if one not in clear]
-    lines.append(_measure_text(plan.worth, [_key(plan, one.unknown) for one in clear], len(least)))
+    lines.append(_measure_text(plan, len(worth.asked) - len(plan.telling)))
     how = {unknown.key: how_to_measure(unknown.reason) for unknown in plan.draws.unknowns}
-    costly = next((key for one in clear if how[key := _key(plan, one.unknown)]), "")
+    costly = next((key for key in plan.telling if how[key]), "")
     if costly:
         lines.append(
-            f"Of what the car file calls typical, not knowing the {unknown_name(costly)} costs most. To measure it: "
-            f"{escape(how[costly])}."
+            f"Of what the car file calls typical, not knowing the {words.input_label(costly)} costs most. To measure "
+            f"it: {escape(how[costly])}."
         )
     rows = [
         [
-            unknown_name(_key(plan, one.unknown)),
+            words.input_label(_key(plan, one.unknown)),
             words.number(max(one.held_out, 0.0), 2),
             f"{words.number(one.low, 2)} to {words.number(one.high, 2)}",
             how.get(_key(plan, one.unknown), ""),
@@ -286,11 +277,15 @@ def _key(plan: Plan, unknown: int) -> str:
     return plan.worth.keys[unknown]
 
 
-def _measure_text(knowing: Knowing, clear: list[str], others: int) -> str:
-    if not clear:
+def _measure_text(plan: Plan, others: int) -> str:
+    if not plan.telling:
         return "Nothing is worth measuring first: no single number, once known, would gain what anyone can feel."
-    first = [f"the {unknown_name(key)}" for key in clear[:2]]
-    text = f"**Spend the first practice on finding out {escape(words.listed(first))}.**"
+    first = escape(words.listed(f"the {words.input_label(key)}" for key in plan.telling[:2]))
+    text = f"**Spend the first practice on finding out {first}.**"
+    if plan.next_action is None:
+        text = (
+            f"**What would help is to know {first}**, but no single run or reading weighed above tells it well enough."
+        )
     if others:
         text += (
             f" Do not bother with {words.count(others, 'other number')}: knowing one gains less than anyone can feel."

@@ -10,7 +10,6 @@ from explorer.domain.space import FloatArray
 from explorer.domain.unknowns import how_to_measure
 from explorer.model.metrics import describe
 from explorer.report import figure_data, words
-from explorer.report.plan_sections import unknown_name
 from explorer.report.words import escape
 from explorer.study.everything.shortlist import Shortlist, picks_of
 from explorer.study.questions.exact import StepEffects
@@ -377,7 +376,7 @@ def assumption_effects(result: RunResult, pictures: Pictures) -> list[str]:
         "[assumptions.csv](tables/assumptions.csv).",
         words.table(head, rows, right=(2, 3, 4)),
     ]
-    how = {unknown_name(item.key): how_to_measure(item.reason) for item in result.space.assumptions}
+    how = {words.input_label(item.key): how_to_measure(item.reason) for item in result.space.assumptions}
     costly = (
         (one.name, how.get(one.name) or how.get(f"front {one.name}", ""))
         for one in found.effects

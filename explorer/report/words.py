@@ -173,6 +173,11 @@ def figures(value: float, digits: int = 4) -> str:
     return text if abs(value) < 1000.0 and "e" not in text else f"{float(text):,.12f}".rstrip("0").rstrip(".")
 
 
+def guess_text(practised: bool) -> str:
+    """At which numbers a setup is shown that nobody asked in scenarios."""
+    return "at the best guess of every number" + (" of before practice" if practised else "")
+
+
 def input_label(key: str, *, unit: bool = False) -> str:
     """An input file's key for a reader.
 

@@ -89,3 +89,8 @@ class RunResult:
     ladders: tuple[Ladder, ...] = ()
     wishes: tuple[ResolvedWish, ...] = ()
     stays: FloatArray | None = None
+
+    @property
+    def practised(self) -> bool:
+        """Whether practice taught what the best guesses do not hold."""
+        return self.plan is not None and self.plan.learned is not None

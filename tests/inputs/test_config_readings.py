@@ -15,7 +15,7 @@ from explorer.flow import checked
 from explorer.inputs.load import load_study
 from explorer.model.car.slots import BEAM, SLOT, WISHBONE
 from explorer.study.plan.scenarios import draw
-from tests.measured import write_measured
+from tests.measured import edit, write_measured
 
 DEG_PER_MM = math.radians(1.0) * 1e3
 NEW = ("camber_gain_slope", "spring_motion_ratio_slope", "wheel_inertia", "tyre_crown", "tyre_side_compliance")
@@ -25,14 +25,6 @@ NEW = ("camber_gain_slope", "spring_motion_ratio_slope", "wheel_inertia", "tyre_
 def folder(tmp_path: Path) -> Path:
     write_measured(tmp_path)
     return tmp_path
-
-
-def edit(folder: Path, old: str, new: str, name: str = "car.toml") -> int:
-    """Replace text in a starter file; returns the line where it stood."""
-    text = (folder / name).read_text(encoding="utf-8")
-    assert old in text, old
-    (folder / name).write_text(text.replace(old, new, 1), encoding="utf-8")
-    return text[: text.index(old)].count("\n") + 1
 
 
 def space(folder: Path) -> Space:

@@ -24,7 +24,7 @@ from explorer.study.everything.evaluate import Scenarios, evaluate_positions
 from explorer.study.plan.decision import decide
 from explorer.study.plan.scenarios import draw
 from explorer.validation.fleet import RANGES
-from tests.measured import write_measured
+from tests.measured import edit, write_measured
 
 CONFIGS = Path(__file__).parents[2] / "configs"
 METRICS = ("grip_margin_pct", "lag_ms", "lift_margin_pct")
@@ -35,14 +35,6 @@ def folder(tmp_path: Path) -> Path:
     """A directory with a measured car and its study."""
     write_measured(tmp_path)
     return tmp_path
-
-
-def edit(folder: Path, old: str, new: str, name: str = "car.toml") -> int:
-    """Replace text in a file; returns the line where it stood."""
-    text = (folder / name).read_text(encoding="utf-8")
-    assert old in text, old
-    (folder / name).write_text(text.replace(old, new, 1), encoding="utf-8")
-    return text[: text.index(old)].count("\n") + 1
 
 
 def space(folder: Path) -> Space:

@@ -92,9 +92,7 @@ def ticket(result: RunResult, pick: Pick, mark: str) -> Html:
         tag(
             "p",
             tag("span", mark, class_="mark"),
-            " gives ",
-            values,
-            ". ",
+            f" gives {values} {words.guess_text(result.practised)}. ",
             copy_button(result, pick.positions, f"setup {mark}"),
         ),
         foot,
@@ -141,7 +139,7 @@ def shortlist_table(result: RunResult, main: int = -1) -> Html:
     rows.append(_baseline_row(result))
     size, count = len(space.knobs), len(objectives)
     caption = (
-        "The shortlist and the baseline. Bold parts differ from the baseline."
+        f"The shortlist and the baseline {words.guess_text(result.practised)}. Bold parts differ from the baseline."
         if ranked
         else ("The setups that miss by least, and the baseline. They break limits: not to be taken.")
     )

@@ -22,40 +22,35 @@ BEYOND = 2.0
 
 
 @dataclass(frozen=True)
-class Standing:
-    """How one setup stands over scenarios and builds.
+class Means:
+    """Means over scenarios and builds with their standard errors: the `chance` to keep every limit, the `loss`, the
+    `objectives` (objectives,) in edge units."""
 
-    `chance` that it keeps every limit, `loss` expected, `objectives` (objectives,) expected in edge units; the others
-    are their standard errors. `weakest` limit, by its place, kept in a share `weakest_kept` of the scenarios; -1
-    without limits. `changes` and `minutes` [min] from the baseline.
-    """
+    chance: float
+    chance_error: float
+    loss: float
+    loss_error: float
+    objectives: FloatArray
+    objectives_error: FloatArray
+
+
+@dataclass(frozen=True)
+class Standing(Means):
+    """How one setup stands over scenarios and builds: `weakest` limit, by its place, kept in a share `weakest_kept` of
+    the scenarios, -1 without limits; `changes` and `minutes` [min] from the baseline."""
 
     positions: FloatArray
     labels: tuple[str, ...]
     changes: tuple[tuple[str, str, str], ...]
     minutes: float
-    chance: float
-    chance_error: float
-    loss: float
-    loss_error: float
-    objectives: FloatArray
-    objectives_error: FloatArray
     weakest: int
     weakest_kept: float
 
 
 @dataclass(frozen=True)
-class Against:
-    """What a setup makes of another, both in the same scenarios: means of `chance`, `loss` and `objectives`
-    (objectives,), this one's less the other's, and their standard errors. Objectives count as far as anyone notices
-    them: a lift margin of 60 % is no more than one of 40 %."""
-
-    chance: float
-    chance_error: float
-    loss: float
-    loss_error: float
-    objectives: FloatArray
-    objectives_error: FloatArray
+class Against(Means):
+    """What a setup makes of another, both in the same scenarios: this one's less the other's. Objectives count as far
+    as anyone notices them: a lift margin of 60 % is no more than one of 40 %."""
 
     def felt(self, space: Space) -> tuple[int, ...]:
         """+1 where an objective is better by what is felt and by more than the error, -1 where worse, else 0."""
@@ -69,6 +64,11 @@ class Against:
     def less_loss(self) -> bool:
         """Whether the wishes are met better by what is felt and by more than the error."""
         return self.loss < -max(LOSS_STEP, BEYOND * self.loss_error)
+
+    @property
+    def safer(self) -> bool:
+        """Whether every limit is kept more often, by a hundredth and by more than the error."""
+        return self.chance > max(0.01, BEYOND * self.chance_error)
 
 
 @dataclass(frozen=True)
@@ -102,14 +102,6 @@ class Headline:
     def stays(self) -> bool:
         """Whether the car stays as it is."""
         return not self.take.changes
-
-    @property
-    def worth_it(self) -> bool:
-        """Whether anyone could tell it from the car of today: in the chance to keep the limits, the wishes or an
-        objective."""
-        sure = abs(self.gain.chance) > max(0.01, BEYOND * self.gain.chance_error)
-        beyond = abs(self.gain.loss) > max(LOSS_STEP, BEYOND * self.gain.loss_error)
-        return sure or beyond
 
 
 def standing(space: Space, robust: Robust, row: int) -> Standing:

@@ -17,6 +17,7 @@ from explorer.study.everything.evaluate import Progress
 from explorer.study.everything.front import Front
 from explorer.study.everything.limits import ResolvedLimit
 from explorer.study.everything.stream import PartMaker, one_by_one
+from explorer.study.everything.wishes import LOSS_STEP
 from explorer.study.pits.ladder import Ladder, ladder
 from explorer.study.pits.symptoms import SYMPTOMS
 from explorer.study.plan.actions import Action, actions
@@ -82,6 +83,19 @@ class Plan:
     def learned(self) -> Learned | None:
         """What practice taught, None without any."""
         return None if self.decision.practised is None else self.decision.practised.learned
+
+    @property
+    def next_action(self) -> Action | None:
+        """The run or reading of most gain per minute among those that surely gain what is felt; None without any."""
+        return next((one for one in self.actions if one.sure and one.gain >= LOSS_STEP), None)
+
+    @property
+    def telling(self) -> tuple[str, ...]:
+        """Keys of the unknowns that would surely gain what is felt, were they known exactly; most first."""
+        if self.worth is None:
+            return ()
+        clear = [one for one in self.worth.worth.asked if one.clear and one.held_out >= LOSS_STEP]
+        return tuple(self.worth.keys[one.unknown] for one in clear)
 
 
 def believed(space: Space, count: int) -> Draws:

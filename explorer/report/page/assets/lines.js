@@ -52,13 +52,7 @@ function startLines() {
 
 /* The many lines behind those that matter: thousands of thin strokes are too much for SVG on a slow machine. */
 function drawCrowd(canvas, width, height, rows, xAt, heights) {
-  const scale = window.devicePixelRatio || 1;
-  canvas.width = width * scale;
-  canvas.height = height * scale;
-  canvas.style.width = width + "px";
-  canvas.style.height = height + "px";
-  const pen = canvas.getContext("2d");
-  pen.scale(scale, scale);
+  const pen = penOn(canvas, width, height);
   const stroke = (row) => {
     pen.beginPath();
     for (let a = 0; a < heights.length; a++) pen.lineTo(xAt(a), heights[a][row]);

@@ -24,6 +24,18 @@ function draw(kind, attributes, content) {
 }
 
 /* A number with thousands marked and no negative zero, as the tables write it. */
+/* A pen on a canvas of so many points, as fine as the screen. */
+function penOn(canvas, width, height) {
+  const scale = window.devicePixelRatio || 1;
+  canvas.width = width * scale;
+  canvas.height = height * scale;
+  canvas.style.width = width + "px";
+  canvas.style.height = height + "px";
+  const pen = canvas.getContext("2d");
+  pen.scale(scale, scale);
+  return pen;
+}
+
 function number(value, places) {
   const rounded = Number(value.toFixed(places)) + 0;
   return rounded.toLocaleString("en-GB", { minimumFractionDigits: places, maximumFractionDigits: places });

@@ -150,13 +150,7 @@ function startScatter() {
   }
 
   function paint({ canvas, names, at, width, height }, inside, inks) {
-    const scale = window.devicePixelRatio || 1;
-    canvas.width = width * scale;
-    canvas.height = height * scale;
-    canvas.style.width = width + "px";
-    canvas.style.height = height + "px";
-    const pen = canvas.getContext("2d");
-    pen.scale(scale, scale);
+    const pen = penOn(canvas, width, height);
     names.replaceChildren();
     for (const row of order) {
       const x = at[2 * row], y = at[2 * row + 1], kind = kinds[row], lit = inside.has(row);
