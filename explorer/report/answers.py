@@ -37,8 +37,7 @@ def rung_text(one: Ladder, place: int, space: Space) -> str:
     rung = one.rungs[place]
     text = _swaps(space, rung)
     amount = words.number(rung.cure, words.decimals(one.symptom.resolution), sign=True)
-    unit = {"resolutions": "felt differences"}.get(one.symptom.unit, one.symptom.unit)
-    text += f" ({amount} {unit}, {rung.minutes:g} min"
+    text += f" ({amount} {one.symptom.unit}, {rung.minutes:g} min"
     if rung.share < 0.995:
         text += f", right way in {words.percent(rung.share)}"
     if set(rung.broken) - set(one.broken_now):

@@ -12,6 +12,7 @@ from collections.abc import Iterable, Mapping, Sequence
 
 import numpy as np
 
+from explorer.domain.felt import felt_step
 from explorer.domain.space import Space
 from explorer.model.metrics import CAR_METRICS, PHASE_METRICS, describe
 from explorer.report import words
@@ -212,7 +213,7 @@ def beside(name: str, value: float | str, base: float | str | None, space: Space
     if base is None or isinstance(value, str) or isinstance(base, str):
         return f"{text} "
     step = (value - base) * _way(name, space)
-    if not step or abs(step) < describe(name).resolution:
+    if not step or abs(step) < felt_step(name, describe(name).resolution):
         return f"{text} "
     return text + (look("good", BETTER) if step > 0.0 else look("bad", WORSE))
 

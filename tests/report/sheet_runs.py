@@ -54,7 +54,7 @@ def rung(knob: Knob, old: int, new: int, **more: object) -> Rung:
 def ladder(words: str, rungs: tuple[Rung, ...]) -> Ladder:
     """The swaps against one thing a driver says."""
     roles = Roles("", "", "", "hairpin", "sweep", sample_run.PHASES)
-    return Ladder(Symptom("key", words, "balance", "%", 0.5, True), roles, -1.0, (), rungs, (), 0, (), 1, 0, "")
+    return Ladder(Symptom("key", words, "balance", "%", 0.5, 1.0, True), roles, -1.0, (), rungs, (), 0, (), 1, 0, "")
 
 
 def ladders() -> tuple[Ladder, ...]:

@@ -34,7 +34,7 @@ _NOISE = 1e-9
 
 @dataclass(frozen=True)
 class SideEffect:
-    """What a rung does to another symptom: `change` of that symptom's measure in its resolutions, more is better."""
+    """What a rung does to another symptom: `change` of that symptom's measure in felt differences, more is better."""
 
     symptom: str
     change: float
@@ -169,7 +169,7 @@ def ladder(
             left_out.append(" and ".join(f"{knob.name} to {knob.label_at(at)}" for knob, at in knobs) + f": {reason}")
             continue
         weight = weight / weight.sum()
-        mean = {key: float(weight @ gained[key][:, row]) / one.resolution for key, one in kinds.items()}
+        mean = {key: float(weight @ gained[key][:, row]) / one.felt for key, one in kinds.items()}
         cure = float(weight @ gained[kind.key][:, row])
         share = float(weight @ (gained[kind.key][:, row] > _NOISE))
         spoils = any(mean[key] < -NOTICED for key in asked)

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from explorer.domain.felt import felt_step
 from explorer.domain.space import FloatArray, Space
 from explorer.model.car.slots import PHASE_COLUMNS, SLOT
 from explorer.model.metrics import CAR_METRICS, PHASE_METRICS, metric_columns
@@ -19,7 +20,11 @@ _G = 9.80665
 _UP_N = 1e-6
 """A wheel that carries less than this has left the ground. [N]"""
 
-_RESOLUTION = {metric.name: metric.resolution for metric in (*CAR_METRICS, *PHASE_METRICS)}
+_STEPS = {
+    metric.name: (metric.resolution, felt_step(metric.name, metric.resolution))
+    for metric in (*CAR_METRICS, *PHASE_METRICS)
+}
+"""Resolution and least felt difference of each metric."""
 _BUMPS = ("front_bump_step_n", "rear_bump_step_n", "front_bump_upset_m_per_s2", "rear_bump_upset_m_per_s2")
 _Column = Callable[[str], FloatArray]
 """Values of a metric by column name, any shape, one per setup (and scenario)."""
@@ -43,7 +48,8 @@ class Roles:
 
 @dataclass(frozen=True)
 class Symptom:
-    """`key` for the command line, `words` the driver's, `measure` and `unit` what is read, `resolution` in that unit.
+    """`key` for the command line, `words` the driver's, `measure` and `unit` what is read, `resolution` and least
+    difference that is `felt` in that unit.
 
     `seen_below`: the model itself shows the symptom where the measure lies below 0 (no such mark where False).
     """
@@ -53,6 +59,7 @@ class Symptom:
     measure: str
     unit: str
     resolution: float
+    felt: float
     seen_below: bool
 
 
@@ -102,10 +109,10 @@ def inner_wheel_margin(column: _Column, end: str, phases: tuple[str, ...]) -> Fl
 
 
 def bump_disturbance(column: _Column) -> FloatArray:
-    """Mean of both ends' bump step and bump upset, each counted in its own resolution. [resolutions]"""
+    """Mean of both ends' bump step and bump upset, each counted in felt differences."""
     total: FloatArray | None = None
     for name in _BUMPS:
-        part = column(name) / _RESOLUTION[name] / len(_BUMPS)
+        part = column(name) / _STEPS[name][1] / len(_BUMPS)
         total = part if total is None else total + part
     assert total is not None
     return total
@@ -133,7 +140,7 @@ def _balance(key: str, words: str, role: str, sign: float, first: tuple[tuple[st
     """A car that pushes (`sign` 1) or is loose (-1) in the phase of a role."""
     which = "positive rotates" if sign > 0.0 else "sign turned: positive pushes"
     return Kind(
-        key, words, f"balance in {{{role}}}, {which}", "%", _RESOLUTION["balance_pct"], True, role,
+        key, words, f"balance in {{{role}}}, {which}", "%", *_STEPS["balance_pct"], True, role,
         lambda column, roles: sign * column(f"{getattr(roles, role)}.balance_pct"), first,
     )  # fmt: skip
 
@@ -141,17 +148,17 @@ def _balance(key: str, words: str, role: str, sign: float, first: tuple[tuple[st
 KINDS: tuple[Kind, ...] = (
     Kind(
         "inner-rear-lifts", "the inner rear wheel lifts", f"load left on the inner rear wheel, {_LOAD_LEFT}; lowest "
-        "over all phases", "%", _RESOLUTION["lift_margin_pct"], True, "",
+        "over all phases", "%", *_STEPS["lift_margin_pct"], True, "",
         lambda column, roles: inner_wheel_margin(column, "rear", roles.phases), (_REAR_BAR, -1),
     ),
     Kind(
         "inner-front-lifts", "the inner front wheel lifts on power", f"load left on the inner front wheel, {_LOAD_LEFT}"
-        "; in {power}", "%", _RESOLUTION["lift_margin_pct"], True, "power",
+        "; in {power}", "%", *_STEPS["lift_margin_pct"], True, "power",
         lambda column, roles: inner_wheel_margin(column, "front", (roles.power,)), (_FRONT_BAR, -1),
     ),
     Kind(
         "rolls-over", "the car rolls over on grip", "rollover margin, lowest over all phases", "%",
-        _RESOLUTION["rollover_margin_pct"], True, "", lambda column, roles: column("rollover_margin_pct"),
+        *_STEPS["rollover_margin_pct"], True, "", lambda column, roles: column("rollover_margin_pct"),
         (_HEIGHTS, -1),
     ),
     _balance("hairpin-push", "the car will not rotate in the hairpin", "hairpin", 1.0, (_FRONT_BAR, -1)),
@@ -162,25 +169,25 @@ KINDS: tuple[Kind, ...] = (
     _balance("power-loose", "the rear is loose on power", "power", -1.0, (_REAR_BAR, -1)),
     Kind(
         "grip-falls-off", "grip falls off", "grip margin, weighted mean over the phases", "%",
-        _RESOLUTION["mean_grip_margin_pct"], False, "", lambda column, roles: column("mean_grip_margin_pct"),
+        *_STEPS["mean_grip_margin_pct"], False, "", lambda column, roles: column("mean_grip_margin_pct"),
         (_BARS, -1),
     ),
     Kind(
-        "turn-in-nervous", "the car is nervous at turn-in", "bite, sign turned", "%", _RESOLUTION["bite_pct"], False,
+        "turn-in-nervous", "the car is nervous at turn-in", "bite, sign turned", "%", *_STEPS["bite_pct"], False,
         "", lambda column, roles: -column("bite_pct"), (_FRONT_BAR, -1),
     ),
     Kind(
-        "slow", "the car is slow to respond", "response lag, sign turned", "ms", _RESOLUTION["lag_ms"], False, "",
+        "slow", "the car is slow to respond", "response lag, sign turned", "ms", *_STEPS["lag_ms"], False, "",
         lambda column, roles: -column("lag_ms"), (_BARS, 1),
     ),
     Kind(
-        "skips", "the car skips over bumps", "bump step and bump upset of both ends, each in its own resolution, "
-        "mean of the four, sign turned", "resolutions", 1.0, False, "bumps",
+        "skips", "the car skips over bumps", "bump step and bump upset of both ends, each in felt differences, "
+        "mean of the four, sign turned", "felt differences", 1.0, 1.0, False, "bumps",
         lambda column, roles: -bump_disturbance(column), (_BARS, -1),
     ),
     Kind(
         "touches", "the chassis touches the ground", "clearance, lowest over all phases", "mm",
-        _RESOLUTION["clearance_mm"], True, "", lambda column, roles: column("clearance_mm"), (_HEIGHTS, 1),
+        *_STEPS["clearance_mm"], True, "", lambda column, roles: column("clearance_mm"), (_HEIGHTS, 1),
     ),
 )  # fmt: skip
 """Every symptom, in the order in which they are listed."""
@@ -204,20 +211,20 @@ def not_here(space: Space, roles: Roles, current: FloatArray) -> dict[str, str]:
 
 
 def together(kinds: tuple[Kind, ...]) -> Kind:
-    """Several symptoms as one: the sum of their measures, each counted in its resolution. One stays what it is."""
+    """Several symptoms as one: the sum of their measures, each counted in felt differences. One stays what it is."""
     if len(kinds) == 1:
         return kinds[0]
 
     def read(column: _Column, roles: Roles) -> FloatArray:
-        return np.asarray(sum(kind.read(column, roles) / kind.resolution for kind in kinds))
+        return np.asarray(sum(kind.read(column, roles) / kind.felt for kind in kinds))
 
     key, words = " + ".join(kind.key for kind in kinds), "; ".join(kind.words for kind in kinds)
     return Kind(
-        key, words, "the measures of all, each in its resolution, summed", "resolutions", 1.0, False, "", read, ((), 0)
+        key, words, "the measures of all, summed", "felt differences", 1.0, 1.0, False, "", read, ((), 0)
     )
 
 
 def named(kind: Kind, roles: Roles) -> Symptom:
     """The symptom with its phase named."""
     text = kind.measure.format(power=roles.power, entry=roles.entry, hairpin=roles.hairpin, sweep=roles.sweep)
-    return Symptom(kind.key, kind.words, text, kind.unit, kind.resolution, kind.seen_below)
+    return Symptom(kind.key, kind.words, text, kind.unit, kind.resolution, kind.felt, kind.seen_below)

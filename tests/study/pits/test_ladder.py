@@ -45,11 +45,11 @@ def of_car(car: np.ndarray, phases: np.ndarray | None = None) -> Space:
 
 
 def effects(found: Ladder) -> dict[str, dict[tuple[str, int], float]]:
-    """Change of every symptom's measure by (knob, steps), in resolutions, more is better."""
+    """Change of every symptom's measure by (knob, steps), in felt differences, more is better."""
     result: dict[str, dict[tuple[str, int], float]] = {}
     for rung in found.rungs:
         place = rung.knob, rung.steps
-        result.setdefault(found.symptom.key, {})[place] = rung.cure / found.symptom.resolution
+        result.setdefault(found.symptom.key, {})[place] = rung.cure / found.symptom.felt
         for side in rung.side_effects:
             result.setdefault(side.symptom, {})[place] = side.change
     return result
@@ -246,7 +246,7 @@ def test_rungs_are_ranked_by_cure_per_minute(use_model):
     assert rungs["k0", 2].cure_per_minute == pytest.approx(1.0) and rungs["k0", 2].new == "2"
     assert [rung.cures for rung in found.rungs] == [True] * 4 + [False] * 4
     assert rungs["k1", 1].cure == pytest.approx(0.05) and rungs["k1", -2].cure == pytest.approx(-0.1)
-    assert {side.symptom: side.change for side in rungs["k0", 2].side_effects}["turn-in-nervous"] == pytest.approx(-4.0)
+    assert {side.symptom: side.change for side in rungs["k0", 2].side_effects}["turn-in-nervous"] == pytest.approx(-4 / 3)
     assert rungs["k0", 2].broken and not rungs["k0", 1].broken and found.broken_now == ()
     assert rungs["k0", 1].share == 1.0 and rungs["k1", -1].share == 0.0
     assert found.now == pytest.approx(-(60 - 0.2 + 30)) and "4 of 8" in found.message
@@ -375,15 +375,15 @@ def test_raising_one_end_dips_the_other_and_raising_both_does_not():
 
 
 def test_several_symptoms_are_asked_together(use_model):
-    """By hand: lag per step falls by 4 and 3, half a millisecond each a step nobody can tell; bite by 2 and rises by 5,
-    one per cent each. Catches the last symptom alone, units added up, and a cure of one that spoils another."""
+    """By hand: lag per step falls by 4 and 3, five milliseconds are felt; bite falls by 2 and rises by 5, three per
+    cent are felt. Catches the last symptom alone, units added up, and a cure of one that spoils another."""
     use_model(BOTH)
     found = ladder(both_ends(), (), None, ("slow", "turn-in-nervous", "slow"))
     rungs = {(rung.knob, rung.steps): rung for rung in found.rungs}
-    assert rungs["front_bar", 1].cure == pytest.approx(4 / 0.5 + 2) and rungs["front_bar", 1].cures
-    assert rungs["rear_bar", 1].cure == pytest.approx(3 / 0.5 - 5) and not rungs["rear_bar", 1].cures
+    assert rungs["front_bar", 1].cure == pytest.approx(4 / 5 + 2 / 3) and rungs["front_bar", 1].cures
+    assert rungs["rear_bar", 1].cure == pytest.approx(3 / 5 - 5 / 3) and not rungs["rear_bar", 1].cures
     side = {one.symptom: one.change for one in rungs["rear_bar", 1].side_effects}
-    assert side["slow"] == pytest.approx(6.0) and side["turn-in-nervous"] == pytest.approx(-5.0)
+    assert side["slow"] == pytest.approx(3 / 5) and side["turn-in-nervous"] == pytest.approx(-5 / 3)
     assert found.symptom.key == "slow + turn-in-nervous" and "slow to respond; the car is nervous" in found.message
     assert [(rung.knob, rung.steps) for rung in found.rungs if rung.cures] == [("front_bar", 1)]
     with pytest.raises(SpaceError, match="no bumps"):
