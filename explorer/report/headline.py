@@ -71,7 +71,7 @@ def next_text(plan: Plan, space: Space) -> str:
     for place, answers in takes.items():
         other = differing_text(space, now, space.labels(np.array(place)))
         said.append(f"if {' or '.join(answers)} take {f'the same with {other}' if other else 'this setup'}")
-    gain = f"{_pm(best.gain, best.error)} {unit_text(space)} in {best.minutes:g} minutes"
+    gain = f"{words.with_error(best.gain, best.error, 2)} {unit_text(space)} in {best.minutes:g} minutes"
     return f"Next: {does}; {'; '.join(said)}: worth {gain}."
 
 
@@ -107,7 +107,7 @@ def _gain(one: Headline, space: Space) -> str:
     gain, felt = one.gain, one.gain.felt(space)
     said = []
     if gain.less_loss:
-        said.append(f"it {nearer_text(space, _pm(-gain.loss, gain.loss_error))}")
+        said.append(f"it {nearer_text(space, words.with_error(-gain.loss, gain.loss_error, 2))}")
     for sign, word in ((1, "better"), (-1, "worse")):
         said += [_step(space, gain, place, word) for place, way in enumerate(felt) if way == sign]
     if not said and not gain.safer:
@@ -133,9 +133,8 @@ def _step(space: Space, gain: Against, place: int, word: str) -> str:
     """ "response lag 8.1 ± 0.1 ms more (worse)"."""
     metric = space.objectives[place].metric
     entry = describe(metric)
-    step, places = float(gain.objectives[place]), words.decimals(entry.resolution)
-    error = max(float(gain.objectives_error[place]), 10.0**-places)
-    amount = f"{words.number(abs(step), places)} ± {words.number(error, places)} {entry.unit}".rstrip()
+    step, error = float(gain.objectives[place]), float(gain.objectives_error[place])
+    amount = f"{words.with_error(abs(step), error, words.decimals(entry.resolution))} {entry.unit}".rstrip()
     return f"{words.metric_label(metric)} {amount} {'more' if step > 0.0 else 'less'} ({word})"
 
 
@@ -148,11 +147,6 @@ def _nothing(one: Headline, space: Space) -> str:
     place = int(np.argmax(shares))
     metric = space.objectives[place].metric
     return f"{words.metric_value(metric, float(one.gain.objectives[place]), sign=True)} of {words.metric_label(metric)}"
-
-
-def _pm(value: float, error: float) -> str:
-    places = 2 if error < 0.1 else 1
-    return f"{words.number(value, places)} ± {words.number(max(error, 10.0**-places), places)}"
 
 
 def _equal(one: Headline, space: Space) -> str:
@@ -221,7 +215,7 @@ def practice_text(one: Practised, told: Headline, space: Space) -> str:
     if not one.changed:
         return "Practice changes nothing here: the setup to take is the one of before."
     before = differing_text(space, told.take.labels, space.labels(one.before))
-    gain = f" It {nearer_text(space, _pm(one.gain, one.error))}." if one.gain > 0.0 else ""
+    gain = f" It {nearer_text(space, words.with_error(one.gain, one.error, 2))}." if one.gain > 0.0 else ""
     return f"Practice changed the setup to take; before it had {before}.{gain}"
 
 

@@ -83,20 +83,15 @@ def _scenarios_text(plan: Plan, space: Space) -> str:
 
 
 def _objective_cells(objectives: tuple[Objective, ...], pick: RobustPick, names: tuple[str, ...]) -> list[str]:
-    return [
-        " / ".join(
-            words.metric_value(one.metric, float(pick.figures[FIGURES.index(name), place]), unit=False)
-            + _error(float(pick.errors[FIGURES.index(name), place]), one)
-            for name in names
-        )
-        for place, one in enumerate(objectives)
-    ]
+    return [" / ".join(_figure(pick, one, place, name) for name in names) for place, one in enumerate(objectives)]
 
 
-def _error(error: float, objective: Objective) -> str:
-    """ " ± 0.3", nothing where a figure has no error."""
-    places = words.decimals(describe(objective.metric).resolution)
-    return f" ± {words.number(max(error, 10.0**-places), places)}" if error > 0.0 else ""
+def _figure(pick: RobustPick, objective: Objective, place: int, name: str) -> str:
+    """A figure of an objective, with its standard error where it has one."""
+    value, error = (float(held[FIGURES.index(name), place]) for held in (pick.figures, pick.errors))
+    if error > 0.0:
+        return words.with_error(value, error, words.decimals(describe(objective.metric).resolution))
+    return words.metric_value(objective.metric, value, unit=False)
 
 
 def _take(plan: Plan, space: Space) -> list[str]:
@@ -116,7 +111,7 @@ def _take(plan: Plan, space: Space) -> list[str]:
             *pick.labels,
             *_objective_cells(space.objectives, pick, shown),
             chance_text(pick.share, pick.share_error, len(plan.decision.outcomes.weights)),
-            f"{words.number(pick.loss, 2)} ± {words.number(max(pick.loss_error, 0.01), 2)}",
+            words.with_error(pick.loss, pick.loss_error, 2),
         ]
         for rank, pick in enumerate(found.picks, start=1)
     ]
@@ -217,7 +212,7 @@ def _next(plan: Plan, space: Space) -> list[str]:
         [
             words.changes_text(space, one.changes) if one.changes else "the car of today" if one.positions else "-",
             one.what,
-            f"{words.number(one.gain, 2)} ± {words.number(max(one.error, 0.01), 2)}",
+            words.with_error(one.gain, one.error, 2),
             f"{one.minutes:g}",
         ]
         for one in plan.actions[:ACTIONS_SHOWN]
@@ -259,8 +254,8 @@ def _measure(plan: Plan, space: Space) -> list[str]:
     lines.append(
         f"Worth: what is taken {nearer_text(space, 'this many')}, on average, if this number were known "
         f"before choosing; a broken limit counts as {plan.worth.loss:g}. It is what the choice earns on scenarios that "
-        f"it was not made on. Knowing everything: {words.number(worth.everything, 2)} ± "
-        f"{words.number(max(worth.everything_error, 0.01), 2)}. A number that means nothing scores up to "
+        f"it was not made on. Knowing everything: {words.with_error(worth.everything, worth.everything_error, 2)}. "
+        "A number that means nothing scores up to "
         f"{words.number(worth.shuffled, 2)} on those that it was made on."
     )
     shared = [name for name, share in zip(space.phase_names, space.phases[:, _GRIP_SHARE], strict=True) if share > 0.0]

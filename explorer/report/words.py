@@ -420,6 +420,17 @@ def clock(starts: str, minutes: float) -> str:
     return f"{then // 60 % 24:02d}:{then % 60:02d}"
 
 
+def with_error(value: float, error: float, places: int) -> str:
+    """A number with its standard error, both in no more than so many places and no finer than the error's first digit.
+
+    >>> with_error(338.2, 11.6, 1), with_error(2.93, 0.04, 1)
+    ('338 ± 12', '2.9 ± 0.1')
+    """
+    if error > 0.0:
+        places = max(0, min(places, -math.floor(math.log10(error))))
+    return f"{number(value, places)} ± {number(max(error, 10.0**-places), places)}"
+
+
 def with_spread(value: float, half: float) -> str:
     """A number with its half width, no finer than two digits of the width.
 

@@ -219,9 +219,7 @@ def together(kinds: tuple[Kind, ...]) -> Kind:
         return np.asarray(sum(kind.read(column, roles) / kind.felt for kind in kinds))
 
     key, words = " + ".join(kind.key for kind in kinds), "; ".join(kind.words for kind in kinds)
-    return Kind(
-        key, words, "the measures of all, summed", "felt differences", 1.0, 1.0, False, "", read, ((), 0)
-    )
+    return Kind(key, words, "the measures of all, summed", "felt differences", 1.0, 1.0, False, "", read, ((), 0))
 
 
 def named(kind: Kind, roles: Roles) -> Symptom:
