@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from explorer.domain.felt import felt_step
 from explorer.domain.space import BoolArray, FloatArray, IntArray, Knob, Space
 from explorer.model.metrics import describe
 from explorer.report import words
@@ -68,7 +69,7 @@ class FrontDrawing:
 
 @dataclass(frozen=True)
 class ChangeDrawing:
-    """What a one-change picture shows: `scaled` in units of each metric's resolution, `texts` in real units.
+    """What a one-change picture shows: `scaled` in felt differences, `texts` in real units.
 
     Both have one row per change and one column per metric; a change without an answer is missing in `scaled`.
     """
@@ -214,11 +215,11 @@ def change_drawing(found: OneChange, space: Space) -> ChangeDrawing:
     columns = [found.columns.index(name) for name in names]
     keep = [s for s, step in enumerate(found.steps) if step.allowed]
     valid = np.array([found.steps[s].valid for s in keep], dtype=bool)
-    resolution = np.array([describe(name).resolution for name in names])
+    felt = np.array([felt_step(name, describe(name).resolution) for name in names])
     change = found.change[np.ix_(keep, columns)]
     index = [step_label(space, found, s) for s in keep]
     labels = [words.metric_label(name, unit=True) for name in names]
-    scaled = {label: pd.arrays.FloatingArray(change[:, c] / resolution[c], ~valid) for c, label in enumerate(labels)}
+    scaled = {label: pd.arrays.FloatingArray(change[:, c] / felt[c], ~valid) for c, label in enumerate(labels)}
     texts = {
         label: [
             words.metric_value(names[c], float(value), unit=False, sign=True) if ok else ""

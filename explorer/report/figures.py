@@ -321,8 +321,8 @@ def _free_offset(ring: FloatArray, others: Sequence[FloatArray]) -> FloatArray:
     return best
 
 
-def draw_one_change(picture: ChangeDrawing, clip: float = 10.0) -> bytes:
-    """Changes down, metrics across; colour counts resolutions (clipped), the text is the change in real units."""
+def draw_one_change(picture: ChangeDrawing, clip: float = 4.0) -> bytes:
+    """Changes down, metrics across; colour counts felt differences (clipped), the text is the change in real units."""
     values = picture.scaled.astype("Float64").to_numpy(dtype=float, na_value=np.nan)
     rows, columns = values.shape
 
@@ -330,7 +330,7 @@ def draw_one_change(picture: ChangeDrawing, clip: float = 10.0) -> bytes:
         axes = figure.add_subplot()
         columns = [_wrapped(str(c), 15) for c in picture.scaled.columns]
         labels = columns, [_wrapped(str(i), 44) for i in picture.scaled.index]
-        legend = f"change in differences one can just feel or measure (-), clipped at {clip:g}"
+        legend = f"change in felt differences (-), clipped at {clip:g}"
         texts = picture.texts.to_numpy(dtype=str)
         look: dict[str, Any] = {"annot_kws": {"fontsize": 9}} | GRID
         _heat(axes, np.clip(values, -clip, clip), texts, labels, (-clip, clip), "vlag", legend, **look)

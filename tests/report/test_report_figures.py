@@ -98,11 +98,11 @@ def test_a_huge_front_is_thinned_and_says_so(monkeypatch):
 
 
 def test_the_change_data_by_hand():
-    """Catches colours in real units, texts in resolutions, and forbidden steps shown."""
+    """Catches colours in real units, texts in felt differences (5 ms), and forbidden steps shown."""
     result = run()
     picture = data.change_drawing(result.one_change, result.space)
     assert [index.split(" to ")[1] for index in picture.scaled.index] == ["1.2 mm", "none", "0.72"]
-    assert picture.scaled["response lag, ms"].tolist()[:2] == [-4.0, 4.0]
+    assert picture.scaled["response lag, ms"].tolist()[:2] == [-0.4, 0.4]
     assert picture.texts["response lag, ms"].tolist() == ["-2.0", "+2.0", ""]
     assert picture.scaled.iloc[2].isna().all()
 
