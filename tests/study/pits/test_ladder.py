@@ -246,7 +246,8 @@ def test_rungs_are_ranked_by_cure_per_minute(use_model):
     assert rungs["k0", 2].cure_per_minute == pytest.approx(1.0) and rungs["k0", 2].new == "2"
     assert [rung.cures for rung in found.rungs] == [True] * 4 + [False] * 4
     assert rungs["k1", 1].cure == pytest.approx(0.05) and rungs["k1", -2].cure == pytest.approx(-0.1)
-    assert {side.symptom: side.change for side in rungs["k0", 2].side_effects}["turn-in-nervous"] == pytest.approx(-4 / 3)
+    besides = {side.symptom: side.change for side in rungs["k0", 2].side_effects}
+    assert besides["turn-in-nervous"] == pytest.approx(-4 / 3)
     assert rungs["k0", 2].broken and not rungs["k0", 1].broken and found.broken_now == ()
     assert rungs["k0", 1].share == 1.0 and rungs["k1", -1].share == 0.0
     assert found.now == pytest.approx(-(60 - 0.2 + 30)) and "4 of 8" in found.message
