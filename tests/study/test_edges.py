@@ -14,7 +14,6 @@ from explorer.domain.errors import SpaceError
 from explorer.domain.space import Limit, Rule, Space
 from explorer.domain.unknowns import Planning, Unknown
 from explorer.model.car.slots import PHASE_COLUMNS, SLOT
-from explorer.model.metrics import describe
 from explorer.study.everything.evaluate import evaluate_all, evaluate_positions, nominal, table_of
 from explorer.study.everything.limits import margins, resolve_limits
 from explorer.study.everything.shortlist import least_violating
@@ -388,15 +387,13 @@ def test_a_report_without_an_answer_excludes_nothing() -> None:
     assert excluding_pairs((one, two), told, np.full(count, 1.0 / count)) == []
 
 
-def test_bumps_are_counted_in_their_resolutions() -> None:
-    """By hand: steps of 0.05 N and upsets of 0.1 m/s2 nobody can tell. Catches a mean that is a sum, and ends or
+def test_bumps_are_counted_in_felt_differences() -> None:
+    """By hand: steps of 0.1 N and upsets of 0.5 m/s2 are felt. Catches a mean that is a sum, and ends or
     quantities that weigh by their unit."""
     one = {"front_bump_step_n": 1.0, "rear_bump_step_n": 2.0}
     two = {"front_bump_upset_m_per_s2": 3.0, "rear_bump_upset_m_per_s2": 5.0}
     found = bump_disturbance(lambda name: np.array([{**one, **two}[name]]))
-    expected = (1.0 + 2.0) / describe("front_bump_step_n").resolution
-    expected += (3.0 + 5.0) / describe("front_bump_upset_m_per_s2").resolution
-    np.testing.assert_allclose(found, expected / 4.0)
+    np.testing.assert_allclose(found, ((1.0 + 2.0) / 0.1 + (3.0 + 5.0) / 0.5) / 4.0)
 
 
 def test_a_report_that_fits_nothing_is_named_by_its_line() -> None:
